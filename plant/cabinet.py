@@ -1,0 +1,443 @@
+"""The assembled plant: one state vector, one right-hand side.
+
+States are chosen so that energy and water balance to rounding: wherever water comes
+and goes, the state is an enthalpy, and every flow that leaves one state enters another
+or the ledger of boundary flows at the end of the vector.
+"""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from plant import climate as climate_part
+from plant import contents as contents_part
+from plant import drive as drive_part
+from plant import envelope, frost, heat_sinks, module, moist_air, sensors
+from plant.compiled import kernel
+from plant.constants import ZERO_C_K
+from plant.moist_air import CP_DRY_AIR, CP_ICE, CP_LIQUID, CP_VAPOUR, LATENT_FUSION
+from plant.moist_air import LATENT_VAPORISATION_0C
+
+# State vector ---------------------------------------------------------------------
+COLD_FACE = 0  # temperature of the module's cold face [K]
+HOT_FACE = 1  # ... hot face [K]
+HOT_SINK = 2  # [K]
+COLD_SINK_H = 3  # enthalpy of cold sink with its frost and water, 0 at 0 °C and liquid [J]
+AIR_H = 4  # enthalpy of cabinet air with its vapour [J]
+WALL_INNER_H = 5  # enthalpy of the inner half of the wall with the water on it [J]
+WALL_OUTER = 6  # temperature of the outer half of the wall [K]
+CONTENTS_H = 7  # enthalpy of the contents, 0 at freezing point and liquid [J]
+VAPOUR = 8  # vapour in the cabinet air [kg]
+FROST = 9  # frost on the cold sink [kg]
+FROST_VOLUME = 10  # [m3]
+SINK_WATER = 11  # liquid on the cold sink [kg]
+WALL_WATER = 12  # liquid on walls and floor inside [kg]
+CONTROL_SENSOR = 13  # the sensors' own temperatures [K]
+HOT_SENSOR = 14
+COLD_SENSOR = 15
+PHYSICAL_STATES = 16
+# Ledger: integrals of what crosses the boundary
+HEAT_IN = 16  # net energy into cabinet, module and sinks together [J]
+PLUG_ENERGY = 17  # at mains plug or battery terminals [J]
+WATER_IN = 18  # net vapour through leaks and door [kg]
+WATER_OUT = 19  # drained water [kg]
+THROUGHPUT = 20  # sum of the sizes of all boundary energy flows [J]
+MODULE_COOLING = 21  # heat the module took from the cold face [J]
+STATES = 22
+
+STATE_NAMES = (
+    "cold_face", "hot_face", "hot_sink", "cold_sink_h", "air_h", "wall_inner_h", "wall_outer",
+    "contents_h", "vapour", "frost", "frost_volume", "sink_water", "wall_water",
+    "control_sensor", "hot_sensor", "cold_sensor",
+    "heat_in", "plug_energy", "water_in", "water_out", "throughput", "module_cooling",
+)  # fmt: skip
+
+# Inputs, constant during one tick ---------------------------------------------------
+AMBIENT = 0  # [K]
+AMBIENT_W = 1  # humidity ratio [-]
+DOOR = 2  # share of the time the door is open, 0 or 1 in a simulation
+DUTY = 3
+HOT_FAN = 4  # 0 to 1
+COLD_FAN = 5
+# For steady states only; a simulation leaves them 0:
+LOAD_RATE = 6  # share of the contents exchanged for warm ones per second [1/s]
+FROST_FROZEN = 7  # 1: what settles on the cold sink is taken away, frost and water stay
+INPUTS = 8
+
+
+@dataclass(frozen=True)
+class Plant:
+    """Everything the physics needs to know about one cabinet, its parts and its place."""
+
+    module: module.Module
+    drive: drive_part.Drive
+    hot_sink: heat_sinks.HotSink
+    cold_sink: heat_sinks.ColdSink
+    envelope: envelope.Envelope
+    contents: contents_part.Contents
+    climate: climate_part.Climate
+    control_sensor: sensors.Sensor
+    hot_sensor: sensors.Sensor
+    cold_sensor: sensors.Sensor
+
+
+def _dtype_of(part: type) -> np.dtype:
+    """Return the structured dtype of a frozen parameter object (nested ones too)."""
+    kinds: dict[Any, Any] = {int: "i8", float: "f8"}
+    return np.dtype(
+        [(f.name, kinds.get(f.type) or _dtype_of(f.type)) for f in fields(part)],  # type: ignore[arg-type]
+        align=True,
+    )
+
+
+def _values(part: Any) -> tuple:
+    return tuple(
+        value if isinstance(value, int | float) else _values(value)
+        for value in (getattr(part, f.name) for f in fields(part))
+    )
+
+
+PLANT_DTYPE = _dtype_of(Plant)
+
+
+def to_record(plant: Plant) -> np.record:
+    """Return the plant as the record that kernels read (`record.module.seebeck_v_per_k`)."""
+    return np.array([_values(plant)], dtype=PLANT_DTYPE).view(np.recarray)[0]
+
+
+# Reading the state -------------------------------------------------------------------
+
+
+@kernel
+def dry_air_kg(plant):
+    """Return the dry air in the cabinet [kg], taken as constant.
+
+    1.27 kg/m3, air at 5 °C; over 0..25 °C the true mass differs by up to 7 %, which
+    changes the air node's small heat capacity and no steady flow.
+    """
+    return 1.27 * plant.envelope.volume_m3
+
+
+@kernel
+def air_temperature(plant, state):
+    """Return the cabinet air's temperature [K] from its enthalpy and vapour."""
+    capacity = dry_air_kg(plant) * CP_DRY_AIR + state[VAPOUR] * CP_VAPOUR
+    return ZERO_C_K + (state[AIR_H] - state[VAPOUR] * LATENT_VAPORISATION_0C) / capacity
+
+
+@kernel
+def cold_sink_temperature(plant, state):
+    """Return the cold sink's temperature [K] from its enthalpy, frost and water."""
+    capacity = (
+        plant.cold_sink.heat_capacity_j_per_k
+        + state[FROST] * CP_ICE
+        + state[SINK_WATER] * CP_LIQUID
+    )
+    return ZERO_C_K + (state[COLD_SINK_H] + state[FROST] * LATENT_FUSION) / capacity
+
+
+@kernel
+def wall_inner_temperature(plant, state):
+    """Return the temperature of the inner half of the wall [K]."""
+    capacity = plant.envelope.inner_heat_capacity_j_per_k + state[WALL_WATER] * CP_LIQUID
+    return ZERO_C_K + state[WALL_INNER_H] / capacity
+
+
+@kernel
+def contents_temperature(plant, state):
+    """Return the contents' temperature [K]."""
+    return contents_part.temperature(plant.contents, state[CONTENTS_H])
+
+
+@kernel
+def frost_thickness(plant, state):
+    """Return the mean thickness of the frost on the fins [m]."""
+    return max(state[FROST_VOLUME], 0.0) / plant.cold_sink.fin_area_m2
+
+
+@kernel
+def liquid_enthalpy(temp_k):
+    """Return the enthalpy of liquid water [J/kg], 0 at 0 °C."""
+    return CP_LIQUID * (temp_k - ZERO_C_K)
+
+
+@kernel
+def stored_energy_j(plant, state):
+    """Return the energy stored in all nodes [J], from the states alone."""
+    face = plant.module.face_heat_capacity_j_per_k
+    return (
+        face * (state[COLD_FACE] + state[HOT_FACE] - 2.0 * ZERO_C_K)
+        + plant.hot_sink.heat_capacity_j_per_k * (state[HOT_SINK] - ZERO_C_K)
+        + plant.envelope.outer_heat_capacity_j_per_k * (state[WALL_OUTER] - ZERO_C_K)
+        + state[COLD_SINK_H]
+        + state[AIR_H]
+        + state[WALL_INNER_H]
+        + state[CONTENTS_H]
+    )
+
+
+@kernel
+def stored_water_kg(state):
+    """Return the water in the cabinet in every form [kg]."""
+    return state[VAPOUR] + state[FROST] + state[SINK_WATER] + state[WALL_WATER]
+
+
+# The right-hand side -------------------------------------------------------------------
+
+
+@kernel
+def vapour_flow(conductance_kg_per_s, air_ratio, surface_k, available):
+    """Return the vapour that settles on a surface [kg/s]; negative: the surface dries.
+
+    `available` (0 to 1) fades the drying of a surface that has little left to give.
+    """
+    flow = conductance_kg_per_s * (air_ratio - moist_air.saturation_humidity_ratio(surface_k))
+    if flow < 0.0:
+        return flow * available
+    return flow
+
+
+@kernel
+def cold_sink_film(plant, state, fan):
+    """Return (film conductance [W/K], conductance of the frost layer [W/K])."""
+    sink = plant.cold_sink
+    thickness = frost_thickness(plant, state)
+    still = sink.no_fan_w_per_k
+    driven = still
+    if fan > 0.0:
+        open_share = frost.open_fraction(thickness, sink.fin_gap_m)
+        forced = (sink.fan_w_per_k - still) * frost.blocked_film_factor(open_share)
+        driven = still + fan * forced
+    if thickness < 1e-7:
+        return driven, 1e9
+    density = min(max(state[FROST] / state[FROST_VOLUME], 1.0), 917.0)
+    return driven, frost.conductivity(density) * sink.fin_area_m2 / thickness
+
+
+@kernel
+def derivative(plant, state, inputs, slope):
+    """Write d(state)/dt into `slope`.
+
+    Parameters
+    ----------
+    plant : record of `Plant`
+    state, slope : float array, shape (STATES,)
+        SI units as listed above.
+    inputs : float array, shape (INPUTS,)
+        Ambient, door, duty and fans, constant within a tick.
+    """
+    ambient_k, ambient_w = inputs[AMBIENT], inputs[AMBIENT_W]
+    hot_fan, cold_fan = inputs[HOT_FAN], inputs[COLD_FAN]
+    mod, box, sink = plant.module, plant.envelope, plant.cold_sink
+
+    cold_face_k, hot_face_k, hot_sink_k = state[COLD_FACE], state[HOT_FACE], state[HOT_SINK]
+    cold_sink_k = cold_sink_temperature(plant, state)
+    air_k = air_temperature(plant, state)
+    wall_k = wall_inner_temperature(plant, state)
+    wall_outer_k = state[WALL_OUTER]
+    contents_k = contents_temperature(plant, state)
+    air_w = state[VAPOUR] / dry_air_kg(plant)
+
+    # Module and its joints
+    mean_a, mean_square, terminal_w = drive_part.mean_currents(
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[DUTY], hot_face_k - cold_face_k
+    )
+    cooling_w = module.cold_heat(
+        mod.seebeck_v_per_k, mod.resistance_ohm, mod.conductance_w_per_k,
+        mean_a, mean_square, cold_face_k, hot_face_k,
+    )  # fmt: skip
+    module_w = module.electrical_power(
+        mod.seebeck_v_per_k, mod.resistance_ohm, mean_a, mean_square, cold_face_k, hot_face_k
+    )
+    sink_to_face_w = mod.cold_contact_w_per_k * (cold_sink_k - cold_face_k)
+    face_to_hot_w = mod.hot_contact_w_per_k * (hot_face_k - hot_sink_k)
+
+    # Hot side
+    hot_film = plant.hot_sink.no_fan_w_per_k + hot_fan * (
+        plant.hot_sink.fan_w_per_k - plant.hot_sink.no_fan_w_per_k
+    )
+    rejected_w = hot_film * (hot_sink_k - ambient_k)
+
+    # Cabinet air to cold sink, walls, contents
+    film, frost_layer = cold_sink_film(plant, state, cold_fan)
+    overall = film * frost_layer / (film + frost_layer)
+    air_to_sink_w = overall * (air_k - cold_sink_k)
+    surface_k = air_k - air_to_sink_w / film
+    wall_film = box.inside_film_still_w_per_k + cold_fan * (
+        box.inside_film_w_per_k - box.inside_film_still_w_per_k
+    )
+    quarter = 4.0 * box.foam_w_per_k
+    to_inner = wall_film * quarter / (wall_film + quarter)
+    air_to_wall_w = to_inner * (air_k - wall_k)
+    wall_surface_k = air_k - air_to_wall_w / wall_film
+    through_wall_w = 2.0 * box.foam_w_per_k * (wall_outer_k - wall_k)
+    from_outer = box.outside_film_w_per_k * quarter / (box.outside_film_w_per_k + quarter)
+    ambient_to_wall_w = from_outer * (ambient_k - wall_outer_k)
+    contents_film = plant.contents.film_still_w_per_k + cold_fan * (
+        plant.contents.film_w_per_k - plant.contents.film_still_w_per_k
+    )
+    air_to_contents_w = contents_film * (air_k - contents_k)
+    direct_w = box.direct_w_per_k * (ambient_k - air_k)
+    fan_heat_w = cold_fan * sink.fan_w
+    load_w = 0.0
+    if inputs[LOAD_RATE] > 0.0:
+        brought = contents_part.enthalpy(plant.contents, plant.climate.load_k)
+        load_w = inputs[LOAD_RATE] * (brought - state[CONTENTS_H])
+
+    # Air exchanged with the room: equal dry air both ways
+    exchange = box.leak_per_s * dry_air_kg(plant)
+    if inputs[DOOR] > 0.0:
+        flow = envelope.door_flow_m3_per_s(box.door_width_m, box.door_height_m, air_k, ambient_k)
+        exchange += inputs[DOOR] * flow * 1.27
+    exchange_vapour = exchange * (ambient_w - air_w)
+    exchange_w = exchange * (
+        moist_air.moist_air_enthalpy(ambient_k, ambient_w)
+        - moist_air.moist_air_enthalpy(air_k, air_w)
+    )
+
+    # Vapour to the cold sink; what settles is frost, water, or both about 0 °C
+    frost_cover, water_cover = frost.coverage(state[FROST]), frost.coverage(state[SINK_WATER])
+    to_sink = vapour_flow(
+        moist_air.mass_conductance(film), air_w, surface_k, min(frost_cover + water_cover, 1.0)
+    )
+    if to_sink >= 0.0:
+        as_frost = to_sink * frost.ice_share(surface_k)
+        to_sink_enthalpy_w = to_sink * moist_air.vapour_enthalpy(air_k)
+        fresh_volume = as_frost / frost.deposit_density(surface_k)
+    else:
+        # Water dries before the frost under it.
+        as_frost = to_sink * (1.0 - water_cover)
+        to_sink_enthalpy_w = to_sink * moist_air.vapour_enthalpy(surface_k)
+        fresh_volume = 0.0
+    as_water = to_sink - as_frost
+    melt = frost.melting_rate(cold_sink_k, sink.fin_area_m2, state[FROST])
+    freeze = frost.freezing_rate(cold_sink_k, sink.fin_area_m2, state[SINK_WATER])
+    drip = max(state[SINK_WATER] - sink.holds_water_kg, 0.0) / frost.DRIP_TIME_S
+    drip_enthalpy_w = drip * liquid_enthalpy(cold_sink_k)
+    drained = drip * sink.drains_outside
+    drained_w = drained * liquid_enthalpy(cold_sink_k)
+    if inputs[FROST_FROZEN] > 0.0:
+        melt, freeze, drip, drip_enthalpy_w, fresh_volume = 0.0, 0.0, 0.0, 0.0, 0.0
+        if to_sink < 0.0:
+            to_sink, to_sink_enthalpy_w, as_frost, as_water = 0.0, 0.0, 0.0, 0.0
+        drained = to_sink
+        drained_w = as_water * liquid_enthalpy(cold_sink_k) + as_frost * (
+            CP_ICE * (cold_sink_k - ZERO_C_K) - LATENT_FUSION
+        )
+        drip_enthalpy_w = drained_w
+        as_frost, as_water = 0.0, 0.0
+
+    drip_inside_w = drip_enthalpy_w - drained_w
+    drip_inside = drip - drained if inputs[FROST_FROZEN] <= 0.0 else 0.0
+
+    # Vapour to walls and floor; half of the film there is convection, half radiation
+    to_wall = vapour_flow(
+        moist_air.mass_conductance(0.5 * wall_film), air_w, wall_surface_k,
+        frost.coverage(state[WALL_WATER]),
+    )  # fmt: skip
+    to_wall_from_k = air_k if to_wall >= 0.0 else wall_surface_k
+    to_wall_enthalpy_w = to_wall * moist_air.vapour_enthalpy(to_wall_from_k)
+
+    # Balances
+    slope[COLD_FACE] = (sink_to_face_w - cooling_w) / mod.face_heat_capacity_j_per_k
+    slope[HOT_FACE] = (cooling_w + module_w - face_to_hot_w) / mod.face_heat_capacity_j_per_k
+    slope[HOT_SINK] = (face_to_hot_w - rejected_w) / plant.hot_sink.heat_capacity_j_per_k
+    slope[COLD_SINK_H] = air_to_sink_w - sink_to_face_w + to_sink_enthalpy_w - drip_enthalpy_w
+    slope[AIR_H] = (
+        direct_w + exchange_w + fan_heat_w
+        - air_to_sink_w - air_to_wall_w - air_to_contents_w
+        - to_sink_enthalpy_w - to_wall_enthalpy_w
+    )  # fmt: skip
+    slope[WALL_INNER_H] = (
+        air_to_wall_w + through_wall_w + to_wall_enthalpy_w + drip_inside_w
+    )
+    slope[WALL_OUTER] = (ambient_to_wall_w - through_wall_w) / box.outer_heat_capacity_j_per_k
+    slope[CONTENTS_H] = air_to_contents_w + load_w
+    slope[VAPOUR] = exchange_vapour - to_sink - to_wall
+    slope[FROST] = as_frost + freeze - melt
+    # Frost that goes takes its share of the volume; water freezes solid into the pores.
+    lost = melt - min(as_frost, 0.0)
+    slope[FROST_VOLUME] = fresh_volume + freeze / frost.GREATEST_DENSITY
+    if state[FROST] > 1e-12:
+        slope[FROST_VOLUME] -= lost * state[FROST_VOLUME] / state[FROST]
+    slope[SINK_WATER] = as_water + melt - freeze - drip
+    slope[WALL_WATER] = to_wall + drip_inside
+
+    place = plant.control_sensor.place
+    sensed_k = air_k
+    if place == sensors.COLD_SINK:
+        sensed_k = cold_sink_k
+    elif place == sensors.CONTENTS:
+        sensed_k = contents_k
+    slope[CONTROL_SENSOR] = (sensed_k - state[CONTROL_SENSOR]) / plant.control_sensor.lag_s
+    slope[HOT_SENSOR] = (hot_sink_k - state[HOT_SENSOR]) / plant.hot_sensor.lag_s
+    slope[COLD_SENSOR] = (cold_sink_k - state[COLD_SENSOR]) / plant.cold_sensor.lag_s
+
+    slope[HEAT_IN] = (
+        module_w + fan_heat_w + ambient_to_wall_w + direct_w + exchange_w + load_w
+        - rejected_w - drained_w
+    )  # fmt: skip
+    fans_w = hot_fan * plant.hot_sink.fan_w + fan_heat_w
+    slope[PLUG_ENERGY] = drive_part.plug_power(plant.drive, terminal_w + fans_w)
+    slope[WATER_IN] = exchange_vapour
+    slope[WATER_OUT] = drained
+    slope[THROUGHPUT] = (
+        abs(module_w) + fan_heat_w + abs(ambient_to_wall_w) + abs(direct_w) + abs(exchange_w)
+        + abs(load_w) + abs(rejected_w) + abs(drained_w)
+    )  # fmt: skip
+    slope[MODULE_COOLING] = cooling_w
+
+
+@kernel
+def swap_contents(plant, state, share, load_k):
+    """Exchange a share of the contents for warm ones and book the heat they bring."""
+    brought = contents_part.enthalpy(plant.contents, load_k)
+    gain = share * (brought - state[CONTENTS_H])
+    state[CONTENTS_H] += gain
+    state[HEAT_IN] += gain
+    state[THROUGHPUT] += abs(gain)
+
+
+def uniform_state(plant: Plant, temp_k: float, humidity_ratio: float) -> np.ndarray:
+    """Return the state, shape (STATES,), of a cabinet that is at one temperature throughout.
+
+    Parameters
+    ----------
+    temp_k : float
+        Temperature of every node [K].
+    humidity_ratio : float
+        Of the air inside [-]; capped at saturation.
+    """
+    record = to_record(plant)
+    state = np.zeros(STATES)
+    state[[COLD_FACE, HOT_FACE, HOT_SINK, WALL_OUTER]] = temp_k
+    state[[CONTROL_SENSOR, HOT_SENSOR, COLD_SENSOR]] = temp_k
+    ratio = min(humidity_ratio, moist_air.saturation_humidity_ratio(temp_k))
+    set_air(record, state, temp_k, ratio)
+    set_cold_sink(record, state, temp_k)
+    set_wall_inner(record, state, temp_k)
+    state[CONTENTS_H] = contents_part.enthalpy(record.contents, temp_k)
+    return state
+
+
+def set_air(record: np.record, state: np.ndarray, temp_k: float, ratio: float) -> None:
+    """Set the air's temperature [K] and humidity ratio [-] in `state`."""
+    state[VAPOUR] = ratio * dry_air_kg(record)
+    state[AIR_H] = dry_air_kg(record) * moist_air.moist_air_enthalpy(temp_k, ratio)
+
+
+def set_cold_sink(record: np.record, state: np.ndarray, temp_k: float) -> None:
+    """Set the cold sink's temperature [K], with the frost and water that `state` holds."""
+    capacity = (
+        record.cold_sink.heat_capacity_j_per_k
+        + state[FROST] * CP_ICE
+        + state[SINK_WATER] * CP_LIQUID
+    )
+    state[COLD_SINK_H] = capacity * (temp_k - ZERO_C_K) - state[FROST] * LATENT_FUSION
+
+
+def set_wall_inner(record: np.record, state: np.ndarray, temp_k: float) -> None:
+    """Set the inner wall's temperature [K], with the water that `state` holds."""
+    capacity = record.envelope.inner_heat_capacity_j_per_k + state[WALL_WATER] * CP_LIQUID
+    state[WALL_INNER_H] = capacity * (temp_k - ZERO_C_K)

@@ -1,0 +1,74 @@
+"""One place that compiles the hot loop.
+
+A compiled function is cached on disk under a name that stamps only its own
+file, so a changed *callee* in another file would go unnoticed: the cache would
+answer with yesterday's physics.  The cache therefore lives in a folder named
+by a hash of every source file of `plant` and `ctrl`: any edit starts a new one.
+
+Every kernel is also a plain Python function (`kernel.py_func`), and the
+environment variable ``COLDLOOP_PLAIN=1`` runs all of them uncompiled.
+"""
+
+import hashlib
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+
+PACKAGE_ROOT = Path(__file__).resolve().parent.parent
+
+
+def source_digest() -> str:
+    """Return 16 hex digits that change with any source file a kernel may call."""
+    digest = hashlib.sha256()
+    for package in ("plant", "ctrl"):
+        for path in sorted((PACKAGE_ROOT / package).glob("*.py")):
+            digest.update(path.name.encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def cache_folder() -> Path:
+    """Return the folder for this exact source tree's compiled code."""
+    base = os.environ.get("COLDLOOP_CACHE_DIR") or platformdirs.user_cache_dir("coldloop")
+    return Path(base) / f"kernels-{source_digest()}"
+
+
+def is_compiled_before() -> bool:
+    """Tell whether a former run of this source tree left compiled code behind."""
+    folder = cache_folder()
+    return folder.is_dir() and any(folder.rglob("*.nbi"))
+
+
+def drop_old_caches(keep: int = 4) -> None:
+    """Delete all but the newest caches of former source trees."""
+    folder = cache_folder()
+    others = sorted(
+        (path for path in folder.parent.glob("kernels-*") if path != folder),
+        key=lambda path: path.stat().st_mtime,
+    )
+    for path in others[: max(0, len(others) - keep)]:
+        shutil.rmtree(path, ignore_errors=True)
+
+
+def _plain(function: Callable[..., Any]) -> Callable[..., Any]:
+    function.py_func = function  # type: ignore[attr-defined]
+    return function
+
+
+def _compiler() -> Callable[[Callable[..., Any]], Any]:
+    if os.environ.get("COLDLOOP_PLAIN") == "1":
+        return _plain
+    import numba
+
+    numba.config.CACHE_DIR = str(cache_folder())
+    # error_model="numpy": 1/0 gives inf, which the loop reports as "not a number"
+    # with tick and part, instead of a bare ZeroDivisionError from nowhere.
+    # Contraction to fused multiply-add is allowed; NaN checks must survive.
+    return numba.njit(cache=True, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+
+
+kernel = _compiler()

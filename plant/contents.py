@@ -1,0 +1,63 @@
+"""Contents: one lump of bottles or goods with a freezing plateau.
+
+The state is the lump's enthalpy, counted from its liquid at the freezing point, so
+that the latent heat is neither lost nor missed whatever the step.
+"""
+
+from dataclasses import dataclass
+
+from plant.compiled import kernel
+
+
+@dataclass(frozen=True)
+class Contents:
+    """Heat capacities and surface of the contents.
+
+    Parameters
+    ----------
+    heat_capacity_j_per_k, frozen_heat_capacity_j_per_k : float
+        Of the whole, before and after freezing [J/K].
+    latent_j : float
+        Latent heat of the freezable water [J]; 0 for dry goods.
+    freezing_k : float
+        Freezing point [K].
+    film_w_per_k, film_still_w_per_k : float
+        Air to contents with the circulating fan on and stopped [W/K].
+    """
+
+    heat_capacity_j_per_k: float
+    frozen_heat_capacity_j_per_k: float
+    latent_j: float
+    freezing_k: float
+    film_w_per_k: float
+    film_still_w_per_k: float
+
+
+@kernel
+def temperature(contents, enthalpy_j):
+    """Return the temperature [K] at `enthalpy_j` [J]; constant while the water freezes."""
+    if enthalpy_j >= 0.0:
+        return contents.freezing_k + enthalpy_j / contents.heat_capacity_j_per_k
+    if enthalpy_j >= -contents.latent_j:
+        return contents.freezing_k
+    return (
+        contents.freezing_k
+        + (enthalpy_j + contents.latent_j) / contents.frozen_heat_capacity_j_per_k
+    )
+
+
+@kernel
+def enthalpy(contents, temp_k):
+    """Return the enthalpy [J] at `temp_k` [K]; at the freezing point, all liquid."""
+    rise = temp_k - contents.freezing_k
+    if rise >= 0.0:
+        return rise * contents.heat_capacity_j_per_k
+    return rise * contents.frozen_heat_capacity_j_per_k - contents.latent_j
+
+
+@kernel
+def frozen_share(contents, enthalpy_j):
+    """Return the share of the freezable water that is ice [-]."""
+    if enthalpy_j >= 0.0 or contents.latent_j <= 0.0:
+        return 0.0
+    return min(-enthalpy_j / contents.latent_j, 1.0)

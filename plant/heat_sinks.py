@@ -1,0 +1,95 @@
+"""The two heat sinks: hot side to ambient, cold side to cabinet air."""
+
+from dataclasses import dataclass
+
+from plant.compiled import kernel
+
+WITH_MODULE, ALWAYS, OWN_SWITCH = 0, 1, 2
+FAN_WIRINGS = {"with_module": WITH_MODULE, "always": ALWAYS, "own_switch": OWN_SWITCH}
+
+AIR_J_PER_M3_K = 1.2 * 1006.0  # volumetric heat capacity of air at 20 °C
+
+
+@dataclass(frozen=True)
+class HotSink:
+    """Fan-cooled sink outside.
+
+    Parameters
+    ----------
+    fan_w_per_k, no_fan_w_per_k : float
+        Sink to ambient with the fan on and stopped, recirculation counted in [W/K].
+    heat_capacity_j_per_k : float
+        [J/K].
+    fan_w : float
+        Fan power at the supply [W].
+    foam_share : float
+        Share of the sink's rise over ambient that the foam beside it takes [-].
+    fan_wiring : int
+        One of `FAN_WIRINGS`.
+    """
+
+    fan_w_per_k: float
+    no_fan_w_per_k: float
+    heat_capacity_j_per_k: float
+    fan_w: float
+    foam_share: float
+    fan_wiring: int
+
+
+@dataclass(frozen=True)
+class ColdSink:
+    """Finned sink inside.
+
+    Parameters
+    ----------
+    fan_w_per_k, no_fan_w_per_k : float
+        Clean sink to cabinet air with the fan on and stopped [W/K].
+    heat_capacity_j_per_k : float
+        Of the metal [J/K].
+    fin_area_m2, fin_gap_m : float
+        Wetted area [m2] and clear gap between fins [m].
+    fan_w : float
+        Fan power; all of it heats the cabinet [W].
+    holds_water_kg : float
+        Water that clings to the fins before it drips [kg].
+    drains_outside : float
+        1 if what drips leaves the cabinet, 0 if it stays on the floor inside.
+    fan_wiring : int
+        One of `FAN_WIRINGS`.
+    """
+
+    fan_w_per_k: float
+    no_fan_w_per_k: float
+    heat_capacity_j_per_k: float
+    fin_area_m2: float
+    fin_gap_m: float
+    fan_w: float
+    holds_water_kg: float
+    drains_outside: float
+    fan_wiring: int
+
+
+@kernel
+def fan_turns(wiring, commanded, duty):
+    """Return 1.0 if a fan wired so turns, for the firmware's command and the drive's duty."""
+    if wiring == ALWAYS:
+        return 1.0
+    if wiring == WITH_MODULE:
+        return 1.0 if duty > 0.0 else 0.0
+    return 1.0 if commanded != 0 else 0.0
+
+
+def with_recirculation(k_per_w: float, share: float, flow_m3_per_h: float) -> float:
+    """Return a sink's resistance to the room [K/W] when it breathes its own exhaust.
+
+    With the share r of the intake drawn from the exhaust, the intake stands
+    r/(1 - r) times the exhaust's rise Q/(flow rho cp) above the room (heat balance).
+    """
+    capacity_rate = flow_m3_per_h / 3600.0 * AIR_J_PER_M3_K
+    return k_per_w + share / (1.0 - share) / capacity_rate
+
+
+@kernel
+def foam_temperature(ambient_k, hot_sink_k, foam_share):
+    """Return the temperature of the foam next to the hot sink [K]."""
+    return ambient_k + foam_share * (hot_sink_k - ambient_k)
