@@ -1,0 +1,394 @@
+"""The tables of the file that describe the hardware: box, module, sinks, supply, drive."""
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator
+from pydantic_core import PydanticCustomError
+
+from ctrl.config_fields import (
+    INVENTED,
+    MEMORY,
+    PRACTICE,
+    REQUIRED,
+    Fault,
+    Section,
+    choice,
+    quantity,
+    whole,
+    words,
+)
+from plant import presets
+
+FanWiring = Literal["with_module", "always", "own_switch"]
+
+
+def preset_name(kind: str) -> AfterValidator:
+    """Return the check that a text is the name of a shipped preset of that kind."""
+
+    def check(name: str) -> str:
+        valid = presets.names(kind)
+        if name not in valid:
+            context: dict[str, Any] = {
+                "kind": kind,
+                "valid": valid,
+                "nearest": presets.nearest_name(name, valid),
+            }
+            raise PydanticCustomError("preset", "no such preset", context)
+        return name
+
+    return AfterValidator(check)
+
+
+class Cabinet(Section):
+    """The box: inside sizes, foam, door, and what leaks past them."""
+
+    name: str = words("cabinet", "what you call it; used in titles")
+    inside_width_mm: float = quantity(REQUIRED, 50, 2000, "mm", "inside, left to right")
+    inside_depth_mm: float = quantity(REQUIRED, 50, 2000, "mm", "inside, door to back")
+    inside_height_mm: float = quantity(REQUIRED, 50, 2000, "mm", "inside, floor to lid")
+    foam: Annotated[str, preset_name("foam")] = words(REQUIRED, "foam by name", preset="foam")
+    foam_thickness_mm: float = quantity(REQUIRED, 10, 200, "mm", "foam on every face")
+    foam_front_mm: float | None = quantity(
+        None, 10, 200, "mm", "foam of the door, if not the same", "as foam_thickness_mm"
+    )
+    foam_back_mm: float | None = quantity(
+        None, 10, 200, "mm", "foam of the back, if not the same", "as foam_thickness_mm"
+    )
+    foam_left_mm: float | None = quantity(
+        None, 10, 200, "mm", "foam of the left side, if not the same", "as foam_thickness_mm"
+    )
+    foam_right_mm: float | None = quantity(
+        None, 10, 200, "mm", "foam of the right side, if not the same", "as foam_thickness_mm"
+    )
+    foam_top_mm: float | None = quantity(
+        None, 10, 200, "mm", "foam of the top, if not the same", "as foam_thickness_mm"
+    )
+    foam_bottom_mm: float | None = quantity(
+        None, 10, 200, "mm", "foam of the floor, if not the same", "as foam_thickness_mm"
+    )
+    foam_conductivity_w_per_m_k: float | None = quantity(
+        None, 0.015, 0.08, "W/(m K)", "your foam's own value at 10 C", "as the named foam"
+    )
+    lining_heat_capacity_j_per_k: float = quantity(
+        0.0, 0, 1e5, "J/K", "heat stored in an inner lining of hardboard or plastic", "no lining"
+    )
+    door_width_mm: float = quantity(REQUIRED, 20, 2000, "mm", "door opening, width")
+    door_height_mm: float = quantity(REQUIRED, 20, 2000, "mm", "door opening, height")
+    door_seal_w_per_m_k: float = quantity(
+        0.02, 0, 1, "W/(m K)", "heat past each metre of door seal", PRACTICE
+    )
+    air_changes_per_h: float = quantity(
+        0.3, 0, 20, "per h", "air that leaks in with the door shut", PRACTICE
+    )
+    metal_through_wall_w_per_k: float = quantity(
+        0.03, 0, 2, "W/K", "bolts and wires through the wall", PRACTICE
+    )
+    module_opening_width_mm: float = quantity(
+        40.0, 0, 500, "mm", "hole in the back foam for the spacer block, width", "one module"
+    )
+    module_opening_height_mm: float = quantity(
+        40.0, 0, 500, "mm", "hole in the back foam for the spacer block, height", "one module"
+    )
+    module_opening_w_per_k: float = quantity(
+        0.02, 0, 2, "W/K", "heat around the module through that hole", PRACTICE
+    )
+    inside_film_w_per_m2_k: float = quantity(
+        8.0, 1, 100, "W/(m2 K)", "air to inner wall, inside fan running", PRACTICE
+    )
+    inside_film_fan_stopped_w_per_m2_k: float = quantity(
+        6.0, 1, 100, "W/(m2 K)", "air to inner wall, inside fan stopped", PRACTICE
+    )
+    outside_film_w_per_m2_k: float = quantity(
+        8.0, 1, 100, "W/(m2 K)", "outer wall to room air, radiation included", PRACTICE
+    )
+
+    @property
+    def face_foam_mm(self) -> dict[str, float]:
+        """Foam thickness of each of the six faces [mm]."""
+        faces = ("front", "back", "left", "right", "top", "bottom")
+        own = {face: getattr(self, f"foam_{face}_mm") for face in faces}
+        return {face: self.foam_thickness_mm if t is None else t for face, t in own.items()}
+
+    @property
+    def inside_volume_l(self) -> float:
+        """Volume of the empty box [litres]."""
+        return self.inside_width_mm * self.inside_depth_mm * self.inside_height_mm * 1e-6
+
+    def foam_data(self) -> presets.Foam:
+        """Return the named foam's data (the override is not applied)."""
+        return presets.foam(self.foam)
+
+    def faults(self) -> list[Fault]:
+        """Check that door and module opening fit into their faces."""
+        limits = (
+            ("door_width_mm", self.inside_width_mm, "front face"),
+            ("door_height_mm", self.inside_height_mm, "front face"),
+            ("module_opening_width_mm", self.inside_width_mm, "back face"),
+            ("module_opening_height_mm", self.inside_height_mm, "back face"),
+        )
+        return [
+            (key, f"at most {limit:g} mm, the inside of the {face}")
+            for key, limit, face in limits
+            if getattr(self, key) > limit
+        ]
+
+
+SHEET_KEYS = ("couples", "imax_a", "vmax_v", "dtmax_k", "qmax_w", "sheet_hot_side_c")
+
+
+class Module(Section):
+    """The thermoelectric module: a preset by name, or the six values of its sheet."""
+
+    preset: Annotated[str, preset_name("module")] | None = words(
+        None,
+        "module class by couples and amps; or leave out and give the sheet",
+        60,
+        "sheet",
+        "module",
+    )
+    couples: int | None = whole(None, 7, 1000, "", "number of couples", "preset")
+    imax_a: float | None = quantity(None, 0.3, 60, "A", "sheet: Imax", "preset")
+    vmax_v: float | None = quantity(None, 0.5, 150, "V", "sheet: Vmax", "preset")
+    dtmax_k: float | None = quantity(None, 30, 100, "K", "sheet: largest difference", "preset")
+    qmax_w: float | None = quantity(None, 0.2, 1000, "W", "sheet: Qmax", "preset")
+    sheet_hot_side_c: float | None = quantity(
+        None, 20, 100, "C", "hot side the sheet was taken at", "preset"
+    )
+    in_series: int = whole(1, 1, 8, "", "modules one after the other on the wire", "one module")
+    in_parallel: int = whole(1, 1, 8, "", "such strings side by side", "one module")
+    derating: float = quantity(
+        1.0, 0.5, 1, "", "share of the sheet you trust; 0.9 suits commodity parts", PRACTICE
+    )
+    cold_contact_k_per_w: float = quantity(
+        0.03, 0, 2, "K/W", "paste between modules and cold sink, all together", PRACTICE
+    )
+    hot_contact_k_per_w: float = quantity(
+        0.03, 0, 2, "K/W", "paste between modules and hot sink, all together", PRACTICE
+    )
+    face_heat_capacity_j_per_k: float = quantity(
+        6.0, 0.5, 500, "J/K", "one ceramic face with its tabs; 40 x 40 mm is 4.4 bare", MEMORY
+    )
+
+    def sheet(self) -> presets.ModuleSheet:
+        """Return the sheet values of one module, from the preset or from the file."""
+        if self.preset is not None:
+            return presets.module(self.preset)
+        values = {key: getattr(self, key) for key in SHEET_KEYS}
+        return presets.ModuleSheet(**values, source="the configuration file")
+
+    def faults(self) -> list[Fault]:
+        """Check that exactly one of preset and sheet is given, and the sheet in full."""
+        given = [key for key in SHEET_KEYS if getattr(self, key) is not None]
+        if self.preset is not None:
+            return [(key, "no sheet value beside preset: give one or the other") for key in given]
+        if not given:
+            return [("preset", "a module name here, or the six sheet values")]
+        return [
+            (key, "all six sheet values when preset is left out")
+            for key in SHEET_KEYS
+            if key not in given
+        ]
+
+
+class HotSink(Section):
+    """The sink outside, its fan, and how the room takes its warm air away."""
+
+    fan_k_per_w: float = quantity(REQUIRED, 0.01, 5, "K/W", "sink to air, fan running")
+    no_fan_k_per_w: float = quantity(REQUIRED, 0.02, 20, "K/W", "sink to air, fan stopped")
+    heat_capacity_j_per_k: float = quantity(
+        REQUIRED, 10, 20000, "J/K", "sink; aluminium is 0.9 J/K for each gram"
+    )
+    fan_w: float = quantity(REQUIRED, 0, 60, "W", "power of the hot fan")
+    fan_flow_m3_per_h: float = quantity(REQUIRED, 1, 1000, "m3/h", "air through the sink")
+    exhaust_recirculation: float = quantity(
+        0.0, 0, 0.8, "", "share of the intake that is its own exhaust; 0 in the open", PRACTICE
+    )
+    fan_wiring: FanWiring = choice("own_switch", "what switches the hot fan", INVENTED)
+    foam_shares_temperature: float = quantity(
+        1.0, 0, 1, "", "share of the sink's rise that the foam beside it feels", "1: it touches"
+    )
+
+    def faults(self) -> list[Fault]:
+        """Check that stopping the fan does not improve the sink."""
+        return _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+
+
+class ColdSink(Section):
+    """The sink inside, its fan, and where melt water goes."""
+
+    fan_k_per_w: float = quantity(REQUIRED, 0.02, 10, "K/W", "sink to cabinet air, fan running")
+    no_fan_k_per_w: float = quantity(REQUIRED, 0.04, 30, "K/W", "sink to cabinet air, fan stopped")
+    heat_capacity_j_per_k: float = quantity(
+        REQUIRED, 10, 20000, "J/K", "sink; aluminium is 0.9 J/K for each gram"
+    )
+    fin_area_m2: float = quantity(REQUIRED, 0.002, 5, "m2", "all fin surface, both sides")
+    fin_gap_mm: float = quantity(REQUIRED, 0.5, 50, "mm", "clear gap between two fins")
+    fan_w: float = quantity(REQUIRED, 0, 30, "W", "power of the inside fan; it warms the cabinet")
+    fan_wiring: FanWiring = choice("own_switch", "what switches the inside fan", INVENTED)
+    drain: Literal["outside", "inside"] = choice(
+        "inside", "where melt water goes: outside through a tube, or it stays", INVENTED
+    )
+    holds_water_g: float = quantity(
+        5.0, 0, 500, "g", "water that clings to the fins before it drips", INVENTED
+    )
+
+    def faults(self) -> list[Fault]:
+        """Check that stopping the fan does not improve the sink."""
+        return _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+
+
+def _fan_order(fan_k_per_w: float, no_fan_k_per_w: float) -> list[Fault]:
+    if no_fan_k_per_w >= fan_k_per_w:
+        return []
+    return [("no_fan_k_per_w", f"at least fan_k_per_w ({fan_k_per_w:g} K/W)")]
+
+
+BATTERY_KEYS = ("battery_ah", "low_battery_cut_off_v", "low_battery_resume_v")
+
+
+class Supply(Section):
+    """Where the power comes from, with its wire and its fuse."""
+
+    only_for: ClassVar[dict[str, tuple[str, ...]]] = {"battery": BATTERY_KEYS}
+
+    kind: Literal["mains", "battery"] = choice(REQUIRED, "where the power comes from")
+    voltage_v: float = quantity(REQUIRED, 3, 60, "V", "usual voltage")
+    highest_voltage_v: float = quantity(
+        REQUIRED, 3, 60, "V", "highest; a 12 V battery on charge stands at 14.4"
+    )
+    lowest_voltage_v: float = quantity(REQUIRED, 2, 60, "V", "lowest")
+    current_limit_a: float = quantity(
+        30.0, 0.2, 200, "A", "most the supply gives", "a battery gives more than the fuse lets"
+    )
+    efficiency: float = quantity(
+        1.0, 0.5, 1, "", "direct current out for mains in; 1 for a battery", "battery"
+    )
+    standby_w: float = quantity(0.0, 0, 50, "W", "drawn all the time, controller included", "none")
+    source_resistance_ohm: float = quantity(
+        0.03, 0, 5, "ohm", "battery or supply with its terminals", PRACTICE
+    )
+    wire_length_m: float = quantity(
+        1.0, 0, 50, "m", "supply to module, one way; the current goes there and back", INVENTED
+    )
+    wire_mm2: float = quantity(1.5, 0.1, 50, "mm2", "copper section of the wire", PRACTICE)
+    fuse_a: float = quantity(10.0, 0.1, 200, "A", "fuse at the supply end of the wire", PRACTICE)
+    battery_ah: float | None = quantity(
+        None, 1, 5000, "Ah", "battery capacity", "not known: no hours are given"
+    )
+    low_battery_cut_off_v: float | None = quantity(
+        None, 2, 60, "V", "below this the module stays off", "no cut-off"
+    )
+    low_battery_resume_v: float | None = quantity(
+        None, 2, 60, "V", "above this it may run again", "no cut-off"
+    )
+
+    def faults(self) -> list[Fault]:
+        """Check the order of the voltages and what each kind must state."""
+        found: list[Fault] = []
+        if self.highest_voltage_v < self.voltage_v:
+            found.append(("highest_voltage_v", f"at least voltage_v ({self.voltage_v:g} V)"))
+        if self.lowest_voltage_v > self.voltage_v:
+            found.append(("lowest_voltage_v", f"at most voltage_v ({self.voltage_v:g} V)"))
+        return found + self._mains_faults() + self._cut_off_faults()
+
+    def _mains_faults(self) -> list[Fault]:
+        if self.kind == "battery":
+            if self.efficiency == 1.0:
+                return []
+            return [("efficiency", 'exactly 1 for kind = "battery" (nothing is converted)')]
+        return [
+            (key, f'{key} to be stated for kind = "mains" ({range_})')
+            for key, range_ in (("efficiency", "0.5 to 1"), ("current_limit_a", "0.2 to 200 A"))
+            if key not in self.model_fields_set
+        ]
+
+    def _cut_off_faults(self) -> list[Fault]:
+        cut_off, resume = self.low_battery_cut_off_v, self.low_battery_resume_v
+        if cut_off is None and resume is None:
+            return []
+        if cut_off is None:
+            return [("low_battery_cut_off_v", "both cut-off and resume voltage, or neither")]
+        if resume is None:
+            return [("low_battery_resume_v", "both cut-off and resume voltage, or neither")]
+        found: list[Fault] = []
+        if resume <= cut_off:
+            expected = f"above low_battery_cut_off_v ({cut_off:g} V)"
+            found.append(("low_battery_resume_v", expected))
+        if cut_off >= self.voltage_v:
+            found.append(("low_battery_cut_off_v", f"below voltage_v ({self.voltage_v:g} V)"))
+        return found
+
+
+class Drive(Section):
+    """What stands between supply and module, and how it makes less than full power."""
+
+    # A relay has no settings of its own; it is named so that foreign keys are refused.
+    only_for: ClassVar[dict[str, tuple[str, ...]]] = {
+        "relay": (),
+        "fast_pwm": ("frequency_hz",),
+        "smoothed": ("frequency_hz", "converter_efficiency", "ripple"),
+        "current": ("set_current_a", "converter_efficiency", "ripple"),
+    }
+
+    kind: Literal["relay", "fast_pwm", "smoothed", "current"] = choice(
+        REQUIRED, "relay on and off; fast pulses; smoothed direct current; regulated current"
+    )
+    frequency_hz: float = quantity(
+        25000.0, 1, 1e6, "Hz", "switching frequency; 20 to 50 kHz cannot be heard", PRACTICE
+    )
+    switch_resistance_ohm: float = quantity(
+        0.02, 0, 2, "ohm", "switch or relay contact, closed and warm", PRACTICE
+    )
+    converter_efficiency: float = quantity(
+        0.92, 0.5, 1, "", "power out for power in of the converter", PRACTICE
+    )
+    ripple: float = quantity(
+        0.05, 0, 1, "", "rms ripple for mean current; stay below 0.1", PRACTICE
+    )
+    set_current_a: float | None = quantity(
+        None, 0.1, 100, "A", 'current at full duty, for kind = "current"', "must be stated there"
+    )
+
+    def faults(self) -> list[Fault]:
+        """Check what one kind of drive must state."""
+        found: list[Fault] = []
+        if self.kind == "current" and self.set_current_a is None:
+            found.append(("set_current_a", 'it to be stated for kind = "current" (0.1 to 100 A)'))
+        if self.kind == "fast_pwm" and self.frequency_hz < 100.0:
+            # Below this the faces follow each pulse and averaging I and I^2 fails.
+            found.append(("frequency_hz", "at least 100 Hz for pulses that average out"))
+        return found
+
+
+THERMISTOR_KEYS = ("r25_ohm", "beta_k", "divider_ohm", "adc_bits")
+
+
+class FittedSensor(Section):
+    """A temperature sensor as the microcontroller sees it."""
+
+    only_for: ClassVar[dict[str, tuple[str, ...]]] = {
+        "thermistor": THERMISTOR_KEYS,
+        "digital": ("conversion_s",),
+    }
+
+    kind: Literal["thermistor", "digital"] = choice(
+        REQUIRED, "thermistor with divider and ADC, or digital in steps of 1/16 C"
+    )
+    lag_s: float = quantity(15.0, 0, 600, "s", "time constant where it sits", PRACTICE)
+    r25_ohm: float = quantity(10000.0, 100, 1e6, "ohm", "thermistor at 25 C", PRACTICE)
+    beta_k: float = quantity(3950.0, 1000, 6000, "K", "thermistor beta, 25 to 85 C", PRACTICE)
+    divider_ohm: float = quantity(
+        10000.0, 100, 1e6, "ohm", "fixed resistor, from reference to thermistor", PRACTICE
+    )
+    adc_bits: int = whole(10, 8, 16, "bit", "width of the converter", PRACTICE)
+    conversion_s: float = quantity(
+        0.75, 0.02, 10, "s", "time for one digital reading, 12 bit", "sensor sheet"
+    )
+    noise_k: float = quantity(0.03, 0, 5, "K", "noise, root mean square", INVENTED)
+    tolerance_k: float = quantity(0.5, 0, 10, "K", "largest error, plus or minus", MEMORY)
+
+
+class Sensor(FittedSensor):
+    """The sensor that controls the temperature."""
+
+    place: Literal["air", "cold_sink", "contents"] = choice("air", "where it sits", PRACTICE)

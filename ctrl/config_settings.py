@@ -1,0 +1,261 @@
+"""The tables of the file that describe use and control: room, contents, limits, controller."""
+
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field
+from pydantic_core import PydanticCustomError
+
+from ctrl.config_cabinet import preset_name
+from ctrl.config_fields import (
+    INVENTED,
+    MEMORY,
+    PRACTICE,
+    REQUIRED,
+    Fault,
+    Section,
+    choice,
+    quantity,
+    whole,
+    words,
+)
+from plant import presets
+
+MEDICINE_WORDS = ("medic", "medik", "vaccin", "insulin", "drug", "pharma", "blood")
+
+
+class Climate(Section):
+    """The room where the cabinet stands."""
+
+    usual_c: float = quantity(REQUIRED, -30, 60, "C", "room temperature on a usual day, mean")
+    worst_c: float = quantity(REQUIRED, -30, 60, "C", "room temperature on the hottest day, mean")
+    coldest_c: float = quantity(REQUIRED, -30, 60, "C", "room temperature on the coldest day, mean")
+    daily_swing_k: float = quantity(
+        0.0, 0, 30, "K", "from the day's lowest to its highest", "constant room"
+    )
+    hottest_hour: float = quantity(15.0, 0, 24, "h", "hour of the day that is hottest", PRACTICE)
+    relative_humidity_pct: float = quantity(
+        60.0, 5, 100, "%", "relative humidity on a usual day", INVENTED
+    )
+    worst_humidity_pct: float = quantity(
+        80.0, 5, 100, "%", "relative humidity on the dampest day", INVENTED
+    )
+
+    def faults(self) -> list[Fault]:
+        """Check coldest <= usual <= worst, and the two humidities."""
+        found: list[Fault] = []
+        if self.worst_c < self.usual_c:
+            found.append(("worst_c", f"at least usual_c ({self.usual_c:g} C)"))
+        if self.coldest_c > self.usual_c:
+            found.append(("coldest_c", f"at most usual_c ({self.usual_c:g} C)"))
+        if self.worst_humidity_pct < self.relative_humidity_pct:
+            expected = f"at least relative_humidity_pct ({self.relative_humidity_pct:g} %)"
+            found.append(("worst_humidity_pct", expected))
+        return found
+
+
+class _Contents(Section):
+    film_w_per_m2_k: float = quantity(
+        12.0, 1, 200, "W/(m2 K)", "air to contents, inside fan running", PRACTICE
+    )
+    film_fan_stopped_w_per_m2_k: float = quantity(
+        7.0, 1, 200, "W/(m2 K)", "air to contents, inside fan stopped", PRACTICE
+    )
+    start_c: float = quantity(20.0, -30, 60, "C", "temperature when first loaded", INVENTED)
+
+
+class Bottles(_Contents):
+    """What is kept: bottles, cans or jars of one kind."""
+
+    kind: Literal["bottles"] = choice(REQUIRED, "bottles, or goods by weight")
+    container: Annotated[str, preset_name("container")] = words(
+        REQUIRED, "container by name", preset="container"
+    )
+    count: int = whole(REQUIRED, 0, 500, "", "how many")
+    liquid: Annotated[str, preset_name("liquid")] = words(
+        REQUIRED, "what is in them, by name", preset="liquid"
+    )
+
+    def container_data(self) -> presets.Container:
+        """Return the named container's data."""
+        return presets.container(self.container)
+
+    def liquid_data(self) -> presets.Liquid:
+        """Return the named liquid's data."""
+        return presets.liquid(self.liquid)
+
+
+class Goods(_Contents):
+    """What is kept: goods by weight."""
+
+    kind: Literal["goods"] = choice(REQUIRED, "bottles, or goods by weight")
+    mass_kg: float = quantity(REQUIRED, 0, 500, "kg", "weight of the goods")
+    specific_heat_j_per_kg_k: float = quantity(
+        REQUIRED, 300, 4300, "J/(kg K)", "dry goods 1000 to 2000, wet goods 3000 to 4000"
+    )
+    surface_m2: float = quantity(REQUIRED, 0.001, 50, "m2", "surface that the air touches")
+    water_share: float = quantity(0.0, 0, 1, "", "part of the weight that can freeze", "dry goods")
+    freezing_c: float = quantity(0.0, -40, 5, "C", "where that part freezes", "water")
+
+
+Contents = Annotated[Bottles | Goods, Field(discriminator="kind")]
+
+
+def _never_medicine(value: object) -> object:
+    if isinstance(value, str) and any(part in value.lower() for part in MEDICINE_WORDS):
+        raise PydanticCustomError("medicine", "refused")
+    return value
+
+
+class Use(Section):
+    """What the cabinet is for, how cold, and how it is opened and loaded."""
+
+    purpose: Annotated[
+        Literal["drinks", "food", "seeds", "film", "other"], BeforeValidator(_never_medicine)
+    ] = choice(REQUIRED, "what is kept; never medicines")
+    target_c: float = quantity(REQUIRED, -25, 45, "C", "wanted temperature of the contents, mean")
+    target_tolerance_k: float = quantity(
+        1.0, 0.1, 10, "K", "how far the mean may be from it", INVENTED
+    )
+    contents_max_c: float | None = quantity(
+        None, -25, 60, "C", "warmest the contents may get in a cycle", "no limit of its own"
+    )
+    contents_min_c: float | None = quantity(
+        None, -40, 45, "C", "coldest the contents may get", "freezing point and 0.5 K"
+    )
+    humidity_limit_pct: float | None = quantity(
+        None, 5, 100, "%", "highest relative humidity inside", "no limit"
+    )
+    door_openings_per_day: int = whole(0, 0, 200, "per day", "how often the door is opened", "none")
+    door_open_s: float = quantity(10.0, 1, 600, "s", "how long it stays open each time", INVENTED)
+    door_first_hour: float = quantity(7.0, 0, 24, "h", "hour of the first opening", INVENTED)
+    door_last_hour: float = quantity(22.0, 0, 24, "h", "hour of the last opening", INVENTED)
+    load_hour: float = quantity(18.0, 0, 24, "h", "hour when warm things go in", INVENTED)
+    load_share: float = quantity(
+        0.0, 0, 1, "", "share of the contents swapped for warm each day", "none"
+    )
+    load_c: float = quantity(20.0, -30, 60, "C", "temperature of what goes in", INVENTED)
+
+    def faults(self) -> list[Fault]:
+        """Check that the limits enclose the target and the door hours are in order."""
+        found: list[Fault] = []
+        if self.contents_max_c is not None and self.contents_max_c < self.target_c:
+            found.append(("contents_max_c", f"at least target_c ({self.target_c:g} C)"))
+        if self.contents_min_c is not None and self.contents_min_c > self.target_c:
+            found.append(("contents_min_c", f"at most target_c ({self.target_c:g} C)"))
+        if self.door_last_hour < self.door_first_hour:
+            expected = f"at or after door_first_hour ({self.door_first_hour:g} h)"
+            found.append(("door_last_hour", expected))
+        return found + self._opening_faults()
+
+    def _opening_faults(self) -> list[Fault]:
+        # Evenly spread openings must not run into each other.
+        if self.door_openings_per_day < 2 or self.door_last_hour < self.door_first_hour:
+            return []
+        span_s = (self.door_last_hour - self.door_first_hour) * 3600.0
+        apart_s = span_s / (self.door_openings_per_day - 1)
+        if apart_s > self.door_open_s:
+            return []
+        return [("door_open_s", f"less than the {apart_s:.0f} s from one opening to the next")]
+
+
+class Controller(Section):
+    """The controller and its settings, as `simulate` runs them."""
+
+    kind: Literal["recommend", "on_off", "pi", "fixed"] = choice(
+        "recommend", "recommend works the settings out; the others run as written", "main job"
+    )
+    setpoint_c: float | None = quantity(
+        None, -40, 60, "C", "reading of the control sensor to hold", "use.target_c"
+    )
+    hysteresis_k: float = quantity(1.0, 0.1, 20, "K", "on-off: from switching off to on", PRACTICE)
+    min_on_s: float = quantity(180.0, 0, 3600, "s", "once on, at least this long", PRACTICE)
+    min_off_s: float = quantity(180.0, 0, 3600, "s", "once off, at least this long", PRACTICE)
+    kp_pct_per_k: float = quantity(
+        20.0, 0.01, 1000, "%/K", "PI: duty for each kelvin too warm", PRACTICE
+    )
+    ti_s: float = quantity(1800.0, 1, 1e5, "s", "PI: integral time", PRACTICE)
+    period_s: float = quantity(1.0, 0.1, 60, "s", "how often the controller decides anew", PRACTICE)
+    duty_limit: float = quantity(1.0, 0.01, 1, "", "highest duty, 1 is full power", "no limit")
+    slew_pct_per_s: float = quantity(5.0, 0.01, 100, "%/s", "fastest change of duty", PRACTICE)
+    fixed_duty: float = quantity(1.0, 0, 1, "", "fixed: the duty, 1 is full power", "full power")
+
+    @property
+    def tick_s(self) -> float:
+        """Length of one protection tick [s]: the period, and at most 1 s."""
+        return min(self.period_s, 1.0)
+
+    def faults(self) -> list[Fault]:
+        """Check that the period is a whole number of ticks."""
+        step_s = 1.0 if self.period_s > 1.0 else 0.1
+        steps = self.period_s / step_s
+        if abs(steps - round(steps)) < 1e-9:
+            return []
+        # Protection runs every tick, at most 1 s apart; the period counts ticks.
+        return [("period_s", "whole seconds above 1 s, whole tenths of a second below")]
+
+
+class Protection(Section):
+    """What keeps the hot side in bounds whatever the controller asks. No safety device."""
+
+    fold_back_start_c: float = quantity(
+        55.0, 20, 100, "C", "hot sink: above this the duty is cut back", PRACTICE
+    )
+    fold_back_full_c: float = quantity(
+        65.0, 20, 110, "C", "hot sink: here the cut is largest", PRACTICE
+    )
+    trip_c: float = quantity(70.0, 25, 120, "C", "hot sink: above this all stops", PRACTICE)
+    hot_fan_run_on_s: float = quantity(
+        180.0, 0, 3600, "s", "hot fan goes on this long after the module", PRACTICE
+    )
+
+    def faults(self) -> list[Fault]:
+        """Check start < full < trip."""
+        found: list[Fault] = []
+        if self.fold_back_full_c <= self.fold_back_start_c:
+            expected = f"above fold_back_start_c ({self.fold_back_start_c:g} C)"
+            found.append(("fold_back_full_c", expected))
+        if self.trip_c <= self.fold_back_full_c:
+            found.append(("trip_c", f"above fold_back_full_c ({self.fold_back_full_c:g} C)"))
+        return found
+
+
+class Defrost(Section):
+    """Stopping the module now and then so that ice melts off the cold sink."""
+
+    kind: Literal["none", "timed"] = choice("none", "no defrost, or by the clock", "none")
+    interval_h: float = quantity(12.0, 1, 336, "h", "from one defrost to the next", PRACTICE)
+    end_c: float = quantity(3.0, 0.5, 20, "C", "cold sink: melted when this warm", PRACTICE)
+    longest_min: float = quantity(40.0, 1, 240, "min", "longest melt", PRACTICE)
+    drip_min: float = quantity(4.0, 0, 60, "min", "then drip this long, inside fan off", PRACTICE)
+
+    def faults(self) -> list[Fault]:
+        """Check that a defrost ends before the next one begins."""
+        if self.longest_min + self.drip_min < self.interval_h * 60.0:
+            return []
+        return [("interval_h", "more than longest_min and drip_min together")]
+
+
+class Limits(Section):
+    """What must not be exceeded; each finding is held against one of these."""
+
+    hot_sink_max_c: float = quantity(70.0, 30, 120, "C", "hottest the hot sink may get", PRACTICE)
+    foam_max_c: float = quantity(
+        66.0, 40, 100, "C", "hottest the foam may get", "EPS suppliers' sheets: 66 C, 150 F"
+    )
+    module_max_c: float = quantity(
+        80.0, 40, 150, "C", "hottest the module's hot face may get", MEMORY
+    )
+    sink_ice_blockage_pct: float = quantity(
+        5.0, 0.1, 90, "%", "share of the fin gap that ice may close", INVENTED
+    )
+    relay_life_years: float = quantity(5.0, 0.1, 50, "year", "wanted life of the relay", INVENTED)
+    relay_cycles: float = quantity(
+        1e5, 1e3, 1e8, "", "switchings the relay lives at load", "relay sheets: at least 1e5"
+    )
+
+
+class Tariff(Section):
+    """What the electricity costs, if you want it in money."""
+
+    per_kwh: float | None = quantity(None, 0, 1000, "per kWh", "price of one kWh", "not stated")
+    currency: str = words("money", "name of the money", longest=12)

@@ -1,0 +1,305 @@
+"""``coldloop new``: write a commented configuration from what the maker knows.
+
+What was answered stands as answered; everything else is marked ``# assumed:``
+with its reason, so that nobody takes a guess for a measurement.
+"""
+
+import argparse
+import re
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Protocol
+
+from ctrl.answers import BOTTLE_ANSWERS, QUESTIONS, Answers, Question, parse_name
+from ctrl.config_errors import ConfigError, Problem
+from ctrl.files import CannotWrite, replace_file
+
+COMMAND_LINE = "command line"
+# Written from the voltage the maker gave, so a fault in them is a fault in that.
+DERIVED_FROM_VOLTAGE = (
+    "highest_voltage_v",
+    "lowest_voltage_v",
+    "low_battery_cut_off_v",
+    "low_battery_resume_v",
+)
+DONE, BAD_INPUT, INTERRUPTED = 0, 2, 130
+
+
+class Console(Protocol):
+    """Where questions are asked and lines are shown."""
+
+    def input(self, prompt: str) -> str:
+        """Ask and return one line; EOFError at the end of input."""
+
+    def print(self, text: str) -> None:
+        """Show a line to the user."""
+
+    def error(self, text: str) -> None:
+        """Show a line about a fault."""
+
+
+class PlainConsole:
+    """Standard input, output and error without any decoration."""
+
+    def input(self, prompt: str) -> str:
+        """Ask on standard error, so that redirected output stays clean; read one line."""
+        sys.stderr.write(prompt)
+        sys.stderr.flush()
+        line = sys.stdin.readline()
+        if not line:
+            raise EOFError
+        return line.rstrip("\n")
+
+    def print(self, text: str) -> None:
+        """Write a line to standard output."""
+        sys.stdout.write(text + "\n")
+
+    def error(self, text: str) -> None:
+        """Write a line to standard error."""
+        sys.stderr.write(text + "\n")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the file, one option for each question, and the two switches."""
+    # Without this, argparse takes the answer in `--target -2C` for an option of its own.
+    parser._negative_number_matcher = re.compile(r"-\d")
+    parser.add_argument("file", help="configuration to write, such as my_box.toml")
+    parser.add_argument("--name", metavar="NAME", help="what you call it (else the file's name)")
+    for question in QUESTIONS:
+        parser.add_argument(
+            question.option, dest=f"new_{question.name}", metavar=question.metavar,
+            help=f"{question.prompt[0].lower()}{question.prompt[1:]}".replace("%", "%%"),
+        )  # fmt: skip
+    parser.add_argument(
+        "--yes", action="store_true", help="ask nothing; assume what no option gives"
+    )
+    parser.add_argument("--force", action="store_true", help="overwrite a file that is there")
+
+
+def _limit_fault(question: Question, value: Any) -> str:
+    """Return what was expected if a value is outside its key's range, else ``""``."""
+    from ctrl.config import config_fields
+
+    described = {row.key: row for row in config_fields()}
+    parts = value if isinstance(value, tuple) else (value,)
+    for key, part in zip(question.keys, parts, strict=False):
+        row = described[key]
+        outside = row.low is not None and row.high is not None and not row.low <= part <= row.high
+        if outside or (key == "use.purpose" and part not in row.choices):
+            return row.expected
+    return ""
+
+
+def read_answer(question: Question, text: str) -> Any:
+    """Return the value of one answer.
+
+    Raises
+    ------
+    ValueError
+        Its text says what was expected.
+    Refused
+        For medicines.
+    """
+    value = question.parse(text)
+    _refuse_medicine(question, text)
+    expected = _limit_fault(question, value)
+    if expected:
+        raise ValueError(expected)
+    return value
+
+
+class Refused(Exception):
+    """An answer that is understood and turned down; the text says why."""
+
+
+def _refuse_medicine(question: Question, text: str) -> None:
+    from ctrl.config_faults import MEDICINE
+    from ctrl.config_settings import MEDICINE_WORDS
+
+    if question.name == "purpose" and any(word in text.lower() for word in MEDICINE_WORDS):
+        raise Refused(MEDICINE)
+
+
+def answers_from_options(options: Mapping[str, str | None]) -> Answers:
+    """Return the answers given as options; `ConfigError` with every bad one.
+
+    `options` maps question names to text; None means not given.
+    """
+    answers: Answers = {}
+    problems: list[Problem] = []
+    for question in QUESTIONS:
+        text = options.get(question.name)
+        if text is None:
+            continue
+        try:
+            answers[question.name] = read_answer(question, text)
+        except ValueError as error:
+            problems.append(
+                Problem(COMMAND_LINE, "not usable", question.option, repr(text), str(error))
+            )
+        except Refused as error:
+            problems.append(Problem(COMMAND_LINE, str(error), question.option, repr(text)))
+    if options.get("goods") is not None:
+        clash = [q.option for q in QUESTIONS if q.name in BOTTLE_ANSWERS and options.get(q.name)]
+        problems += [
+            Problem(COMMAND_LINE, "does not fit", option, None, "this or --goods, not both")
+            for option in clash
+        ]
+    if problems:
+        raise ConfigError(problems)
+    return answers
+
+
+def ask(console: Console, given: Answers | None = None) -> tuple[Answers, frozenset[str]]:
+    """Ask what is not given; an empty answer takes the default shown.
+
+    Returns
+    -------
+    answers : Answers
+        All of them.
+    assumed : frozenset of str
+        The questions whose default was taken.
+
+    Raises
+    ------
+    EOFError
+        If the input ends before the last question.
+    """
+    answers: Answers = dict(given or {})
+    assumed: set[str] = set()
+    for question in QUESTIONS:
+        if question.name in answers or not question.asked_if(answers):
+            continue
+        default = question.default(answers)
+        while question.name not in answers:
+            text = console.input(f"{question.prompt} [{default}]: ").strip()
+            try:
+                answers[question.name] = read_answer(question, text or default)
+            except ValueError as error:
+                console.error(f"{text!r}: expected {error}")
+                continue
+            except Refused as error:
+                console.error(f"{text!r}: {error}")
+                continue
+            if not text:
+                assumed.add(question.name)
+    return answers, frozenset(assumed)
+
+
+def assume(given: Answers) -> tuple[Answers, frozenset[str]]:
+    """Fill what is not given with the defaults; return all answers and the names filled."""
+    answers: Answers = dict(given)
+    assumed: set[str] = set()
+    for question in QUESTIONS:
+        if question.name not in answers and question.asked_if(answers):
+            answers[question.name] = read_answer(question, question.default(answers))
+            assumed.add(question.name)
+    return answers, frozenset(assumed)
+
+
+def option_names() -> dict[str, str]:
+    """Return configuration key -> the option that sets it, for error lines."""
+    named = {key: question.option for question in QUESTIONS for key in question.keys}
+    return named | {f"supply.{key}": "--voltage" for key in DERIVED_FROM_VOLTAGE}
+
+
+def write_new(
+    path: str | Path,
+    answers: Answers,
+    force: bool = False,
+    assumed: frozenset[str] = frozenset(),
+    name: str | None = None,
+) -> Path:
+    """Write the commented configuration; what `answers` leaves out is assumed.
+
+    Raises
+    ------
+    ConfigError
+        If the file exists and `force` is not set, if it cannot be written, or
+        if the answers do not make a valid configuration. Nothing is written then.
+    """
+    from ctrl.config import name_option, parse_config
+    from ctrl.new_text import render
+
+    target = Path(path)
+    refuse_existing(target, force)
+    full, more = assume(answers)
+    text = render(name or _name_from(target), full, assumed | more)
+    try:
+        parse_config(text, str(path))
+    except ConfigError as error:
+        options = option_names()
+        raise ConfigError([name_option(p, options) for p in error.problems]) from None
+    write_whole(target, text)
+    return target
+
+
+def _name_from(path: Path) -> str:
+    stem = "".join(char if char.isprintable() else "_" for char in path.stem)
+    return stem.replace("_", " ").strip()[:60] or "cabinet"
+
+
+def refuse_existing(path: Path, force: bool) -> None:
+    """Raise `ConfigError` if something stands at `path` that must not be replaced."""
+    try:
+        is_folder, exists = path.is_dir(), path.exists()
+    except (OSError, ValueError):
+        raise ConfigError([Problem(str(path), "is no name for a file")]) from None
+    if is_folder:
+        raise ConfigError([Problem(str(path), "is a folder", expected="a file to write")])
+    if exists and not force:
+        raise ConfigError(
+            [
+                Problem(
+                    str(path), "is already there", expected="a new file, or --force to replace it"
+                )
+            ]
+        )
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file all or nothing; `ConfigError` if it cannot be written."""
+    try:
+        with replace_file(path, binary=True) as stream:
+            stream.write(text.encode("utf-8"))
+    except CannotWrite as error:
+        what = str(error).removeprefix(f"{path}: ")
+        raise ConfigError([Problem(str(path), what)]) from None
+    except OSError as error:
+        raise ConfigError([Problem(str(path), f"cannot be written ({error.strerror})")]) from None
+
+
+def run(args: argparse.Namespace, console: Console | None = None) -> int:
+    """Do ``coldloop new`` and return the exit status: 0 done, 2 bad input, 130 interrupted."""
+    console = console or PlainConsole()
+    try:
+        refuse_existing(Path(args.file), args.force)
+        name = _option_name(args.name)
+        given = answers_from_options({q.name: getattr(args, f"new_{q.name}") for q in QUESTIONS})
+        answers, assumed = assume(given) if args.yes else ask(console, given)
+        written = write_new(args.file, answers, args.force, assumed, name)
+    except ConfigError as error:
+        for problem in error.problems:
+            console.error(str(problem))
+        return BAD_INPUT
+    except EOFError:
+        console.error(
+            "the input ended before the last question; nothing written (--yes assumes the rest)"
+        )
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        console.error("stopped; nothing written")
+        return INTERRUPTED
+    console.print(f"written: {written}; look through the lines marked '# assumed:'")
+    return DONE
+
+
+def _option_name(text: str | None) -> str | None:
+    if text is None:
+        return None
+    try:
+        return parse_name(text)
+    except ValueError as error:
+        problem = Problem(COMMAND_LINE, "not usable", "--name", repr(text), str(error))
+        raise ConfigError([problem]) from None
