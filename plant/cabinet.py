@@ -66,6 +66,10 @@ FROST_FROZEN = 7  # 1: what settles on the cold sink is taken away, frost and wa
 INPUTS = 8
 
 
+# Mist settles on the walls within seconds in moving air. Common practice, no source.
+MIST_TIME_S = 3.0
+
+
 @dataclass(frozen=True)
 class Plant:
     """Everything the physics needs to know about one cabinet, its parts and its place."""
@@ -296,20 +300,21 @@ def derivative(plant, state, inputs, slope):
         - moist_air.moist_air_enthalpy(air_k, air_w)
     )
 
-    # Vapour to the cold sink; what settles is frost, water, or both about 0 °C
-    frost_cover, water_cover = frost.coverage(state[FROST]), frost.coverage(state[SINK_WATER])
+    # Vapour to the cold sink; what settles is frost, water, or both about 0 °C.  What
+    # leaves comes from the water first, and from frost only where no water covers it.
+    water_cover = frost.coverage(state[SINK_WATER])
+    frost_cover = min(frost.coverage(state[FROST]), 1.0 - water_cover)
     to_sink = vapour_flow(
-        moist_air.mass_conductance(film), air_w, surface_k, min(frost_cover + water_cover, 1.0)
+        moist_air.mass_conductance(film), air_w, surface_k, water_cover + frost_cover
     )
+    fresh_volume = 0.0
     if to_sink >= 0.0:
         as_frost = to_sink * frost.ice_share(surface_k)
         to_sink_enthalpy_w = to_sink * moist_air.vapour_enthalpy(air_k)
         fresh_volume = as_frost / frost.deposit_density(surface_k)
     else:
-        # Water dries before the frost under it.
-        as_frost = to_sink * (1.0 - water_cover)
+        as_frost = to_sink * frost_cover / max(water_cover + frost_cover, 1e-9)
         to_sink_enthalpy_w = to_sink * moist_air.vapour_enthalpy(surface_k)
-        fresh_volume = 0.0
     as_water = to_sink - as_frost
     melt = frost.melting_rate(cold_sink_k, sink.fin_area_m2, state[FROST])
     freeze = frost.freezing_rate(cold_sink_k, sink.fin_area_m2, state[SINK_WATER])
@@ -338,6 +343,11 @@ def derivative(plant, state, inputs, slope):
     )  # fmt: skip
     to_wall_from_k = air_k if to_wall >= 0.0 else wall_surface_k
     to_wall_enthalpy_w = to_wall * moist_air.vapour_enthalpy(to_wall_from_k)
+    # Damp air let in by the door turns to mist as it cools; the mist wets the walls and
+    # leaves its latent heat in the air.
+    excess = air_w - moist_air.saturation_humidity_ratio(air_k)
+    mist = max(excess, 0.0) * dry_air_kg(plant) / MIST_TIME_S
+    mist_enthalpy_w = mist * liquid_enthalpy(air_k)
 
     # Balances
     slope[COLD_FACE] = (sink_to_face_w - cooling_w) / mod.face_heat_capacity_j_per_k
@@ -347,14 +357,15 @@ def derivative(plant, state, inputs, slope):
     slope[AIR_H] = (
         direct_w + exchange_w + fan_heat_w
         - air_to_sink_w - air_to_wall_w - air_to_contents_w
-        - to_sink_enthalpy_w - to_wall_enthalpy_w
+        - to_sink_enthalpy_w - to_wall_enthalpy_w - mist_enthalpy_w
     )  # fmt: skip
     slope[WALL_INNER_H] = (
         air_to_wall_w + through_wall_w + to_wall_enthalpy_w + drip_inside_w
+        + mist_enthalpy_w
     )
     slope[WALL_OUTER] = (ambient_to_wall_w - through_wall_w) / box.outer_heat_capacity_j_per_k
     slope[CONTENTS_H] = air_to_contents_w + load_w
-    slope[VAPOUR] = exchange_vapour - to_sink - to_wall
+    slope[VAPOUR] = exchange_vapour - to_sink - to_wall - mist
     slope[FROST] = as_frost + freeze - melt
     # Frost that goes takes its share of the volume; water freezes solid into the pores.
     lost = melt - min(as_frost, 0.0)
@@ -362,7 +373,7 @@ def derivative(plant, state, inputs, slope):
     if state[FROST] > 1e-12:
         slope[FROST_VOLUME] -= lost * state[FROST_VOLUME] / state[FROST]
     slope[SINK_WATER] = as_water + melt - freeze - drip
-    slope[WALL_WATER] = to_wall + drip_inside
+    slope[WALL_WATER] = to_wall + drip_inside + mist
 
     place = plant.control_sensor.place
     sensed_k = air_k

@@ -23,7 +23,7 @@ class Climate:
     humidity_ratio : float
         Of the air [-]; constant over the day, as weather changes it slower than the sun.
     doors_per_day : int
-        Openings, evenly spaced from `door_first_hour` to `door_last_hour`.
+        Openings, evenly spaced, the first at `door_first_hour`, the last at `door_last_hour`.
     door_open_s : float
         Length of each [s].
     door_first_hour, door_last_hour : float
@@ -67,13 +67,16 @@ def door_is_open(climate, time_s):
     """Tell whether the door stands open at `time_s` [s]."""
     if climate.doors_per_day < 1:
         return False
-    in_day = time_s % DAY_S
-    first = climate.door_first_hour * HOUR_S
-    spacing = (climate.door_last_hour - climate.door_first_hour) * HOUR_S / climate.doors_per_day
-    since_first = in_day - first
-    if since_first < 0.0 or since_first >= spacing * climate.doors_per_day:
+    since_first = time_s % DAY_S - climate.door_first_hour * HOUR_S
+    if since_first < 0.0:
         return False
-    return since_first % spacing < climate.door_open_s
+    opening = 0.0
+    if climate.doors_per_day > 1:
+        span = (climate.door_last_hour - climate.door_first_hour) * HOUR_S
+        spacing = span / (climate.doors_per_day - 1)
+        # The sum of the spacings need not meet the span to the last bit.
+        opening = spacing * min((since_first + 1e-6) // spacing, climate.doors_per_day - 1.0)
+    return since_first - opening < climate.door_open_s
 
 
 @kernel

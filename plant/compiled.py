@@ -68,7 +68,7 @@ def _compiler() -> Callable[[Callable[..., Any]], Any]:
     # error_model="numpy": 1/0 gives inf, which the loop reports as "not a number"
     # with tick and part, instead of a bare ZeroDivisionError from nowhere.
     # Contraction to fused multiply-add is allowed; NaN checks must survive.
-    return numba.njit(cache=True, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+    return numba.njit(cache=True, forceinline=True, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
 
 
 kernel = _compiler()

@@ -7,7 +7,7 @@ hold above about 100 Hz, where a ceramic face moves less than 0.03 K in a period
 """
 
 from dataclasses import dataclass
-from math import sqrt
+from math import log, sqrt
 
 from plant.compiled import kernel
 
@@ -122,8 +122,32 @@ def wire_resistance_ohm(length_m: float, area_mm2: float) -> float:
 def highest_current_a(drive: Drive, resistance_ohm: float, highest_supply_v: float) -> float:
     """Return the largest current the wires can see [A]: no difference, highest voltage, full on."""
     loop = resistance_ohm + drive.wire_ohm + drive.switch_ohm
-    if drive.kind == CURRENT:
-        return min(drive.set_current_a, drive.current_limit_a)
     if drive.kind in (RELAY, FAST_PWM):
-        loop += drive.source_ohm
-    return min(highest_supply_v / loop, drive.current_limit_a)
+        return min(highest_supply_v / (loop + drive.source_ohm), drive.current_limit_a)
+    # A converter trades voltage for current: the supply limits its power, not its output.
+    power_limit_w = drive.current_limit_a * highest_supply_v * drive.converter_efficiency
+    limit_a = limited_current(0.0, loop, power_limit_w)
+    if drive.kind == SMOOTHED:
+        return min(highest_supply_v / loop, limit_a)
+    return min(drive.set_current_a, highest_supply_v / (loop + drive.source_ohm), limit_a)
+
+
+def wire_ampacity_a(area_mm2: float) -> float:
+    """Return the practical continuous current of a single wire in free air [A].
+
+    Power law through two practical rows of a wiring supplier's table: 8 A at 0.82 mm2 and
+    15 A at 2.08 mm2.  Local codes and bundling ask for less; they come first.
+    """
+    return 8.0 * (area_mm2 / 0.82) ** (log(15.0 / 8.0) / log(2.08 / 0.82))
+
+
+# Standard ratings of blade fuses [A] (automotive series, from memory).
+FUSE_RATINGS_A = (1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
+
+
+def fuse_for_a(current_a: float) -> float | None:
+    """Return the next standard fuse above 1.25 times a continuous current [A], or None.
+
+    The 1.25 is the rule of a wiring supplier's page; the fuse protects the wire.
+    """
+    return next((rating for rating in FUSE_RATINGS_A if rating >= 1.25 * current_a), None)

@@ -10,7 +10,6 @@ from math import sqrt
 from plant.compiled import kernel
 from plant.constants import GRAVITY_M_PER_S2
 
-FOAM_HEAT_CAPACITY_J_PER_KG_K = 1300.0  # polystyrene, textbook (from memory)
 EDGE_SHAPE_FACTOR = 0.54  # per length; Incropera and DeWitt, Table 4.1, edge of two walls
 CORNER_SHAPE_FACTOR = 0.15  # per thickness; same table, corner of three walls
 
@@ -22,19 +21,23 @@ class Box:
     Parameters
     ----------
     width_m, depth_m, height_m : float
-        Inside [m].
-    thickness_m : float
-        Of the foam, all round [m].
-    conductivity_w_per_m_k, density_kg_per_m3 : float
-        Of the foam [W/(m K), kg/m3].
+        Inside: left to right, front to back, bottom to top [m].
+    front_m, back_m, left_m, right_m, top_m, bottom_m : float
+        Foam of each face [m].
+    conductivity_w_per_m_k : float
+        Of the foam at its mean temperature [W/(m K)].
     """
 
     width_m: float
     depth_m: float
     height_m: float
-    thickness_m: float
+    front_m: float
+    back_m: float
+    left_m: float
+    right_m: float
+    top_m: float
+    bottom_m: float
     conductivity_w_per_m_k: float
-    density_kg_per_m3: float
 
     @property
     def volume_m3(self) -> float:
@@ -42,22 +45,34 @@ class Box:
         return self.width_m * self.depth_m * self.height_m
 
     @property
+    def outside_m(self) -> tuple[float, float, float]:
+        """Outside width, depth and height [m]."""
+        return (
+            self.width_m + self.left_m + self.right_m,
+            self.depth_m + self.front_m + self.back_m,
+            self.height_m + self.top_m + self.bottom_m,
+        )
+
+    @property
     def inside_area_m2(self) -> float:
         """Area of the six inside faces [m2]."""
-        w, d, h = self.width_m, self.depth_m, self.height_m
-        return 2.0 * (w * d + w * h + d * h)
+        return surface_m2(self.width_m, self.depth_m, self.height_m)
 
     @property
     def outside_area_m2(self) -> float:
         """Area of the six outside faces [m2]."""
-        w, d, h = (x + 2.0 * self.thickness_m for x in (self.width_m, self.depth_m, self.height_m))
-        return 2.0 * (w * d + w * h + d * h)
+        return surface_m2(*self.outside_m)
 
     @property
     def foam_volume_m3(self) -> float:
         """Volume of the foam [m3]."""
-        w, d, h = (x + 2.0 * self.thickness_m for x in (self.width_m, self.depth_m, self.height_m))
-        return w * d * h - self.volume_m3
+        width, depth, height = self.outside_m
+        return width * depth * height - self.volume_m3
+
+
+def surface_m2(width_m: float, depth_m: float, height_m: float) -> float:
+    """Return the surface of a rectangular box [m2]."""
+    return 2.0 * (width_m * depth_m + width_m * height_m + depth_m * height_m)
 
 
 def conduction_shape_factors_m(box: Box) -> dict[str, float]:
@@ -65,13 +80,20 @@ def conduction_shape_factors_m(box: Box) -> dict[str, float]:
 
     Incropera and DeWitt, Fundamentals of Heat and Mass Transfer, Table 4.1: plane wall
     A/L, edge 0.54 D (D > L/5), corner 0.15 L.  The inner area alone would be a tenth low,
-    the outer area alone a third high, for a 30 litre box.
+    the outer area alone a third high, for a 30 litre box.  Edges and corners of unequal
+    walls take the table's equal-wall values; corners the mean thickness.
     """
-    edges = 4.0 * (box.width_m + box.depth_m + box.height_m)
+    width, depth, height = box.width_m, box.depth_m, box.height_m
+    faces = (
+        width * height * (1.0 / box.front_m + 1.0 / box.back_m)
+        + depth * height * (1.0 / box.left_m + 1.0 / box.right_m)
+        + width * depth * (1.0 / box.top_m + 1.0 / box.bottom_m)
+    )
+    thicknesses = (box.front_m, box.back_m, box.left_m, box.right_m, box.top_m, box.bottom_m)
     return {
-        "faces": box.inside_area_m2 / box.thickness_m,
-        "edges": EDGE_SHAPE_FACTOR * edges,
-        "corners": 8.0 * CORNER_SHAPE_FACTOR * box.thickness_m,
+        "faces": faces,
+        "edges": EDGE_SHAPE_FACTOR * 4.0 * (width + depth + height),
+        "corners": 8.0 * CORNER_SHAPE_FACTOR * sum(thicknesses) / 6.0,
     }
 
 

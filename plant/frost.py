@@ -19,6 +19,9 @@ PHASE_CHANGE_W_PER_M2_K = 100.0
 # Below this mass a surface counts as only partly covered, and what it gives off
 # fades with what is left; so a mass runs out smoothly and never below zero.
 COVERING_KG = 2e-4
+# ... and below this it gives off nothing: a microgram stays for ever, and the last of a
+# frost does not trail off into numbers that slow the processor down.
+TRACE_KG = 1e-9
 # Water above what clings runs off with this time constant. Common practice, no source.
 DRIP_TIME_S = 60.0
 # Half-width of the band about 0 °C in which a deposit passes from water to ice.
@@ -55,7 +58,7 @@ def ice_share(surface_k):
 @kernel
 def coverage(mass_kg):
     """Return how far a mass of water or frost covers the sink [-], 0 to 1."""
-    return min(max(mass_kg / COVERING_KG, 0.0), 1.0)
+    return min(max((mass_kg - TRACE_KG) / COVERING_KG, 0.0), 1.0)
 
 
 @kernel

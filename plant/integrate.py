@@ -83,37 +83,36 @@ def error_ratio(plant, error):
 
 
 @kernel
-def try_step(plant, state, inputs, step_s, slopes, stage, trial, error):
+def try_step(plant, state, inputs, step_s, slopes, stage, trial, error, faces):
     """Write the state after one step of `step_s` [s] into `trial`, its error into `error`.
 
-    `slopes` has shape (STAGES, STATES); `stage`, `trial` and `error` shape (STATES,).
+    `slopes` has shape (STAGES, STATES); `stage`, `trial` and `error` shape (STATES,);
+    `faces` shape (STAGES, 2).
     Third order; the error estimate is that of the embedded second-order formula.
     """
     mod = plant.module
     cold_rate = -(mod.cold_contact_w_per_k + mod.conductance_w_per_k) / mod.face_heat_capacity_j_per_k
     hot_rate = -(mod.hot_contact_w_per_k + mod.conductance_w_per_k) / mod.face_heat_capacity_j_per_k
-    cold_stages = np.empty(STAGES)
-    hot_stages = np.empty(STAGES)
+    cold_factor = 1.0 / (1.0 - step_s * GAMMA * cold_rate)
+    hot_factor = 1.0 / (1.0 - step_s * GAMMA * hot_rate)
     for i in range(STAGES):
         for n in range(cabinet.PHYSICAL_STATES):
             total = 0.0
             for j in range(i):
                 total += EXPLICIT[i, j] * slopes[j, n]
             stage[n] = state[n] + step_s * total
+        cold, hot = 0.0, 0.0
+        for j in range(i):
+            difference = IMPLICIT[i, j] - EXPLICIT[i, j]
+            cold += difference * faces[j, 0]
+            hot += difference * faces[j, 1]
         if i > 0:
-            cold, hot = 0.0, 0.0
-            for j in range(i):
-                difference = IMPLICIT[i, j] - EXPLICIT[i, j]
-                cold += difference * cold_stages[j]
-                hot += difference * hot_stages[j]
-            stage[cabinet.COLD_FACE] = (stage[cabinet.COLD_FACE] + step_s * cold_rate * cold) / (
-                1.0 - step_s * GAMMA * cold_rate
-            )
-            stage[cabinet.HOT_FACE] = (stage[cabinet.HOT_FACE] + step_s * hot_rate * hot) / (
-                1.0 - step_s * GAMMA * hot_rate
-            )
-        cold_stages[i] = stage[cabinet.COLD_FACE]
-        hot_stages[i] = stage[cabinet.HOT_FACE]
+            stage[cabinet.COLD_FACE] += step_s * cold_rate * cold
+            stage[cabinet.COLD_FACE] *= cold_factor
+            stage[cabinet.HOT_FACE] += step_s * hot_rate * hot
+            stage[cabinet.HOT_FACE] *= hot_factor
+        faces[i, 0] = stage[cabinet.COLD_FACE]
+        faces[i, 1] = stage[cabinet.HOT_FACE]
         cabinet.derivative(plant, stage, inputs, slopes[i])
     for n in range(cabinet.STATES):
         gain, miss = 0.0, 0.0
@@ -125,21 +124,33 @@ def try_step(plant, state, inputs, step_s, slopes, stage, trial, error):
 
 
 @kernel
+def _negative_water(state):
+    """Tell whether a trial step took more water from somewhere than there was."""
+    return (
+        state[cabinet.VAPOUR] < 0.0
+        or state[cabinet.FROST] < 0.0
+        or state[cabinet.SINK_WATER] < 0.0
+        or state[cabinet.WALL_WATER] < 0.0
+    )
+
+
+@kernel
 def advance(plant, state, inputs, duration_s, step_hint_s, work):
     """Advance `state` in place by `duration_s` [s] and return the step to try next [s].
 
     Halves the step until the estimated error is within tolerance, and doubles it again
-    when the error is far below. `work` has shape (STAGES + 3, STATES).
+    when the error is far below. `work` is a `work_array`.
     """
     slopes = work[:STAGES]
     stage, trial, error = work[STAGES], work[STAGES + 1], work[STAGES + 2]
+    faces = work[STAGES + 3 :, :2]
     left = duration_s
     step = step_hint_s
     while left > 1e-9:
         now = min(step, left)
-        try_step(plant, state, inputs, now, slopes, stage, trial, error)
+        try_step(plant, state, inputs, now, slopes, stage, trial, error, faces)
         ratio = error_ratio(plant, error)
-        if ratio > 1.0 and now > SHORTEST_STEP_S:
+        if (ratio > 1.0 or _negative_water(trial)) and now > SHORTEST_STEP_S:
             step = 0.5 * now
             continue
         for n in range(cabinet.STATES):
@@ -152,4 +163,4 @@ def advance(plant, state, inputs, duration_s, step_hint_s, work):
 
 def work_array() -> np.ndarray:
     """Return scratch space for `advance`, allocated once per run."""
-    return np.zeros((STAGES + 3, cabinet.STATES))
+    return np.zeros((2 * STAGES + 3, cabinet.STATES))
