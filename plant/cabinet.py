@@ -16,8 +16,14 @@ from plant import drive as drive_part
 from plant import envelope, frost, heat_sinks, module, moist_air, sensors
 from plant.compiled import kernel
 from plant.constants import ZERO_C_K
-from plant.moist_air import CP_DRY_AIR, CP_ICE, CP_LIQUID, CP_VAPOUR, LATENT_FUSION
-from plant.moist_air import LATENT_VAPORISATION_0C
+from plant.moist_air import (
+    CP_DRY_AIR,
+    CP_ICE,
+    CP_LIQUID,
+    CP_VAPOUR,
+    LATENT_FUSION,
+    LATENT_VAPORISATION_0C,
+)
 
 # State vector ---------------------------------------------------------------------
 COLD_FACE = 0  # temperature of the module's cold face [K]
@@ -360,8 +366,7 @@ def derivative(plant, state, inputs, slope):
         - to_sink_enthalpy_w - to_wall_enthalpy_w - mist_enthalpy_w
     )  # fmt: skip
     slope[WALL_INNER_H] = (
-        air_to_wall_w + through_wall_w + to_wall_enthalpy_w + drip_inside_w
-        + mist_enthalpy_w
+        air_to_wall_w + through_wall_w + to_wall_enthalpy_w + drip_inside_w + mist_enthalpy_w
     )
     slope[WALL_OUTER] = (ambient_to_wall_w - through_wall_w) / box.outer_heat_capacity_j_per_k
     slope[CONTENTS_H] = air_to_contents_w + load_w

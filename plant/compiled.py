@@ -9,6 +9,7 @@ Every kernel is also a plain Python function (`kernel.py_func`), and the
 environment variable ``COLDLOOP_PLAIN=1`` runs all of them uncompiled.
 """
 
+import functools
 import hashlib
 import os
 import shutil
@@ -16,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import platformdirs
 
 PACKAGE_ROOT = Path(__file__).resolve().parent.parent
@@ -55,8 +57,14 @@ def drop_old_caches(keep: int = 4) -> None:
 
 
 def _plain(function: Callable[..., Any]) -> Callable[..., Any]:
-    function.py_func = function  # type: ignore[attr-defined]
-    return function
+    @functools.wraps(function)
+    def plain(*arguments: Any) -> Any:
+        # Whole numbers of fixed width wrap silently when compiled, and the noise needs it.
+        with np.errstate(over="ignore"):
+            return function(*arguments)
+
+    plain.py_func = function  # type: ignore[attr-defined]
+    return plain
 
 
 def _compiler() -> Callable[[Callable[..., Any]], Any]:
@@ -64,11 +72,17 @@ def _compiler() -> Callable[[Callable[..., Any]], Any]:
         return _plain
     import numba
 
-    numba.config.CACHE_DIR = str(cache_folder())
+    setattr(numba.config, "CACHE_DIR", str(cache_folder()))  # noqa: B010
     # error_model="numpy": 1/0 gives inf, which the loop reports as "not a number"
     # with tick and part, instead of a bare ZeroDivisionError from nowhere.
     # Contraction to fused multiply-add is allowed; NaN checks must survive.
-    return numba.njit(cache=True, forceinline=True, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+    # Inlining everything saves a third of a simulated day.
+    return numba.njit(
+        cache=True,
+        forceinline=True,
+        error_model="numpy",
+        fastmath={"contract", "nsz", "arcp"},
+    )
 
 
 kernel = _compiler()

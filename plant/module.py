@@ -110,7 +110,8 @@ def cold_heat(seebeck, resistance, conductance, mean_a, mean_square_a2, cold_k, 
     `mean_a` and `mean_square_a2` are the means of I and I^2 over a switching period:
     a fast-switched module sees both, and they differ from a steady current's.
     """
-    return seebeck * mean_a * cold_k - 0.5 * resistance * mean_square_a2 - conductance * (hot_k - cold_k)
+    back_w = conductance * (hot_k - cold_k)
+    return seebeck * mean_a * cold_k - 0.5 * resistance * mean_square_a2 - back_w
 
 
 @kernel

@@ -31,7 +31,7 @@ def saturation_pressure_water(temp_k):
     """Return the saturation vapour pressure over liquid water [Pa].
 
     Magnus form with the coefficients of Alduchov and Eskridge 1996 (from memory):
-    within 0.25 % of the IAPWS values from -30 to 32 °C.
+    within 0.26 % of the IAPWS values from -30 to 32 °C.
 
     Parameters
     ----------

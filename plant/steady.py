@@ -180,14 +180,16 @@ def operating_point(
         state = cabinet.uniform_state(liquid, ambient_k, plant.climate.humidity_ratio)
     else:
         state = start.copy()
-    if not settle(record, state, inputs):
+    try:
+        found = settle(record, state, inputs)
+    except np.linalg.LinAlgError:
+        found = False
+    if not found:
         raise NoSteadyState(f"no steady state at duty {duty:.3f} and {ambient_k - ZERO_C_K:.1f} °C")
     return describe(liquid, record, state, inputs)
 
 
-def describe(
-    plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndarray
-) -> Operating:
+def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndarray) -> Operating:
     """Return the operating point that `state` and `inputs` make."""
     from plant import drive, heat_sinks
 
