@@ -1,0 +1,283 @@
+"""From the config to the plant: the one construction path.
+
+Everything that varies a cabinet (bottlenecks, tolerances, another ambient) changes the
+plant built here with `dataclasses.replace`; nothing builds a second one by hand.
+"""
+
+from dataclasses import replace
+from math import pi
+
+from ctrl.config import Config
+from ctrl.config_cabinet import FittedSensor, Sensor
+from ctrl.config_settings import Bottles, Goods
+from plant import drive, envelope, heat_sinks, module, moist_air, sensors
+from plant.cabinet import Plant
+from plant.climate import Climate
+from plant.constants import ZERO_C_K
+from plant.contents import Contents
+from plant.moist_air import CP_ICE, LATENT_FUSION
+
+SHORTEST_LAG_S = 0.5  # below this a sensor follows within one tick, and costs only small steps
+
+
+def plant_of(config: Config) -> Plant:
+    """Return the plant of a config, at its usual ambient."""
+    return Plant(
+        module=_module(config),
+        drive=_drive(config),
+        hot_sink=_hot_sink(config),
+        cold_sink=_cold_sink(config),
+        envelope=_envelope(config),
+        contents=_contents(config),
+        climate=_climate(config),
+        control_sensor=_sensor(config.sensor),
+        hot_sensor=_sensor(config.hot_sink_sensor),
+        cold_sensor=_sensor(config.cold_sink_sensor),
+    )
+
+
+def at_ambient(plant: Plant, ambient_c: float, relative_humidity_pct: float) -> Plant:
+    """Return the plant moved to another mean ambient [°C] and relative humidity there [%]."""
+    temp_k = ambient_c + ZERO_C_K
+    ratio = _humidity_ratio(temp_k, relative_humidity_pct)
+    return replace(plant, climate=replace(plant.climate, mean_k=temp_k, humidity_ratio=ratio))
+
+
+def with_supply_v(plant: Plant, supply_v: float) -> Plant:
+    """Return the plant on another supply voltage [V]."""
+    return replace(plant, drive=replace(plant.drive, supply_v=supply_v))
+
+
+def _humidity_ratio(temp_k: float, relative_humidity_pct: float) -> float:
+    return 0.01 * relative_humidity_pct * moist_air.saturation_humidity_ratio(temp_k)
+
+
+def _module(config: Config) -> module.Module:
+    part, sheet = config.module, config.module.sheet()
+    one = module.lumped_parameters(
+        module.DataSheet(
+            couples=sheet.couples,
+            imax_a=sheet.imax_a,
+            vmax_v=sheet.vmax_v,
+            dtmax_k=sheet.dtmax_k,
+            qmax_w=sheet.qmax_w,
+            hot_side_k=sheet.sheet_hot_side_c + ZERO_C_K,
+        )
+    )
+    seebeck, resistance, conductance = module.bank(
+        one, part.in_series, part.in_parallel, part.derating
+    )
+    count = part.in_series * part.in_parallel
+    # A joint of 1 mK/W is better than any paste: it stands for "none" and keeps 1/R finite.
+    return module.Module(
+        seebeck_v_per_k=seebeck,
+        resistance_ohm=resistance,
+        conductance_w_per_k=conductance,
+        face_heat_capacity_j_per_k=part.face_heat_capacity_j_per_k * count,
+        cold_contact_w_per_k=1.0 / max(part.cold_contact_k_per_w, 1e-3),
+        hot_contact_w_per_k=1.0 / max(part.hot_contact_k_per_w, 1e-3),
+    )
+
+
+def _drive(config: Config) -> drive.Drive:
+    supply, part = config.supply, config.drive
+    converts = part.kind in ("smoothed", "current")
+    return drive.Drive(
+        kind=drive.DRIVE_KINDS[part.kind],
+        supply_v=supply.voltage_v,
+        current_limit_a=supply.current_limit_a,
+        source_ohm=supply.source_resistance_ohm,
+        wire_ohm=drive.wire_resistance_ohm(supply.wire_length_m, supply.wire_mm2),
+        switch_ohm=part.switch_resistance_ohm,
+        converter_efficiency=part.converter_efficiency if converts else 1.0,
+        ripple=part.ripple if converts else 0.0,
+        set_current_a=part.set_current_a or 0.0,
+        supply_efficiency=supply.efficiency,
+        standby_w=supply.standby_w,
+    )
+
+
+def _hot_sink(config: Config) -> heat_sinks.HotSink:
+    part = config.hot_sink
+    with_fan = heat_sinks.with_recirculation(
+        part.fan_k_per_w, part.exhaust_recirculation, part.fan_flow_m3_per_h
+    )
+    return heat_sinks.HotSink(
+        fan_w_per_k=1.0 / with_fan,
+        no_fan_w_per_k=1.0 / max(part.no_fan_k_per_w, with_fan),
+        heat_capacity_j_per_k=part.heat_capacity_j_per_k,
+        fan_w=part.fan_w,
+        foam_share=part.foam_shares_temperature,
+        fan_wiring=heat_sinks.FAN_WIRINGS[part.fan_wiring],
+    )
+
+
+def _cold_sink(config: Config) -> heat_sinks.ColdSink:
+    part = config.cold_sink
+    return heat_sinks.ColdSink(
+        fan_w_per_k=1.0 / part.fan_k_per_w,
+        no_fan_w_per_k=1.0 / part.no_fan_k_per_w,
+        heat_capacity_j_per_k=part.heat_capacity_j_per_k,
+        fin_area_m2=part.fin_area_m2,
+        fin_gap_m=part.fin_gap_mm * 1e-3,
+        fan_w=part.fan_w,
+        holds_water_kg=part.holds_water_g * 1e-3,
+        drains_outside=1.0 if part.drain == "outside" else 0.0,
+        fan_wiring=heat_sinks.FAN_WIRINGS[part.fan_wiring],
+    )
+
+
+def box_of(config: Config) -> envelope.Box:
+    """Return the cabinet's box, its foam at the mean of usual room and target."""
+    part = config.cabinet
+    foam = part.foam_data()
+    conductivity = part.foam_conductivity_w_per_m_k or foam.conductivity_w_per_m_k
+    mean_c = 0.5 * (config.climate.usual_c + config.use.target_c)
+    conductivity += foam.slope_w_per_m_k_per_k * (mean_c - 10.0)
+    thickness = {f"{face}_m": mm * 1e-3 for face, mm in part.face_foam_mm.items()}
+    return envelope.Box(
+        width_m=part.inside_width_mm * 1e-3,
+        depth_m=part.inside_depth_mm * 1e-3,
+        height_m=part.inside_height_mm * 1e-3,
+        conductivity_w_per_m_k=conductivity,
+        **thickness,
+    )
+
+
+def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
+    """Return the heat leak by part [W/K]; their sum is the whole, with the fan running.
+
+    Foam parts are shares of the foam in series with its two films.
+    """
+    box, part = box_of(config), config.cabinet
+    factors = conduction = envelope.conduction_shape_factors_m(box)
+    foam = sum(factors.values()) * box.conductivity_w_per_m_k
+    through = envelope.series(
+        part.inside_film_w_per_m2_k * box.inside_area_m2,
+        foam - _opening_foam_w_per_k(config, box),
+        part.outside_film_w_per_m2_k * box.outside_area_m2,
+    )
+    whole = sum(conduction.values())
+    parts = {f"foam {name}": through * value / whole for name, value in factors.items()}
+    parts["door seal"] = _seal_w_per_k(config)
+    parts["metal through the wall"] = part.metal_through_wall_w_per_k
+    parts["module opening"] = part.module_opening_w_per_k
+    air = box.volume_m3 * part.air_changes_per_h / 3600.0
+    parts["air leakage"] = air * heat_sinks.AIR_J_PER_M3_K
+    return parts
+
+
+def _opening_foam_w_per_k(config: Config, box: envelope.Box) -> float:
+    part = config.cabinet
+    area = part.module_opening_width_mm * part.module_opening_height_mm * 1e-6
+    return area * box.conductivity_w_per_m_k / box.back_m
+
+
+def _seal_w_per_k(config: Config) -> float:
+    part = config.cabinet
+    length_m = 2e-3 * (part.door_width_mm + part.door_height_mm)
+    return part.door_seal_w_per_m_k * length_m
+
+
+def _envelope(config: Config) -> envelope.Envelope:
+    box, part = box_of(config), config.cabinet
+    foam = part.foam_data()
+    shape = sum(envelope.conduction_shape_factors_m(box).values())
+    stored = box.foam_volume_m3 * foam.density_kg_per_m3 * foam.specific_heat_j_per_kg_k
+    return envelope.Envelope(
+        foam_w_per_k=shape * box.conductivity_w_per_m_k - _opening_foam_w_per_k(config, box),
+        inside_film_w_per_k=part.inside_film_w_per_m2_k * box.inside_area_m2,
+        inside_film_still_w_per_k=part.inside_film_fan_stopped_w_per_m2_k * box.inside_area_m2,
+        outside_film_w_per_k=part.outside_film_w_per_m2_k * box.outside_area_m2,
+        inner_heat_capacity_j_per_k=0.5 * stored + part.lining_heat_capacity_j_per_k,
+        outer_heat_capacity_j_per_k=0.5 * stored,
+        direct_w_per_k=_seal_w_per_k(config)
+        + part.metal_through_wall_w_per_k
+        + part.module_opening_w_per_k,
+        volume_m3=box.volume_m3,
+        leak_per_s=part.air_changes_per_h / 3600.0,
+        door_width_m=part.door_width_mm * 1e-3,
+        door_height_m=part.door_height_mm * 1e-3,
+    )
+
+
+def _contents(config: Config) -> Contents:
+    part = config.contents
+    if isinstance(part, Bottles):
+        return _bottles(part)
+    return _goods(part)
+
+
+def _bottles(part: Bottles) -> Contents:
+    container, liquid = part.container_data(), part.liquid_data()
+    count = max(part.count, 1e-3)  # an empty cabinet keeps a trace, so that 1/C stays finite
+    liquid_kg = count * container.volume_l * 1e-3 * liquid.density_kg_per_m3
+    shell = count * container.empty_mass_kg * container.wall_specific_heat_j_per_kg_k
+    water_kg = liquid_kg * liquid.water_share
+    whole = liquid_kg * liquid.specific_heat_j_per_kg_k + shell
+    area = (
+        count
+        * pi
+        * 1e-6
+        * container.diameter_mm
+        * (container.height_mm + 0.25 * container.diameter_mm)
+    )  # side and base, as the bottle stands
+    return Contents(
+        heat_capacity_j_per_k=whole,
+        frozen_heat_capacity_j_per_k=whole - water_kg * (4195.0 - CP_ICE),
+        latent_j=water_kg * LATENT_FUSION,
+        freezing_k=liquid.freezing_c + ZERO_C_K,
+        film_w_per_k=part.film_w_per_m2_k * area,
+        film_still_w_per_k=part.film_fan_stopped_w_per_m2_k * area,
+    )
+
+
+def _goods(part: Goods) -> Contents:
+    mass = max(part.mass_kg, 1e-3)
+    water_kg = mass * part.water_share
+    whole = mass * part.specific_heat_j_per_kg_k
+    frozen = max(whole - water_kg * (4195.0 - CP_ICE), 0.3 * whole)
+    return Contents(
+        heat_capacity_j_per_k=whole,
+        frozen_heat_capacity_j_per_k=frozen,
+        latent_j=water_kg * LATENT_FUSION,
+        freezing_k=part.freezing_c + ZERO_C_K,
+        film_w_per_k=part.film_w_per_m2_k * part.surface_m2,
+        film_still_w_per_k=part.film_fan_stopped_w_per_m2_k * part.surface_m2,
+    )
+
+
+def _climate(config: Config) -> Climate:
+    room, use = config.climate, config.use
+    temp_k = room.usual_c + ZERO_C_K
+    return Climate(
+        mean_k=temp_k,
+        swing_k=room.daily_swing_k,
+        hottest_hour=room.hottest_hour,
+        humidity_ratio=_humidity_ratio(temp_k, room.relative_humidity_pct),
+        doors_per_day=use.door_openings_per_day,
+        door_open_s=use.door_open_s,
+        door_first_hour=use.door_first_hour,
+        door_last_hour=use.door_last_hour,
+        load_share=use.load_share,
+        load_hour=use.load_hour,
+        load_k=use.load_c + ZERO_C_K,
+    )
+
+
+def _sensor(part: FittedSensor | None) -> sensors.Sensor:
+    if part is None:
+        return sensors.Sensor(0, sensors.DIGITAL, sensors.AIR, 15.0, 1e4, 3950.0, 1e4, 1024.0, 0, 0)
+    place = part.place if isinstance(part, Sensor) else "air"
+    return sensors.Sensor(
+        fitted=1,
+        kind=sensors.SENSOR_KINDS[part.kind],
+        place=sensors.PLACES[place],
+        lag_s=max(part.lag_s, SHORTEST_LAG_S),
+        r25_ohm=part.r25_ohm,
+        beta_k=part.beta_k,
+        divider_ohm=part.divider_ohm,
+        adc_span=2.0**part.adc_bits,
+        noise_k=part.noise_k,
+        offset_k=0.0,
+    )

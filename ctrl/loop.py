@@ -1,0 +1,413 @@
+"""The loop: sense, control, drive, plant step; one tick after the other.
+
+The compiled loop runs one of our controllers; the plain one runs a maker's own class.
+Both call the same kernels, so both see the same plant, sensors and protections.
+"""
+
+import numpy as np
+
+from ctrl import protection
+from ctrl.controllers import (
+    UserLaw,
+    controller_of,
+    firmware_tick,
+    firmware_tick_python,
+    new_law_state,
+)
+from ctrl.firmware import Firmware
+from ctrl.protection import (
+    CODE_CONTROL,
+    CODE_HOT,
+    CODE_SUPPLY_MV,
+    P_AIR_C100,
+    P_COLD_FAN,
+    P_FINAL,
+    P_HOT_FAN,
+    P_REASON,
+    new_guard_state,
+)
+from ctrl.record import COLUMNS, Record
+from plant import (
+    cabinet,
+    climate,
+    contents,
+    drive,
+    frost,
+    heat_sinks,
+    integrate,
+    moist_air,
+    sensors,
+)
+from plant.cabinet import Plant
+from plant.compiled import kernel
+from plant.constants import ZERO_C_K
+
+# States of the firmware as a record shows them.
+IDLE, COOLING, MELTING, DRIPPING, LOW_BATTERY, NO_READING, FAULT, TRIPPED, NO_POWER = range(9)
+STATE_WORDS = {
+    IDLE: "idle",
+    COOLING: "cooling",
+    MELTING: "melting ice",
+    DRIPPING: "dripping",
+    LOW_BATTERY: "off, battery low",
+    NO_READING: "waiting for a reading",
+    FAULT: "off, sensor fault",
+    TRIPPED: "off, tripped",
+    NO_POWER: "no power",
+}
+
+SENSORS = 3
+
+
+class NotFinite(ArithmeticError):
+    """A state stopped being a number; the text names tick, state and time."""
+
+
+@kernel
+def sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run):
+    """Write the codes of the three sensors into `codes`, as old as their conversion makes them."""
+    for channel in range(SENSORS):
+        if channel == CODE_CONTROL:
+            sensor, temp_k = plant.control_sensor, state[cabinet.CONTROL_SENSOR]
+        elif channel == CODE_HOT:
+            sensor, temp_k = plant.hot_sensor, state[cabinet.HOT_SENSOR]
+        else:
+            sensor, temp_k = plant.cold_sensor, state[cabinet.COLD_SENSOR]
+        if sensor.fitted == 0:
+            codes[channel] = protection.NO_SENSOR
+            continue
+        ticks = conversion_ticks[channel]
+        if ticks > 1 and tick % ticks != 0:
+            continue  # still converting: the last reading stands
+        seen_k = temp_k + sensor.offset_k
+        if sensor.noise_k > 0.0:
+            seen_k += sensor.noise_k * sensors.noise_draw(seed, run, channel, tick)
+        code = sensors.code_of(sensor, seen_k)
+        if ticks == 0 or tick == 0:
+            codes[channel] = code
+        else:
+            codes[channel] = conversions[channel]
+        conversions[channel] = code
+
+
+@kernel
+def weather(plant, inputs, time_s):
+    """Write the room and the door at `time_s` [s] into `inputs`."""
+    ambient_k = climate.ambient_temperature(plant.climate, time_s)
+    inputs[cabinet.AMBIENT] = ambient_k
+    inputs[cabinet.AMBIENT_W] = climate.ambient_humidity_ratio(plant.climate, ambient_k)
+    inputs[cabinet.DOOR] = 1.0 if climate.door_is_open(plant.climate, time_s) else 0.0
+
+
+@kernel
+def supply_mv(plant, state, duty):
+    """Return the voltage at the supply's terminals under the present load [mV]."""
+    mod = plant.module
+    mean_a, _, _ = drive.mean_currents(
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, duty,
+        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+    )  # fmt: skip
+    return int(1000.0 * (plant.drive.supply_v - mean_a * plant.drive.source_ohm))
+
+
+@kernel
+def apply_command(plant, inputs, guard_state, powered):
+    """Write the firmware's command into `inputs`, through the fans' wiring."""
+    if not powered:
+        inputs[cabinet.DUTY] = 0.0
+        inputs[cabinet.HOT_FAN] = 0.0
+        inputs[cabinet.COLD_FAN] = 0.0
+        return
+    duty = guard_state[P_FINAL] / 1000.0
+    inputs[cabinet.DUTY] = duty
+    inputs[cabinet.HOT_FAN] = heat_sinks.fan_turns(
+        plant.hot_sink.fan_wiring, guard_state[P_HOT_FAN], duty
+    )
+    inputs[cabinet.COLD_FAN] = heat_sinks.fan_turns(
+        plant.cold_sink.fan_wiring, guard_state[P_COLD_FAN], duty
+    )
+
+
+@kernel
+def plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work):
+    """Load the contents if due, then advance the plant by one tick; return the next step [s]."""
+    if climate.load_is_due(plant.climate, time_s, tick_s):
+        cabinet.swap_contents(plant, state, plant.climate.load_share, plant.climate.load_k)
+    return integrate.advance(plant, state, inputs, tick_s, step_hint_s, work)
+
+
+@kernel
+def state_code(guard_state, powered):
+    """Return the record's state for the firmware's reason and output."""
+    if not powered:
+        return NO_POWER
+    reason = guard_state[P_REASON]
+    if reason == protection.R_TRIP:
+        return TRIPPED
+    if reason == protection.R_SENSOR_FAULT:
+        return FAULT
+    if reason == protection.R_FIRST_READING:
+        return NO_READING
+    if reason == protection.R_LOW_BATTERY:
+        return LOW_BATTERY
+    if reason == protection.R_MELT:
+        return MELTING
+    if reason == protection.R_DRIP:
+        return DRIPPING
+    return COOLING if guard_state[P_FINAL] > 0 else IDLE
+
+
+@kernel
+def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, row):
+    """Write one row of the record, in the order of `record.COLUMNS`."""
+    mod = plant.module
+    ambient_k = inputs[cabinet.AMBIENT]
+    air_k = cabinet.air_temperature(plant, state)
+    wall_k = cabinet.wall_inner_temperature(plant, state)
+    film = plant.envelope.inside_film_w_per_k
+    quarter = 4.0 * plant.envelope.foam_w_per_k
+    thickness = cabinet.frost_thickness(plant, state)
+    open_share = frost.open_fraction(thickness, plant.cold_sink.fin_gap_m)
+    mean_a, _, _ = drive.mean_currents(
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
+        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+    )  # fmt: skip
+    air_w = state[cabinet.VAPOUR] / cabinet.dry_air_kg(plant)
+    row[0] = time_s
+    row[1] = ambient_k - ZERO_C_K
+    row[2] = air_k - ZERO_C_K
+    row[3] = cabinet.contents_temperature(plant, state) - ZERO_C_K
+    row[4] = cabinet.cold_sink_temperature(plant, state) - ZERO_C_K
+    row[5] = state[cabinet.HOT_SINK] - ZERO_C_K
+    row[6] = state[cabinet.COLD_FACE] - ZERO_C_K
+    row[7] = state[cabinet.HOT_FACE] - ZERO_C_K
+    row[8] = (
+        heat_sinks.foam_temperature(ambient_k, state[cabinet.HOT_SINK], plant.hot_sink.foam_share)
+        - ZERO_C_K
+    )
+    row[9] = air_k + (wall_k - air_k) * quarter / (film + quarter) - ZERO_C_K
+    row[10] = 100.0 * moist_air.relative_humidity(air_k, air_w)
+    row[11] = 1e3 * state[cabinet.FROST]
+    row[12] = 1e3 * state[cabinet.SINK_WATER]
+    row[13] = 1e3 * state[cabinet.WALL_WATER]
+    row[14] = 1e3 * state[cabinet.WATER_OUT]
+    row[15] = 100.0 * (1.0 - open_share)
+    row[16] = contents.frozen_share(plant.contents, state[cabinet.CONTENTS_H])
+    row[17] = inputs[cabinet.DOOR]
+    row[18] = inputs[cabinet.DUTY]
+    row[19] = mean_a
+    row[20] = inputs[cabinet.HOT_FAN]
+    row[21] = inputs[cabinet.COLD_FAN]
+    row[22] = plug_w
+    row[23] = state[cabinet.PLUG_ENERGY] / 3.6e6
+    row[24] = 0.01 * guard_state[P_AIR_C100]
+    row[25] = state_code(guard_state, powered)
+    row[26] = guard_state[P_REASON]
+
+
+@kernel
+def first_not_finite(state):
+    """Return the index of the first state that is no finite number, or -1."""
+    for index in range(state.size):
+        if not np.isfinite(state[index]):
+            return index
+    return -1
+
+
+@kernel
+def run_ticks(
+    plant, state, kind, law, law_state, guard_settings, guard_state, codes, conversions,
+    conversion_ticks, inputs, first_tick, ticks, start_s, tick_s, row_ticks, powered, seed, run,
+    step_hint_s, work, table,
+):  # fmt: skip
+    """Run `ticks` ticks and fill `table`; return (ticks done, step to try next [s]).
+
+    Fewer ticks done than asked for means that a state stopped being a number.
+    """
+    for count in range(ticks):
+        tick = first_tick + count
+        time_s = start_s + tick * tick_s
+        weather(plant, inputs, time_s)
+        if powered:
+            sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
+            codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs[cabinet.DUTY])
+            firmware_tick(kind, law, law_state, guard_settings, guard_state, tick, codes)
+        apply_command(plant, inputs, guard_state, powered)
+        before_j = state[cabinet.PLUG_ENERGY]
+        step_hint_s = plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work)
+        if (count + 1) % row_ticks == 0:
+            plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
+            row = table[count // row_ticks]
+            write_row(plant, state, inputs, guard_state, powered, time_s + tick_s, plug_w, row)
+            if first_not_finite(state) >= 0:
+                return count, step_hint_s
+    return ticks, step_hint_s
+
+
+class Loop:
+    """One cabinet with its firmware, running: the only place with a mutable state.
+
+    Parameters
+    ----------
+    plant : Plant
+        The cabinet and its place.
+    firmware : Firmware
+        What is flashed.
+    state : ndarray, shape (STATES,)
+        Where the plant starts; copied.
+    start_s : float
+        Time of the first tick, from midnight of the first day [s].
+    seed, run : int
+        Of the sensor noise; the same pair gives the same noise.
+    user_law : UserLaw, optional
+        A maker's own controller, run uncompiled in place of `firmware.law`.
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        firmware: Firmware,
+        state: np.ndarray,
+        *,
+        start_s: float = 0.0,
+        seed: int = 1,
+        run: int = 0,
+        user_law: UserLaw | None = None,
+    ) -> None:
+        self.plant = plant
+        self.firmware = firmware
+        self.state = state.copy()
+        self._record = cabinet.to_record(plant)
+        self._start_s = start_s
+        self._seed, self._run = seed, run
+        self._user_law = user_law
+        self._plain = user_law is not None
+        self._tick = 0
+        self._step_s = integrate.LONGEST_STEP_S
+        self._work = integrate.work_array()
+        self._inputs = np.zeros(cabinet.INPUTS)
+        self._codes = np.full(protection.CODE_WORDS, protection.NO_SENSOR, dtype=np.int64)
+        self._conversions = np.zeros(SENSORS, dtype=np.int64)
+        self._conversion_ticks = np.array(firmware.conversion_ticks, dtype=np.int64)
+        self._guard = firmware.protection.to_words()
+        self.guard_state = new_guard_state(self._guard)
+        self._law = firmware.law.to_words()
+        self.law_state = new_law_state(firmware.law)
+
+    @property
+    def time_s(self) -> float:
+        """Time from midnight of the first day [s]."""
+        return self._start_s + self._tick * self.firmware.tick_s
+
+    def run(self, seconds: float, row_s: float = 10.0, powered: bool = True) -> Record:
+        """Run on for `seconds` [s] and return the record of them.
+
+        Parameters
+        ----------
+        row_s : float
+            Spacing of the record's rows [s]; at least one tick.
+        powered : bool
+            False for a power loss: module, fans and firmware are dead.
+
+        Raises
+        ------
+        NotFinite
+            When a state holds something that is no number, at the start or at a row.
+        """
+        tick_s = self.firmware.tick_s
+        row_ticks = max(1, round(row_s / tick_s))
+        ticks = max(row_ticks, round(seconds / tick_s) // row_ticks * row_ticks)
+        table = np.empty((ticks // row_ticks, len(COLUMNS)))
+        start = self.state.copy()
+        if first_not_finite(start) >= 0:
+            self._stop(0)
+        run = self._run_plain if self._plain else self._run_compiled
+        done = run(ticks, row_ticks, powered, table)
+        if done < ticks:
+            self._stop(done)
+        self._tick += ticks
+        return Record(
+            table=table,
+            tick_s=tick_s,
+            row_s=row_ticks * tick_s,
+            start_state=start,
+            end_state=self.state.copy(),
+            energy_residual_rel=energy_residual(self._record, start, self.state),
+            water_residual_rel=water_residual(start, self.state),
+            seed=self._seed,
+            run=self._run,
+        )
+
+    def _stop(self, done: int) -> None:
+        part = cabinet.STATE_NAMES[first_not_finite(self.state)]
+        at_h = (self.time_s + done * self.firmware.tick_s) / 3600.0
+        raise NotFinite(f"tick {self._tick + done} ({at_h:.2f} h): {part} is not a number")
+
+    def _run_compiled(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
+        done, self._step_s = run_ticks(
+            self._record, self.state, controller_of(self.firmware.law).kind, self._law,
+            self.law_state, self._guard, self.guard_state, self._codes, self._conversions,
+            self._conversion_ticks, self._inputs, self._tick, ticks, self._start_s,
+            self.firmware.tick_s, row_ticks, powered, self._seed, self._run, self._step_s,
+            self._work, table,
+        )  # fmt: skip
+        return int(done)
+
+    def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
+        plant, state, inputs = self._record, self.state, self._inputs
+        tick_s = self.firmware.tick_s
+        for count in range(ticks):
+            tick = self._tick + count
+            time_s = self._start_s + tick * tick_s
+            weather(plant, inputs, time_s)
+            if powered:
+                self._sense_and_control(tick)
+            apply_command(plant, inputs, self.guard_state, powered)
+            before_j = state[cabinet.PLUG_ENERGY]
+            self._plant_tick(time_s)
+            if (count + 1) % row_ticks == 0:
+                plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
+                row = table[count // row_ticks]
+                end_s = time_s + tick_s
+                write_row(plant, state, inputs, self.guard_state, powered, end_s, plug_w, row)
+                if first_not_finite(state) >= 0:
+                    return count
+        return ticks
+
+    def _sense_and_control(self, tick: int) -> None:
+        plant, codes = self._record, self._codes
+        sense(
+            plant, self.state, codes, self._conversions, self._conversion_ticks, tick,
+            self._seed, self._run,
+        )  # fmt: skip
+        codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs[cabinet.DUTY])
+        if self._user_law is not None:
+            firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
+            return
+        kind = controller_of(self.firmware.law).kind
+        firmware_tick(
+            kind, self._law, self.law_state, self._guard, self.guard_state, tick, codes
+        )  # fmt: skip
+
+    def _plant_tick(self, time_s: float) -> None:
+        self._step_s = plant_tick(
+            self._record, self.state, self._inputs, time_s, self.firmware.tick_s,
+            self._step_s, self._work,
+        )  # fmt: skip
+
+
+def energy_residual(record: np.record, start: np.ndarray, end: np.ndarray) -> float:
+    """Return stored less booked energy over the energy that crossed the boundary [-]."""
+    stored = cabinet.stored_energy_j(record, end) - cabinet.stored_energy_j(record, start)
+    booked = end[cabinet.HEAT_IN] - start[cabinet.HEAT_IN]
+    through = end[cabinet.THROUGHPUT] - start[cabinet.THROUGHPUT]
+    return float((stored - booked) / max(through, 1.0))
+
+
+def water_residual(start: np.ndarray, end: np.ndarray) -> float:
+    """Return stored less booked water over the water in the cabinet and through it [-]."""
+    stored = cabinet.stored_water_kg(end) - cabinet.stored_water_kg(start)
+    entered = end[cabinet.WATER_IN] - start[cabinet.WATER_IN]
+    drained = end[cabinet.WATER_OUT] - start[cabinet.WATER_OUT]
+    through = abs(entered) + drained + cabinet.stored_water_kg(end)
+    return float((stored - entered + drained) / max(through, 1e-9))
