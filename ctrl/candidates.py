@@ -1,0 +1,217 @@
+"""Tuned settings for each controller and drive that could be flashed on this cabinet."""
+
+from dataclasses import dataclass, replace
+from math import ceil, floor, inf, log10
+
+from ctrl.build import at_ambient
+from ctrl.capability import (
+    Coldest,
+    at_duty,
+    coldest_holdable,
+    duty_for,
+    duty_limit,
+    limits_of,
+    sensed_k,
+)
+from ctrl.cases import contents_min_c
+from ctrl.config import Config
+from ctrl.firmware import Settings, reading_step_k
+from ctrl.linearise import linear_plant
+from ctrl.margins import Margins, control_margins, worst
+from ctrl.tuning import NoTuning, OnOffTuning, PITuning, tune_on_off, tune_pi
+from plant import drive
+from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
+from plant.steady import Operating
+
+# A smoothing converter as one would add it; common practice, no source.
+ADDED_CONVERTER_EFFICIENCY, ADDED_RIPPLE = 0.92, 0.05
+WIDEST_SWING_K = 6.0  # common practice, no source
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One controller on one drive, tuned.
+
+    `fits` tells whether the config's own drive can run it; `margins` are the worst over all
+    operating points, by python-control, of the gains as rounded; `note` says what the tuning
+    fell back to, if it did.
+    """
+
+    controller: str
+    drive: str
+    fits: bool
+    plant: Plant
+    settings: Settings
+    pi: PITuning | None = None
+    on_off: OnOffTuning | None = None
+    margins: Margins | None = None
+    note: str = ""
+
+
+def with_drive(plant: Plant, kind: str) -> Plant:
+    """Return the plant with another drive on the same supply and wire."""
+    if drive.DRIVE_KINDS[kind] == plant.drive.kind:
+        return plant
+    converts = kind == "smoothed"
+    return replace(
+        plant,
+        drive=replace(
+            plant.drive,
+            kind=drive.DRIVE_KINDS[kind],
+            converter_efficiency=ADDED_CONVERTER_EFFICIENCY if converts else 1.0,
+            ripple=ADDED_RIPPLE if converts else 0.0,
+        ),
+    )
+
+
+def setpoint_for(config: Config, plant: Plant, coldest: Coldest) -> float:
+    """Return the sensor reading to flash [°C] so that the contents mean the target.
+
+    The offset between the sensor's place and the contents comes from the steady state;
+    a target that cannot be held is replaced by the coldest holdable plus half a kelvin,
+    so that the controller still controls.
+    """
+    wanted_k = config.use.target_c + ZERO_C_K
+    if coldest.point.contents_k > wanted_k - 0.5:
+        wanted_k = max(wanted_k, coldest.point.contents_k + 0.5)
+    point = duty_for(plant, plant.climate.mean_k, wanted_k, coldest) or coldest.point
+    offset_k = sensed_k(plant, point) - point.contents_k
+    return round(wanted_k + offset_k - ZERO_C_K, 1)
+
+
+def tuning_points(
+    config: Config, plant: Plant, setpoint_c: float, most_duty: float
+) -> list[Operating]:
+    """Return steady points that span what the controller will meet.
+
+    The duty that holds the setpoint at each ambient, a low duty where the gain is highest,
+    and the duty limit on the hottest day.
+    """
+    points = []
+    wanted_k = setpoint_c + ZERO_C_K
+    for ambient_c in (config.climate.usual_c, config.climate.worst_c):
+        moved = at_ambient(plant, ambient_c, config.climate.relative_humidity_pct)
+        ambient_k = ambient_c + ZERO_C_K
+        coldest = coldest_holdable(moved, ambient_k, limits_of(config))
+        holding = duty_for(moved, ambient_k, wanted_k, coldest)
+        most = min(most_duty, coldest.point.duty)
+        duties = {0.25 * most, 0.9 * most}
+        if holding is not None and 0.02 < holding.duty <= most:
+            duties.add(holding.duty)
+        points += [at_duty(moved, duty, ambient_k) for duty in sorted(duties)]
+    return points
+
+
+def reading_delay_s(config: Config, period_s: float) -> float:
+    """Return the age of a reading when it acts [s]: half as much again as its conversion."""
+    conversion = config.sensor.conversion_s if config.sensor.kind == "digital" else 0.0
+    return 1.5 * conversion + min(period_s, 1.0)
+
+
+def pi_candidate(
+    config: Config, base: Plant, kind: str, setpoint_c: float, fits: bool
+) -> Candidate:
+    """Return the tuned PI controller on a fast-pulsed, smoothed or regulated drive."""
+    plant = with_drive(base, kind)
+    most = duty_limit(plant, config)
+    part = config.controller
+    settings = Settings(
+        controller="pi",
+        setpoint_c=setpoint_c,
+        period_s=part.period_s,
+        duty_limit=max(most.duty, 0.01),
+        slew_pct_per_s=part.slew_pct_per_s,
+        kp_pct_per_k=part.kp_pct_per_k,
+        ti_s=part.ti_s,
+    )
+    points = tuning_points(config, plant, setpoint_c, most.duty)
+    plants = [linear_plant(plant, point) for point in points]
+    delay_s = reading_delay_s(config, part.period_s)
+    try:
+        tuning = tune_pi(
+            plants,
+            part.period_s,
+            delay_s,
+            noise_k=config.sensor.noise_k,
+            reading_lsb_k=reading_step_k(config.sensor),
+        )
+    except NoTuning as error:
+        return Candidate("pi", kind, fits, plant, settings, note=f"not tuned: {error}")
+    # Two digits a person would flash; both roundings are to the slower side.
+    digits = 10.0 ** (floor(log10(tuning.kp_pct_per_k)) - 1)
+    settings = replace(
+        settings,
+        kp_pct_per_k=round(floor(tuning.kp_pct_per_k / digits) * digits, 6),
+        ti_s=float(ceil(tuning.ti_s / 5.0) * 5),
+        period_s=tuning.period_s,
+    )
+    rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, delay_s)
+    confirmed = worst([control_margins(item, *rounded) for item in plants])
+    return Candidate("pi", kind, fits, plant, settings, pi=tuning, margins=confirmed)
+
+
+def most_air_swing_k(config: Config, plant: Plant, setpoint_c: float) -> float:
+    """Return the largest swing of the air worth having [K].
+
+    The contents hardly feel the air's swing; what counts is that the air stays above what
+    the contents may come to, and below the wide swing at which it means little as a reading.
+    """
+    coldest = contents_min_c(config, plant)
+    if coldest is None:
+        return WIDEST_SWING_K
+    return min(max(2.0 * (setpoint_c - coldest), 1.0), WIDEST_SWING_K)
+
+
+def on_off_candidate(
+    config: Config, base: Plant, kind: str, setpoint_c: float, fits: bool
+) -> Candidate:
+    """Return the tuned thermostat on a relay, or on the config's own switch."""
+    plant = with_drive(base, kind)
+    part, relay = config.controller, kind == "relay"
+    most = 1.0 if relay else duty_limit(plant, config).duty
+    settings = Settings(
+        controller="on_off",
+        setpoint_c=setpoint_c,
+        hysteresis_k=part.hysteresis_k,
+        min_on_s=part.min_on_s,
+        min_off_s=part.min_off_s,
+        duty_limit=max(most, 0.01),
+    )
+    try:
+        tuning = tune_on_off(
+            plant,
+            setpoint_c + ZERO_C_K,
+            config.climate.usual_c + ZERO_C_K,
+            life_years=config.limits.relay_life_years,
+            life_cycles=config.limits.relay_cycles if relay else inf,
+            max_air_swing_k=most_air_swing_k(config, plant, setpoint_c),
+            noise_k=config.sensor.noise_k,
+            reading_lsb_k=reading_step_k(config.sensor),
+            delay_s=reading_delay_s(config, 1.0),
+            on_duty=settings.duty_limit,
+        )
+    except NoTuning as error:
+        return Candidate("on_off", kind, fits, plant, settings, note=f"not tuned: {error}")
+    settings = replace(
+        settings,
+        hysteresis_k=round(tuning.hysteresis_k, 1),
+        min_on_s=float(floor(tuning.min_on_s / 5.0) * 5),
+        min_off_s=float(floor(tuning.min_off_s / 5.0) * 5),
+    )
+    return Candidate("on_off", kind, fits, plant, settings, on_off=tuning)
+
+
+def candidates_of(config: Config, plant: Plant, setpoint_c: float) -> list[Candidate]:
+    """Return every candidate, the one for the config's own drive first.
+
+    PI on the config's own drive where it can be set finely, on-off on a relay; the others
+    show what another drive would cost or save.
+    """
+    own = config.drive.kind
+    found = [] if own == "relay" else [pi_candidate(config, plant, own, setpoint_c, True)]
+    found.append(on_off_candidate(config, plant, "relay", setpoint_c, own == "relay"))
+    for kind in ("fast_pwm", "smoothed"):
+        if kind != own:
+            found.append(pi_candidate(config, plant, kind, setpoint_c, False))
+    return found
