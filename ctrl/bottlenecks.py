@@ -1,0 +1,118 @@
+"""What holds the cabinet back most, in kelvin gained per plausible change.
+
+Each gain is the fall of the coldest holdable temperature at the worst ambient, with the
+duty optimised again for the changed cabinet.  The changes are data: `changes.toml`.
+"""
+
+import tomllib
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+from ctrl.build import at_ambient, plant_of
+from ctrl.capability import coldest_holdable, limits_of
+from ctrl.config import Config, ConfigError, build_config, plain_data
+from plant.constants import ZERO_C_K
+
+LEAST_GAIN_K = 0.01
+
+
+@dataclass(frozen=True)
+class Bottleneck:
+    """One plausible change and what it gains.
+
+    `gain_k` is the fall of the coldest holdable temperature [K]; below 0 the change harms.
+    """
+
+    part: str
+    change: str
+    effort: str
+    gain_k: float
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """Gain for one parameter made 10 % better [K]."""
+
+    part: str
+    key: str
+    gain_k: float
+
+
+def worst_coldest_c(config: Config) -> float:
+    """Return the coldest holdable contents at the worst ambient [°C]."""
+    ambient_c = config.climate.worst_c
+    plant = at_ambient(plant_of(config), ambient_c, config.climate.relative_humidity_pct)
+    return coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config)).contents_c
+
+
+def load_changes() -> dict[str, list[dict[str, Any]]]:
+    """Return the tables of `changes.toml`."""
+    text = resources.files("ctrl").joinpath("changes.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def _value_at(config: Config, key: str) -> Any:
+    section, name = key.split(".")
+    return getattr(getattr(config, section), name)
+
+
+def edited(config: Config, edits: list[dict[str, Any]]) -> Config | None:
+    """Return the config with edits applied, or None where they change or fit nothing."""
+    data = plain_data(config)
+    changed = False
+    for edit in edits:
+        section, name = edit["key"].split(".")
+        old = _value_at(config, edit["key"])
+        if old is None:
+            return None
+        new = edit.get("set", old)
+        if "factor" in edit:
+            new = type(old)(old * edit["factor"])
+        if "add" in edit:
+            new = old + edit["add"]
+        changed = changed or new != old
+        data[section] = {**data.get(section, {}), name: new}
+        _carry_along(config, data, edit["key"], new, old)
+    if not changed:
+        return None
+    try:
+        return build_config(data, config.source)
+    except ConfigError:
+        return None  # beyond what this config's own checks allow: not a plausible change here
+
+
+def _carry_along(config: Config, data: dict[str, Any], key: str, new: Any, old: Any) -> None:
+    """Change what must follow a key: faces of their own foam, voltages, foreign drive keys."""
+    if key == "cabinet.foam_thickness_mm":
+        for face in ("front", "back", "left", "right", "top", "bottom"):
+            own = getattr(config.cabinet, f"foam_{face}_mm")
+            if own is not None:
+                data["cabinet"][f"foam_{face}_mm"] = own + new - old
+    if key == "supply.voltage_v":
+        data["supply"]["highest_voltage_v"] = max(config.supply.highest_voltage_v, new)
+    if key == "drive.kind":
+        data["drive"] = {"kind": new}
+
+
+def rank_changes(config: Config) -> list[Bottleneck]:
+    """Return every change that applies, the largest gain first."""
+    before = worst_coldest_c(config)
+    found = []
+    for change in load_changes()["change"]:
+        after = edited(config, change["edits"])
+        if after is not None:
+            gain = before - worst_coldest_c(after)
+            found.append(Bottleneck(change["part"], change["change"], change["effort"], gain))
+    return sorted(found, key=lambda item: -item.gain_k)
+
+
+def rank_parameters(config: Config) -> list[Sensitivity]:
+    """Return the gain per 10 % of each parameter, the largest first."""
+    before = worst_coldest_c(config)
+    found = []
+    for item in load_changes()["parameter"]:
+        after = edited(config, [{"key": item["key"], "factor": item["factor"]}])
+        if after is not None:
+            found.append(Sensitivity(item["part"], item["key"], before - worst_coldest_c(after)))
+    return sorted(found, key=lambda item: -item.gain_k)

@@ -1,0 +1,229 @@
+"""What the cabinet can do at all: coldest holdable, duty needed, duty limit.
+
+Steady states of a mean day (doors and loads spread over 24 h); simulation confirms them
+later.  Colder needs more duty only up to a point: beyond it the module's own heat, or
+the hot sink it warms, wins.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+
+from ctrl.config import Config
+from plant import drive, heat_sinks, sensors
+from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
+from plant.steady import NoSteadyState, Operating, operating_point
+
+LEAST_DUTY = 0.02
+DUTY_RESOLUTION = 1e-3  # the firmware's own step
+# A duty limit stands this far below a reversal of the gain, so that a hotter sink or a
+# stronger module than assumed does not reach it. Engineering choice; common practice
+# recommends 70 to 90 % of the peak.
+PEAK_MARGIN = 0.9
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Temperatures that must not be exceeded [K]."""
+
+    hot_sink_k: float
+    foam_k: float
+    hot_face_k: float
+
+    def exceeded(self, point: Operating) -> str | None:
+        """Return the name of the limit that `point` exceeds most, or None."""
+        excess = {
+            "hot sink": point.hot_sink_k - self.hot_sink_k,
+            "foam": point.foam_k - self.foam_k,
+            "module hot face": point.hot_face_k - self.hot_face_k,
+        }
+        worst = max(excess, key=lambda name: excess[name])
+        return worst if excess[worst] > 0.0 else None
+
+
+def limits_of(config: Config) -> Limits:
+    """Return the temperature limits; the hot sink's is where the firmware starts to cut back."""
+    part = config.limits
+    hot_sink_c = min(part.hot_sink_max_c, config.protection.fold_back_start_c)
+    return Limits(hot_sink_c + ZERO_C_K, part.foam_max_c + ZERO_C_K, part.module_max_c + ZERO_C_K)
+
+
+def fans_at(plant: Plant, duty: float) -> tuple[float, float]:
+    """Return how much of the time hot and cold fan turn at a steady duty [-].
+
+    A fan wired with a relay-switched module turns for the relay's share of the time; on
+    fast pulses or smoothed current it turns whenever the module runs at all.
+    """
+    with_module = duty if plant.drive.kind == drive.RELAY else float(duty > 0.0)
+    hot, cold = (
+        with_module if wiring == heat_sinks.WITH_MODULE else 1.0
+        for wiring in (plant.hot_sink.fan_wiring, plant.cold_sink.fan_wiring)
+    )
+    return hot, cold
+
+
+def at_duty(plant: Plant, duty: float, ambient_k: float) -> Operating:
+    """Return the steady state at a duty, with the fans as they are wired.
+
+    Raises
+    ------
+    NoSteadyState
+        When the hot side runs away.
+    """
+    hot_fan, cold_fan = fans_at(plant, duty)
+    return operating_point(plant, duty, ambient_k, hot_fan, cold_fan)
+
+
+def within(plant: Plant, duty: float, ambient_k: float, limits: Limits) -> str | None:
+    """Return what forbids a duty in the steady state: a limit's name, or None."""
+    try:
+        return limits.exceeded(at_duty(plant, duty, ambient_k))
+    except NoSteadyState:
+        return "hot sink"
+
+
+def largest_duty(plant: Plant, ambient_k: float, limits: Limits) -> tuple[float, str | None]:
+    """Return the largest duty that keeps the temperature limits, and the limit that stops it.
+
+    The hot side warms with duty without exception, so a bisection finds it.
+    """
+    decided = within(plant, 1.0, ambient_k, limits)
+    if decided is None:
+        return 1.0, None
+    low, high = 0.0, 1.0
+    while high - low > DUTY_RESOLUTION:
+        middle = 0.5 * (low + high)
+        forbidden = within(plant, middle, ambient_k, limits)
+        if forbidden is None:
+            low = middle
+        else:
+            high, decided = middle, forbidden
+    return low, decided
+
+
+@dataclass(frozen=True)
+class Coldest:
+    """The coldest contents that can be held at an ambient, and what decides it."""
+
+    point: Operating
+    decided_by: str
+
+    @property
+    def contents_c(self) -> float:
+        """Contents' temperature [°C]."""
+        return self.point.contents_k - ZERO_C_K
+
+
+def coldest_holdable(plant: Plant, ambient_k: float, limits: Limits) -> Coldest:
+    """Return the coldest steady state within the limits, duty optimised.
+
+    A scan finds the valley, a bounded search its floor: a smoothed drive has its best
+    duty below 1 when the hot sink is poor.
+    """
+    most, stopped_by = largest_duty(plant, ambient_k, limits)
+    if most <= LEAST_DUTY:
+        return Coldest(at_duty(plant, 0.0, ambient_k), stopped_by or "hot sink")
+    duties = np.linspace(LEAST_DUTY, most, 9)
+    contents = [at_duty(plant, duty, ambient_k).contents_k for duty in duties]
+    best = int(np.argmin(contents))
+    if best == len(duties) - 1:
+        # Still falling at the end unless the last step hides a turn.
+        before = at_duty(plant, most - 0.02 * most, ambient_k).contents_k
+        if before >= contents[-1]:
+            return Coldest(at_duty(plant, most, ambient_k), stopped_by or "full drive")
+    bounds = (float(duties[max(best - 1, 0)]), float(duties[min(best + 1, len(duties) - 1)]))
+    found = minimize_scalar(
+        lambda duty: at_duty(plant, duty, ambient_k).contents_k,
+        bounds=bounds,
+        method="bounded",
+        options={"xatol": DUTY_RESOLUTION},
+    )
+    return Coldest(at_duty(plant, float(found.x), ambient_k), "peak cooling")
+
+
+def duty_for(
+    plant: Plant, ambient_k: float, contents_k: float, coldest: Coldest
+) -> Operating | None:
+    """Return the steady state that holds the contents at `contents_k`, or None if none does.
+
+    Between no drive and the coldest point the contents fall with duty; at no drive the
+    returned point may be colder than asked for (a cold room).
+    """
+    if coldest.point.contents_k > contents_k:
+        return None
+    idle = at_duty(plant, 0.0, ambient_k)
+    if idle.contents_k <= contents_k:
+        return idle
+    low, high = 0.0, coldest.point.duty
+    while high - low > 0.1 * DUTY_RESOLUTION:
+        middle = 0.5 * (low + high)
+        if at_duty(plant, middle, ambient_k).contents_k > contents_k:
+            low = middle
+        else:
+            high = middle
+    return at_duty(plant, high, ambient_k)
+
+
+def sensed_k(plant: Plant, point: Operating) -> float:
+    """Return what the control sensor's place stands at [K]."""
+    place = plant.control_sensor.place
+    if place == sensors.COLD_SINK:
+        return point.cold_sink_k
+    if place == sensors.CONTENTS:
+        return point.contents_k
+    return point.air_k
+
+
+@dataclass(frozen=True)
+class DutyLimit:
+    """The duty not to exceed, what decides it, and every candidate [-]."""
+
+    duty: float
+    decided_by: str
+    candidates: dict[str, float]
+
+
+def duty_limit(plant: Plant, config: Config) -> DutyLimit:
+    """Return the static duty limit: hottest day, highest supply voltage.
+
+    Candidates are peak cooling (with a margin below the reversal), the temperature
+    limits of the hot side, and the currents of supply and wire.  Fast pulses and relays
+    always draw their full on-current, so duty does not help supply or fuse there: only
+    the wire's heating (root mean square) counts.
+    """
+    ambient_k = config.climate.worst_c + ZERO_C_K + 0.5 * config.climate.daily_swing_k
+    high = replace(plant, drive=replace(plant.drive, supply_v=config.supply.highest_voltage_v))
+    candidates = {"full drive": 1.0}
+    limits = limits_of(config)
+    largest, decided = largest_duty(high, ambient_k, limits)
+    if decided is not None:
+        candidates[decided] = largest
+    coldest = coldest_holdable(high, ambient_k, limits)
+    if coldest.decided_by == "peak cooling":
+        candidates["peak cooling"] = PEAK_MARGIN * coldest.point.duty
+    candidates.update(_current_candidates(high, config, ambient_k))
+    name = min(candidates, key=lambda key: candidates[key])
+    floored = np.floor(candidates[name] / DUTY_RESOLUTION + 1e-9) * DUTY_RESOLUTION
+    return DutyLimit(round(float(max(floored, 0.0)), 3), name, candidates)
+
+
+def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[str, float]:
+    """Return the duties at which wire and supply reach their currents, at start-up (no difference)."""
+    record_drive = plant.drive
+    mod = plant.module
+    ampacity = drive.wire_ampacity_a(config.supply.wire_mm2)
+    full_a = drive.highest_current_a(record_drive, mod.resistance_ohm, record_drive.supply_v)
+    found: dict[str, float] = {}
+    if record_drive.kind in (drive.RELAY, drive.FAST_PWM):
+        if full_a > ampacity:
+            found["wire"] = (ampacity / full_a) ** 2
+        return found
+    if full_a > ampacity:
+        found["wire"] = ampacity / full_a
+    # A converter's input current goes with the square of the duty at no difference.
+    input_a = full_a**2 * mod.resistance_ohm / record_drive.supply_v
+    if record_drive.kind == drive.SMOOTHED and input_a > record_drive.current_limit_a:
+        found["supply"] = float(np.sqrt(record_drive.current_limit_a / input_a))
+    return found

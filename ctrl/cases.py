@@ -1,0 +1,230 @@
+"""One case: the cabinet at one ambient, with its verdict, findings and limits."""
+
+from dataclasses import dataclass, replace
+
+from ctrl.build import at_ambient
+from ctrl.capability import Coldest, coldest_holdable, limits_of
+from ctrl.config import Config
+from ctrl.config_settings import Goods
+from ctrl.findings import Findings, findings_of
+from ctrl.firmware import Settings, firmware_of
+from ctrl.ice import Ice
+from ctrl.trial import Settled, nearest_point, run_settled
+from plant import drive
+from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
+
+HOLDS, WITH_DEFROST, CANNOT = "holds", "holds_with_defrost", "cannot_hold"
+VERDICT_ORDER = (HOLDS, WITH_DEFROST, CANNOT)
+FREEZING_MARGIN_K = 0.5
+IDLE_DUTY = 0.01  # a mean duty below this counts as idling
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit against the value found.
+
+    `margin` is positive when the limit is kept, in `unit`; `ample` is a margin that need
+    not worry anyone and ranks limits of different units; `decided` marks the one that
+    decided the case.
+    """
+
+    name: str
+    value: float
+    limit: float
+    margin: float
+    unit: str
+    case: str
+    ample: float
+    decided: bool = False
+
+    @property
+    def kept(self) -> bool:
+        """Whether the limit is kept."""
+        return self.margin >= 0.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """The cabinet at one ambient."""
+
+    name: str
+    ambient_c: float
+    relative_humidity_pct: float
+    verdict: str
+    reason: str
+    coldest_holdable_c: float
+    coldest_decided_by: str
+    findings: Findings
+    ice: Ice
+    limits: tuple[Limit, ...]
+
+
+def at_most(name: str, value: float, limit: float, unit: str, case: str, ample: float) -> Limit:
+    """Return a limit not to be exceeded."""
+    return Limit(name, value, limit, limit - value, unit, case, ample)
+
+
+def at_least(name: str, value: float, limit: float, unit: str, case: str, ample: float) -> Limit:
+    """Return a limit not to be fallen below."""
+    return Limit(name, value, limit, value - limit, unit, case, ample)
+
+
+def contents_min_c(config: Config, plant: Plant) -> float | None:
+    """Return the coldest the contents may get [°C]: the config's, else half a kelvin above freezing."""
+    if config.use.contents_min_c is not None:
+        return config.use.contents_min_c
+    if isinstance(config.contents, Goods) and config.contents.water_share == 0.0:
+        return None
+    return plant.contents.freezing_k - ZERO_C_K + FREEZING_MARGIN_K
+
+
+def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> list[Limit]:
+    """Return every limit of one case against its findings."""
+    use, parts = config.use, config.limits
+    warmest = use.target_c + use.target_tolerance_k
+    limits = [
+        at_most(
+            "contents mean",
+            found.contents_c.mean,
+            warmest,
+            "°C",
+            case,
+            0.5 * use.target_tolerance_k,
+        ),
+        at_most("hot sink", found.hot_sink_c.max, parts.hot_sink_max_c, "°C", case, 10.0),
+        at_most("foam at the hot sink", found.foam_c.max, parts.foam_max_c, "°C", case, 10.0),
+        at_most("module hot face", found.hot_face_c.max, parts.module_max_c, "°C", case, 10.0),
+        at_least("walls above the dew point", found.wall_margin_k, 0.0, "K", case, 2.0),
+    ]
+    if use.contents_max_c is not None:
+        limits.append(
+            at_most("contents warmest", found.contents_c.max, use.contents_max_c, "°C", case, 1.0)
+        )
+    coldest = contents_min_c(config, plant)
+    if coldest is not None:
+        limits.append(at_least("contents coldest", found.contents_c.min, coldest, "°C", case, 1.0))
+    if use.humidity_limit_pct is not None:
+        limits.append(
+            at_most(
+                "humidity inside", found.air_rh_pct.mean, use.humidity_limit_pct, "%", case, 10.0
+            )
+        )
+    return limits
+
+
+# A wet wall is a nuisance and a finding; it does not by itself fail a case.
+ADVISORY = frozenset({"walls above the dew point"})
+
+
+def ice_limit(ice: Ice, case: str) -> Limit:
+    """Return the icing limit: share of the fin gaps closed at the dampest air."""
+    return at_most(
+        "ice in the fin gaps", ice.blockage_pct, ice.limit_pct, "%", case, 0.2 * ice.limit_pct
+    )
+
+
+def judge(
+    config: Config,
+    found: Findings,
+    coldest: Coldest,
+    limits: list[Limit],
+    ice: Ice,
+    plan_works: bool,
+) -> tuple[str, str, list[Limit]]:
+    """Return (verdict, reason in words, limits with the deciding one marked)."""
+    failed = [item for item in limits if not item.kept and item.name not in ADVISORY]
+    ranked = sorted(
+        (item for item in limits if item.name not in ADVISORY),
+        key=lambda item: item.margin / item.ample,
+    )
+    decided = ranked[0].name
+    marked = [replace(item, decided=item.name == decided) for item in limits]
+    if failed:
+        first = min(failed, key=lambda item: item.margin / item.ample)
+        return CANNOT, _why_not(config, found, coldest, first), marked
+    if ice.ices and plan_works:
+        return WITH_DEFROST, "holds, with the defrost plan: the cold sink ices without it", marked
+    if ice.ices:
+        return CANNOT, "the cold sink ices up, and no defrost tried keeps it clear", marked
+    if found.duty_mean < IDLE_DUTY and found.contents_c.mean < config.use.target_c:
+        return HOLDS, "the module idles: the room is colder than the target", marked
+    tightest = ranked[0]
+    margin = f"{tightest.margin:.1f} {'K' if tightest.unit == '°C' else tightest.unit}"
+    return HOLDS, f"holds; tightest limit: {tightest.name}, {margin} to spare", marked
+
+
+def _why_not(config: Config, found: Findings, coldest: Coldest, failed: Limit) -> str:
+    target_c = config.use.target_c
+    if failed.name in ("contents mean", "contents warmest"):
+        if coldest.contents_c > target_c + config.use.target_tolerance_k:
+            return (
+                f"too hot: the coldest the contents can be held at is "
+                f"{coldest.contents_c:.1f} °C ({coldest.decided_by} decides), wanted {target_c:g} °C"
+            )
+        return (
+            f"too warm: contents {found.contents_c.mean:.1f} °C in the mean and "
+            f"{found.contents_c.max:.1f} °C at most, wanted {target_c:g} °C"
+        )
+    if failed.name == "contents coldest":
+        idle = " with the module idle" if found.duty_mean < IDLE_DUTY else ""
+        return (
+            f"too cold: contents fall to {found.contents_c.min:.1f} °C{idle}, "
+            f"limit {failed.limit:.1f} °C; it would need heating"
+        )
+    return f"{failed.name}: {failed.value:.1f} {failed.unit}, limit {failed.limit:g} {failed.unit}"
+
+
+@dataclass(frozen=True)
+class CaseRun:
+    """A case's plant, its coldest point and its settled run with given settings."""
+
+    plant: Plant
+    coldest: Coldest
+    settled: Settled
+    findings: Findings
+
+
+def run_case(
+    config: Config,
+    base: Plant,
+    settings: Settings,
+    ambient_c: float,
+    humidity_pct: float,
+    *,
+    seed: int,
+    run: int,
+) -> CaseRun:
+    """Run the cabinet with `settings` at one ambient until it repeats."""
+    plant = at_ambient(base, ambient_c, humidity_pct)
+    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
+    start = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
+    settled = run_settled(plant, firmware_of(config, settings), start, seed=seed, run=run)
+    found = findings_of(
+        settled.record, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)
+    )
+    return CaseRun(plant, coldest, settled, found)
+
+
+def energy_boundary(config: Config) -> str:
+    """Return where energy is counted, in words."""
+    return "mains plug" if config.supply.kind == "mains" else "battery terminals"
+
+
+def current_limits(config: Config, plant: Plant) -> list[Limit]:
+    """Return the limits of supply, wire and fuse at the highest voltage, module cold-started."""
+    supply = config.supply
+    full_a = drive.highest_current_a(
+        plant.drive, plant.module.resistance_ohm, supply.highest_voltage_v
+    )
+    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
+    whole_a = full_a + fans_a
+    wire_a = drive.wire_ampacity_a(supply.wire_mm2)
+    return [
+        at_most("current in the wire", whole_a, wire_a, "A", "start-up", 0.2 * wire_a),
+        at_most("fuse, 1.25 x current", 1.25 * whole_a, supply.fuse_a, "A", "start-up",
+                0.2 * supply.fuse_a),
+        at_most("supply current", whole_a, supply.current_limit_a, "A", "start-up",
+                0.2 * supply.current_limit_a),
+        at_most("fuse protects the wire", supply.fuse_a, wire_a, "A", "start-up", 0.2 * wire_a),
+    ]  # fmt: skip

@@ -1,0 +1,73 @@
+"""Cautions that apply to a cabinet, and protections it lacks."""
+
+from ctrl.cases import Case
+from ctrl.config import Config
+from plant import drive
+from plant.cabinet import Plant
+
+# US FDA Food Code 3-501.16, cold holding (from memory).
+FOOD_MAX_C = 5.0
+NEAR_FOAM_K = 10.0
+
+
+def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
+    """Return the cautions in the order of how much harm they prevent."""
+    supply = config.supply
+    full_a = drive.highest_current_a(
+        plant.drive, plant.module.resistance_ohm, supply.highest_voltage_v
+    )
+    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
+    current_a = full_a + fans_a
+    fuse = drive.fuse_for_a(current_a)
+    fuse_text = f"a {fuse:g} A fuse" if fuse is not None else "a fuse made for more than 32 A"
+    found = [
+        "A firmware limit is not a safety device: fit an independent thermal cut-out "
+        "(70 to 85 °C, manual reset) on the hot sink, in the module's own supply wire.",
+        f"Up to {current_a:.1f} A flow at {supply.highest_voltage_v:g} V: put {fuse_text} at the "
+        f"supply end of the wire, and wire that carries more than the fuse "
+        f"({supply.wire_mm2:g} mm² carries about {drive.wire_ampacity_a(supply.wire_mm2):.0f} A). "
+        "Local codes come first.",
+        "Never for medicines: they need equipment made and certified for them.",
+    ]
+    if supply.kind == "mains":
+        found.append(
+            "The mains side of the supply can kill: buy the supply closed and approved, "
+            "and leave its inside to licensed people."
+        )
+    hottest_foam = max(case.findings.foam_c.max for case in cases)
+    if hottest_foam > config.limits.foam_max_c - NEAR_FOAM_K:
+        found.append(
+            f"Foam beside the hot sink comes to {hottest_foam:.0f} °C; polystyrene must stay "
+            f"below {config.limits.foam_max_c:g} °C and burns. Keep a metal or mineral collar "
+            "and an air gap between sink and foam."
+        )
+    warmest = max(case.findings.contents_c.max for case in cases if case.name != "coldest")
+    if config.use.purpose == "food" and max(warmest, config.use.target_c) > FOOD_MAX_C:
+        found.append(
+            f"Food that spoils is kept at {FOOD_MAX_C:g} °C or colder at all times; here it "
+            f"comes to {warmest:.1f} °C. After two hours above that, throw it away."
+        )
+    elif config.use.target_c > FOOD_MAX_C:
+        found.append(
+            f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
+        )
+    return found
+
+
+def absent_protections(config: Config) -> list[str]:
+    """Return what the firmware cannot do for want of a sensor, and what the sensor would buy."""
+    found = []
+    if config.hot_sink_sensor is None:
+        found.append(
+            "no hot-sink sensor: no fold-back, no trip; only the static duty limit guards the "
+            "hot side. A second thermistor there buys both."
+        )
+    if config.cold_sink_sensor is None:
+        found.append(
+            "no cold-sink sensor: defrost ends by time alone. A sensor between the fins ends "
+            "it as soon as the ice is gone."
+        )
+    if config.supply.kind == "battery" and config.supply.low_battery_cut_off_v is None:
+        found.append("no low-battery cut-off: the cabinet can empty the battery for good.")
+    found.append("no fan tachometer: a stopped fan shows only by its effect on the temperatures.")
+    return found

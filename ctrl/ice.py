@@ -1,0 +1,178 @@
+"""Does the cold sink ice up, how cold may it run without, and the defrost that keeps it working."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ctrl.defrost import DefrostSettings
+from ctrl.findings import DAY_S
+from ctrl.firmware import Firmware
+from ctrl.loop import Loop
+from ctrl.trial import steady_state
+from plant.cabinet import Plant
+from plant.steady import Operating
+
+GROWTH_G_PER_DAY = 0.1  # net growth below this counts as none
+MOST_DAYS = 14
+ROW_S = 60.0
+INTERVALS_H = (24.0, 12.0, 8.0, 6.0, 4.0)
+DENSITY_SPREAD = 0.5  # frost density correlations: plus or minus this share
+
+
+@dataclass(frozen=True)
+class Ice:
+    """Frost on the cold sink over a run at the dampest air.
+
+    `growth_g_per_day` is that of the least frost of each day, so that what melts and grows
+    within a day does not count; `blockage_range_pct` is for frost density +/- 50 %.
+    """
+
+    growth_g_per_day: float
+    frost_g_max: float
+    blockage_pct: float
+    blockage_range_pct: tuple[float, float]
+    contents_c_max: float
+    contents_c_mean: float
+    energy_kwh_per_day: float
+    days: int
+    limit_pct: float
+
+    @property
+    def ices(self) -> bool:
+        """Whether the sink ices up: net growth, or too much of the gaps closed at once."""
+        return self.growth_g_per_day > GROWTH_G_PER_DAY or self.blockage_pct >= self.limit_pct
+
+
+def ice_of(
+    plant: Plant,
+    firmware: Firmware,
+    start: Operating,
+    limit_pct: float,
+    *,
+    most_days: int = MOST_DAYS,
+    seed: int = 1,
+) -> Ice:
+    """Run day after day until frost repeats, blocks the fins, or 14 days are over.
+
+    The frost density changes thickness in the first place, and with it the blockage in
+    inverse proportion; that is the range given.
+    """
+    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed)
+    least: list[float] = []
+    for day in range(1, most_days + 1):
+        record = loop.run(DAY_S, ROW_S)
+        least.append(float(np.min(record["frost_g"])))
+        blockage = float(np.max(record["blockage_pct"]))
+        growth = least[-1] - least[-2] if day > 1 else np.inf
+        if day >= 3 and (growth <= 0.01 or blockage >= 4.0 * limit_pct):
+            break
+    energy = record["energy_kwh"]
+    return Ice(
+        growth_g_per_day=float(growth),
+        frost_g_max=float(np.max(record["frost_g"])),
+        blockage_pct=blockage,
+        blockage_range_pct=(
+            blockage / (1.0 + DENSITY_SPREAD),
+            min(blockage / (1.0 - DENSITY_SPREAD), 100.0),
+        ),
+        contents_c_max=float(np.max(record["contents_c"])),
+        contents_c_mean=float(np.mean(record["contents_c"])),
+        energy_kwh_per_day=float(energy[-1] - energy[0]),
+        days=day,
+        limit_pct=limit_pct,
+    )
+
+
+@dataclass(frozen=True)
+class DefrostPlan:
+    """A timed defrost and what it does.
+
+    `works` tells whether it keeps the sink from icing; `others` lists every interval tried
+    with the ice it left.
+    """
+
+    interval_h: float
+    end_c: float
+    longest_min: float
+    drip_min: float
+    ends_by: str
+    settings: DefrostSettings
+    ice: Ice
+    works: bool
+    others: tuple[tuple[float, Ice], ...]
+
+
+def plan_defrost(
+    try_plan: Callable[[DefrostSettings], Ice],
+    *,
+    tick_s: float,
+    end_c: float,
+    longest_min: float,
+    drip_min: float,
+    has_cold_sensor: bool,
+    contents_limit_c: float,
+) -> DefrostPlan:
+    """Return the rarest timed defrost that keeps the sink clear, or the best of those tried.
+
+    Parameters
+    ----------
+    try_plan : callable
+        Simulates the cabinet with a plan and returns its ice.
+    tick_s : float
+        Base tick of the firmware [s].
+    end_c, longest_min, drip_min : float
+        End temperature [°C], longest melting and dripping [min].
+    has_cold_sensor : bool
+        Whether the end temperature can be read; else the longest time ends it.
+    contents_limit_c : float
+        Warmest mean the contents may have with the plan [°C].
+    """
+    tried: list[tuple[float, Ice, DefrostSettings]] = []
+    for interval_h in INTERVALS_H:
+        settings = DefrostSettings.from_physical(
+            interval_s=interval_h * 3600.0,
+            end_c=end_c,
+            longest_s=longest_min * 60.0,
+            drip_s=drip_min * 60.0,
+            tick_s=tick_s,
+        )
+        ice = try_plan(settings)
+        tried.append((interval_h, ice, settings))
+        if not ice.ices and ice.contents_c_mean <= contents_limit_c:
+            break
+    interval_h, ice, settings = tried[-1]
+    works = not ice.ices and ice.contents_c_mean <= contents_limit_c
+    if not works:
+        interval_h, ice, settings = min(tried, key=lambda item: item[1].blockage_pct)
+    return DefrostPlan(
+        interval_h=interval_h,
+        end_c=end_c,
+        longest_min=longest_min,
+        drip_min=drip_min,
+        ends_by="cold-sink temperature" if has_cold_sensor else "time only",
+        settings=settings,
+        ice=ice,
+        works=works,
+        others=tuple((hours, found) for hours, found, _ in tried),
+    )
+
+
+def coldest_ice_free_c(
+    ices_at: Callable[[float], bool], low_c: float, high_c: float, step_k: float = 0.25
+) -> float | None:
+    """Return the coldest contents temperature without icing [°C], to `step_k`, or None.
+
+    Bisection between `low_c`, the coldest holdable, and `high_c`; colder ices more.
+    """
+    if ices_at(high_c):
+        return None
+    if not ices_at(low_c):
+        return low_c
+    while high_c - low_c > step_k:
+        middle = 0.5 * (low_c + high_c)
+        if ices_at(middle):
+            low_c = middle
+        else:
+            high_c = middle
+    return high_c

@@ -1,0 +1,360 @@
+"""The main job: from one config to settings one would flash, with reasons.
+
+Steady states give a first verdict within a second; tuning and simulation then decide.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from ctrl import ice as ice_part
+from ctrl.bottlenecks import Bottleneck, Sensitivity, rank_changes, rank_parameters
+from ctrl.build import at_ambient, plant_of
+from ctrl.candidates import Candidate, candidates_of, setpoint_for
+from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
+from ctrl.cases import (
+    CANNOT,
+    VERDICT_ORDER,
+    Case,
+    CaseRun,
+    Limit,
+    at_least,
+    current_limits,
+    energy_boundary,
+    ice_limit,
+    judge,
+    limits_found,
+    run_case,
+)
+from ctrl.cautions import absent_protections, cautions_of
+from ctrl.config import Config
+from ctrl.defrost import DefrostSettings
+from ctrl.findings import Findings, findings_of
+from ctrl.firmware import Settings, firmware_of
+from ctrl.ice import DefrostPlan, Ice, coldest_ice_free_c, ice_of, plan_defrost
+from ctrl.trial import hold_over_h, nearest_point, pull_down
+from ctrl.tuning import relay_life_years
+from plant.constants import ZERO_C_K
+
+SEED = 20240229  # of the sensor noise; any number does, this one is printed
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Provisional:
+    """What the steady states alone say, before anything is simulated."""
+
+    usual: Coldest
+    worst: Coldest
+    usual_ambient_c: float
+    worst_ambient_c: float
+    target_c: float
+    usual_plug_w: float | None
+
+    @property
+    def reaches_target(self) -> bool:
+        """Whether the target lies above the coldest holdable at the worst ambient."""
+        return self.worst.contents_c <= self.target_c
+
+
+@dataclass(frozen=True)
+class Controlled:
+    """One candidate with what it does at the usual ambient."""
+
+    candidate: Candidate
+    findings: Findings
+    relay_life_years: float | None
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """Settings to flash, and why."""
+
+    config: Config
+    verdict: str
+    reason: str
+    provisional: Provisional
+    setpoint_c: float
+    setpoint_offset_k: float
+    coldest_holdable_c: float
+    coldest_decided_by: str
+    duty_limit: DutyLimit
+    chosen: Controlled
+    controllers: tuple[Controlled, ...]
+    defrost: DefrostPlan | None
+    coldest_ice_free_c: float | None
+    cases: tuple[Case, ...]
+    limits: tuple[Limit, ...]
+    pull_down_h: float | None
+    pull_down_reason: str | None
+    hold_over_h: float | None
+    hold_over_limit_c: float
+    bottlenecks: tuple[Bottleneck, ...]
+    sensitivities: tuple[Sensitivity, ...]
+    absent_protections: tuple[str, ...]
+    cautions: tuple[str, ...]
+    energy_boundary: str
+    seed: int
+
+
+def provisional(config: Config) -> Provisional:
+    """Return the first verdict, from steady states only."""
+    plant, limits = plant_of(config), limits_of(config)
+    room = config.climate
+    usual = coldest_holdable(plant, room.usual_c + ZERO_C_K, limits)
+    hot = at_ambient(plant, room.worst_c, room.relative_humidity_pct)
+    worst = coldest_holdable(hot, room.worst_c + ZERO_C_K, limits)
+    point = duty_for(plant, room.usual_c + ZERO_C_K, config.use.target_c + ZERO_C_K, usual)
+    return Provisional(
+        usual, worst, room.usual_c, room.worst_c, config.use.target_c,
+        None if point is None else point.plug_w,
+    )  # fmt: skip
+
+
+def recommend(
+    config: Config, *, seed: int = SEED, progress: Progress = lambda stage: None
+) -> Recommendation:
+    """Return the recommendation for a config.
+
+    Parameters
+    ----------
+    config : Config
+    seed : int
+        Of the sensor noise.
+    progress : callable
+        Told each stage in words as it begins.
+    """
+    first = provisional(config)
+    plant = plant_of(config)
+    progress("tuning the controllers")
+    setpoint_c = setpoint_for(config, plant, first.usual)
+    candidates = candidates_of(config, plant, setpoint_c)
+    best = candidates[0]
+    progress("running the chosen controller on a usual day")
+    best, usual_run = _centred(config, best, seed)
+    candidates[0] = best
+    progress("looking for ice at the dampest air")
+    ices = _ice_by_case(config, best, seed)
+    plan = _plan(config, best, ices, seed, progress)
+    if plan is not None and plan.works:
+        best = replace(best, settings=replace(best.settings, defrost=plan.settings))
+        candidates = [
+            replace(item, settings=replace(item.settings, defrost=plan.settings))
+            for item in candidates
+        ]
+    progress("running the usual, the worst and the coldest room")
+    runs = {
+        name: run_case(config, best.plant, best.settings, ambient_c, _humidity(config),
+                       seed=seed, run=index)
+        for index, (name, ambient_c) in enumerate(_ambients(config))
+    }  # fmt: skip
+    cases = [_case(config, name, runs[name], ices[name], plan) for name in runs]
+    controllers = _controlled(config, candidates, runs["usual"], setpoint_c, seed, progress)
+    progress("pull-down and hold-over")
+    usual = runs["usual"]
+    pulled = pull_down(usual.plant, config, firmware_of(config, best.settings), seed=seed)
+    pulled_found = findings_of(
+        pulled, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)
+    )
+    over_limit_c = hold_over_limit_c(config)
+    held_h = hold_over_h(usual.settled.loop, over_limit_c)
+    progress("the coldest setpoint that stays free of ice")
+    ice_free = _coldest_ice_free(config, best, first, seed)
+    progress("ranking what holds it back")
+    worst_case = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
+    limits = [item for case in cases for item in case.limits]
+    limits += current_limits(config, plant) + _relay_limit(config, controllers[0])
+    found = usual.findings
+    return Recommendation(
+        config=config,
+        verdict=worst_case.verdict,
+        reason=f"{worst_case.name} room, {worst_case.ambient_c:g} °C: {worst_case.reason}",
+        provisional=first,
+        setpoint_c=best.settings.setpoint_c,
+        setpoint_offset_k=best.settings.setpoint_c - found.contents_c.mean,
+        coldest_holdable_c=runs["worst"].coldest.contents_c,
+        coldest_decided_by=runs["worst"].coldest.decided_by,
+        duty_limit=duty_limit(plant, config),
+        chosen=controllers[0],
+        controllers=tuple(controllers),
+        defrost=plan,
+        coldest_ice_free_c=ice_free,
+        cases=tuple(cases),
+        limits=tuple(limits),
+        pull_down_h=pulled_found.pull_down_h,
+        pull_down_reason=pulled_found.pull_down_reason,
+        hold_over_h=held_h,
+        hold_over_limit_c=over_limit_c,
+        bottlenecks=tuple(rank_changes(config)),
+        sensitivities=tuple(rank_parameters(config)),
+        absent_protections=tuple(absent_protections(config)),
+        cautions=tuple(cautions_of(config, plant, cases)),
+        energy_boundary=energy_boundary(config),
+        seed=seed,
+    )
+
+
+def _ambients(config: Config) -> list[tuple[str, float]]:
+    room = config.climate
+    return [("usual", room.usual_c), ("worst", room.worst_c), ("coldest", room.coldest_c)]
+
+
+def _humidity(config: Config) -> float:
+    return config.climate.relative_humidity_pct
+
+
+def hold_over_limit_c(config: Config) -> float:
+    """Return the contents' temperature that ends a hold-over [°C]."""
+    use = config.use
+    if use.contents_max_c is not None:
+        return use.contents_max_c
+    return use.target_c + use.target_tolerance_k
+
+
+def _centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate, CaseRun]:
+    """Move the setpoint by what the simulated mean of the contents misses the target."""
+    run = run_case(config, candidate.plant, candidate.settings, config.climate.usual_c,
+                   _humidity(config), seed=seed, run=0)  # fmt: skip
+    miss_k = run.findings.contents_c.mean - config.use.target_c
+    at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
+    if at_target and abs(miss_k) >= 0.05:
+        moved = round(candidate.settings.setpoint_c - miss_k, 1)
+        candidate = replace(candidate, settings=replace(candidate.settings, setpoint_c=moved))
+    return candidate, run
+
+
+def _ice(
+    config: Config,
+    candidate: Candidate,
+    settings: Settings,
+    ambient_c: float,
+    contents_c: float,
+    seed: int,
+    most_days: int = ice_part.MOST_DAYS,
+) -> Ice:
+    """Return the ice at the dampest air, from the steady state that holds `contents_c`."""
+    plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
+    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
+    return ice_of(
+        plant,
+        firmware_of(config, settings),
+        nearest_point(plant, contents_c + ZERO_C_K, coldest),
+        config.limits.sink_ice_blockage_pct,
+        most_days=most_days,
+        seed=seed,
+    )
+
+
+def _ice_by_case(config: Config, candidate: Candidate, seed: int) -> dict[str, Ice]:
+    bare = replace(candidate.settings, defrost=None)
+    return {
+        name: _ice(config, candidate, bare, ambient_c, config.use.target_c, seed)
+        for name, ambient_c in _ambients(config)
+    }
+
+
+def _plan(
+    config: Config, candidate: Candidate, ices: dict[str, Ice], seed: int, progress: Progress
+) -> DefrostPlan | None:
+    """Return a defrost plan for the case that ices most, or None where none ices."""
+    icing = [name for name, found in ices.items() if found.ices]
+    if not icing:
+        return None
+    progress("planning the defrost")
+    ambient = dict(_ambients(config))
+    part, use = config.defrost, config.use
+    worst = max(icing, key=lambda name: ices[name].blockage_pct)
+
+    def try_plan(settings: DefrostSettings) -> Ice:
+        tried = replace(candidate.settings, defrost=settings)
+        return _ice(config, candidate, tried, ambient[worst], use.target_c, seed, most_days=5)
+
+    return plan_defrost(
+        try_plan,
+        tick_s=min(candidate.settings.period_s, 1.0),
+        end_c=part.end_c,
+        longest_min=part.longest_min,
+        drip_min=part.drip_min,
+        has_cold_sensor=config.cold_sink_sensor is not None,
+        contents_limit_c=max(
+            use.target_c + use.target_tolerance_k, ices[worst].contents_c_mean + 0.5
+        ),
+    )
+
+
+def _coldest_ice_free(
+    config: Config, candidate: Candidate, first: Provisional, seed: int
+) -> float | None:
+    """Return the coldest contents that do not ice in the usual room at the dampest air [°C]."""
+    offset_k = candidate.settings.setpoint_c - config.use.target_c
+
+    def ices_at(contents_c: float) -> bool:
+        aimed = replace(
+            candidate.settings, setpoint_c=round(contents_c + offset_k, 2), defrost=None
+        )
+        room_c = config.climate.usual_c
+        return _ice(config, candidate, aimed, room_c, contents_c, seed, most_days=5).ices
+
+    low_c, high_c = first.usual.contents_c, config.climate.usual_c - 1.0
+    return coldest_ice_free_c(ices_at, min(low_c, high_c), high_c)
+
+
+def _case(config: Config, name: str, run: CaseRun, ice: Ice, plan: DefrostPlan | None) -> Case:
+    limits = limits_found(config, run.plant, run.findings, name)
+    shown = plan.ice if plan is not None and ice.ices else ice
+    works = plan is not None and plan.works
+    # Ice that a defrost deals with is judged by the plan, not by its share of the gaps.
+    ice_row = ice_limit(shown, name)
+    if not ice.ices:
+        limits.append(ice_row)
+    verdict, reason, marked = judge(config, run.findings, run.coldest, limits, ice, works)
+    if ice.ices:
+        marked.append(ice_row)
+    return Case(
+        name=name,
+        ambient_c=dict(_ambients(config))[name],
+        relative_humidity_pct=_humidity(config),
+        verdict=verdict,
+        reason=reason,
+        coldest_holdable_c=run.coldest.contents_c,
+        coldest_decided_by=run.coldest.decided_by,
+        findings=run.findings,
+        ice=ice,
+        limits=tuple(marked),
+    )
+
+
+def _controlled(
+    config: Config,
+    candidates: list[Candidate],
+    chosen: CaseRun,
+    setpoint_c: float,
+    seed: int,
+    progress: Progress,
+) -> list[Controlled]:
+    """Run every candidate on the usual day; the chosen one has been run already."""
+    found = [_with_life(config, candidates[0], chosen.findings)]
+    for item in candidates[1:]:
+        progress(f"comparing with {item.controller.replace('_', '-')} on {item.drive}")
+        item, _ = _centred(config, item, seed)
+        run = run_case(config, item.plant, item.settings, config.climate.usual_c,
+                       _humidity(config), seed=seed, run=0)  # fmt: skip
+        found.append(_with_life(config, item, run.findings))
+    return found
+
+
+def _with_life(config: Config, item: Candidate, found: Findings) -> Controlled:
+    life = None
+    if item.drive == "relay":
+        life = relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
+    return Controlled(item, found, life)
+
+
+def _relay_limit(config: Config, chosen: Controlled) -> list[Limit]:
+    if chosen.relay_life_years is None:
+        return []
+    wanted = config.limits.relay_life_years
+    life = min(chosen.relay_life_years, 100.0)
+    return [at_least("life of the relay", life, wanted, "years", "usual", wanted)]
+
+
+__all__ = ["CANNOT", "Provisional", "Recommendation", "provisional", "recommend"]
