@@ -44,9 +44,17 @@ class Limits:
 
 
 def limits_of(config: Config) -> Limits:
-    """Return the temperature limits; the hot sink's is where the firmware starts to cut back."""
-    part = config.limits
-    hot_sink_c = min(part.hot_sink_max_c, config.protection.fold_back_start_c)
+    """Return the temperature limits; the hot sink's is where the firmware starts to cut back.
+
+    Without a sensor on the hot sink nothing cuts back, and the stated limit alone counts; a
+    relay cuts back by switching off, and does so only where a finer drive is cut back in full.
+    """
+    part, protection = config.limits, config.protection
+    hot_sink_c = part.hot_sink_max_c
+    if config.hot_sink_sensor is not None:
+        relay = config.drive.kind == "relay"
+        cut_back_c = protection.fold_back_full_c if relay else protection.fold_back_start_c
+        hot_sink_c = min(hot_sink_c, cut_back_c)
     return Limits(hot_sink_c + ZERO_C_K, part.foam_max_c + ZERO_C_K, part.module_max_c + ZERO_C_K)
 
 
@@ -210,7 +218,7 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
 
 
 def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[str, float]:
-    """Return the duties at which wire and supply reach their currents, at start-up (no difference)."""
+    """Return the duties at which wire and supply reach their currents, at no difference."""
     record_drive = plant.drive
     mod = plant.module
     ampacity = drive.wire_ampacity_a(config.supply.wire_mm2)
@@ -222,8 +230,13 @@ def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[
         return found
     if full_a > ampacity:
         found["wire"] = ampacity / full_a
-    # A converter's input current goes with the square of the duty at no difference.
-    input_a = full_a**2 * mod.resistance_ohm / record_drive.supply_v
-    if record_drive.kind == drive.SMOOTHED and input_a > record_drive.current_limit_a:
-        found["supply"] = float(np.sqrt(record_drive.current_limit_a / input_a))
+    if record_drive.kind == drive.SMOOTHED:
+        # A converter's input current goes with the square of the duty at no difference.
+        loop_ohm = mod.resistance_ohm + record_drive.wire_ohm + record_drive.switch_ohm
+        square = 1.0 + record_drive.ripple**2
+        full_input_a = (
+            record_drive.supply_v * square / (loop_ohm * record_drive.converter_efficiency)
+        )
+        if full_input_a > record_drive.current_limit_a:
+            found["supply"] = float(np.sqrt(record_drive.current_limit_a / full_input_a))
     return found

@@ -71,7 +71,7 @@ def at_least(name: str, value: float, limit: float, unit: str, case: str, ample:
 
 
 def contents_min_c(config: Config, plant: Plant) -> float | None:
-    """Return the coldest the contents may get [°C]: the config's, else half a kelvin above freezing."""
+    """Return the coldest the contents may get [°C]; by default half a kelvin above freezing."""
     if config.use.contents_min_c is not None:
         return config.use.contents_min_c
     if isinstance(config.contents, Goods) and config.contents.water_share == 0.0:
@@ -159,8 +159,8 @@ def _why_not(config: Config, found: Findings, coldest: Coldest, failed: Limit) -
     if failed.name in ("contents mean", "contents warmest"):
         if coldest.contents_c > target_c + config.use.target_tolerance_k:
             return (
-                f"too hot: the coldest the contents can be held at is "
-                f"{coldest.contents_c:.1f} °C ({coldest.decided_by} decides), wanted {target_c:g} °C"
+                f"too hot: the coldest the contents can be held at is {coldest.contents_c:.1f} °C "
+                f"({coldest.decided_by} decides), wanted {target_c:g} °C"
             )
         return (
             f"too warm: contents {found.contents_c.mean:.1f} °C in the mean and "

@@ -19,7 +19,8 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
     fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
     current_a = full_a + fans_a
     fuse = drive.fuse_for_a(current_a)
-    fuse_text = f"a {fuse:g} A fuse" if fuse is not None else "a fuse made for more than 32 A"
+    beyond = f"a fuse made for more than {drive.FUSE_RATINGS_A[-1]:g} A"
+    fuse_text = f"a {fuse:g} A fuse" if fuse is not None else beyond
     found = [
         "A firmware limit is not a safety device: fit an independent thermal cut-out "
         "(70 to 85 °C, manual reset) on the hot sink, in the module's own supply wire.",

@@ -92,10 +92,21 @@ def _current_given(supply: Supply, drive: Drive) -> list[Fault]:
     ]
 
 
+def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
+    if drive.kind != "relay":
+        return []
+    if controller.kind == "pi":
+        return [("controller.kind", '"on_off" for drive.kind = "relay": it knows no part load')]
+    if controller.kind == "fixed" and controller.fixed_duty not in (0.0, 1.0):
+        return [("controller.fixed_duty", '0 or 1 for drive.kind = "relay"')]
+    return []
+
+
 # The tables each check needs, and the check. A check runs when its tables are sound.
 CROSS_CHECKS: tuple[tuple[tuple[str, ...], Callable[..., list[Fault]]], ...] = (
     (("cabinet", "contents"), _bottles_fit),
     (("supply", "drive"), _current_given),
+    (("drive", "controller"), _relay_is_on_or_off),
 )
 
 
@@ -273,6 +284,7 @@ OVERRIDES: dict[str, tuple[str, str, str]] = {
     "target_c": ("--target", "use", "target_c"),
     "setpoint_c": ("--setpoint", "controller", "setpoint_c"),
     "controller": ("--controller", "controller", "kind"),
+    "fixed_duty": ("--duty", "controller", "fixed_duty"),
     "drive": ("--drive", "drive", "kind"),
     "defrost": ("--defrost", "defrost", "kind"),
 }

@@ -185,13 +185,17 @@ class Controller(Section):
         return min(self.period_s, 1.0)
 
     def faults(self) -> list[Fault]:
-        """Check that the period is a whole number of ticks."""
+        """Check that the period is a whole number of ticks, and the slew limit a step a tick."""
         step_s = 1.0 if self.period_s > 1.0 else 0.1
         steps = self.period_s / step_s
-        if abs(steps - round(steps)) < 1e-9:
-            return []
-        # Protection runs every tick, at most 1 s apart; the period counts ticks.
-        return [("period_s", "whole seconds above 1 s, whole tenths of a second below")]
+        if abs(steps - round(steps)) > 1e-9:
+            # Protection runs every tick, at most 1 s apart; the period counts ticks.
+            return [("period_s", "whole seconds above 1 s, whole tenths of a second below")]
+        # The firmware's duty has steps of 1/1000, at least one a tick.
+        slowest = 0.1 / self.tick_s
+        if self.slew_pct_per_s < slowest:
+            return [("slew_pct_per_s", f"at least {slowest:g} %/s at a {self.tick_s:g} s tick")]
+        return []
 
 
 class Protection(Section):

@@ -158,8 +158,11 @@ def state_code(guard_state, powered):
 
 
 @kernel
-def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, row):
-    """Write one row of the record, in the order of `record.COLUMNS`."""
+def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, row):
+    """Write one row of the record, in the order of `record.COLUMNS`.
+
+    `door` tells whether it was open at any time since the row before.
+    """
     mod = plant.module
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(plant, state)
@@ -193,7 +196,7 @@ def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, row):
     row[14] = 1e3 * state[cabinet.WATER_OUT]
     row[15] = 100.0 * (1.0 - open_share)
     row[16] = contents.frozen_share(plant.contents, state[cabinet.CONTENTS_H])
-    row[17] = inputs[cabinet.DOOR]
+    row[17] = door
     row[18] = inputs[cabinet.DUTY]
     row[19] = mean_a
     row[20] = inputs[cabinet.HOT_FAN]
@@ -224,10 +227,12 @@ def run_ticks(
 
     Fewer ticks done than asked for means that a state stopped being a number.
     """
+    door = 0.0
     for count in range(ticks):
         tick = first_tick + count
         time_s = start_s + tick * tick_s
         weather(plant, inputs, time_s)
+        door = max(door, inputs[cabinet.DOOR])
         if powered:
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
             codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs[cabinet.DUTY])
@@ -238,7 +243,9 @@ def run_ticks(
         if (count + 1) % row_ticks == 0:
             plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
             row = table[count // row_ticks]
-            write_row(plant, state, inputs, guard_state, powered, time_s + tick_s, plug_w, row)
+            end_s = time_s + tick_s
+            write_row(plant, state, inputs, guard_state, powered, end_s, plug_w, door, row)
+            door = 0.0
             if first_not_finite(state) >= 0:
                 return count, step_hint_s
     return ticks, step_hint_s
@@ -355,11 +362,12 @@ class Loop:
 
     def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
         plant, state, inputs = self._record, self.state, self._inputs
-        tick_s = self.firmware.tick_s
+        tick_s, door = self.firmware.tick_s, 0.0
         for count in range(ticks):
             tick = self._tick + count
             time_s = self._start_s + tick * tick_s
             weather(plant, inputs, time_s)
+            door = max(door, inputs[cabinet.DOOR])
             if powered:
                 self._sense_and_control(tick)
             apply_command(plant, inputs, self.guard_state, powered)
@@ -369,7 +377,9 @@ class Loop:
                 plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
                 row = table[count // row_ticks]
                 end_s = time_s + tick_s
-                write_row(plant, state, inputs, self.guard_state, powered, end_s, plug_w, row)
+                guard = self.guard_state
+                write_row(plant, state, inputs, guard, powered, end_s, plug_w, door, row)
+                door = 0.0
                 if first_not_finite(state) >= 0:
                     return count
         return ticks

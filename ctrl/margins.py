@@ -168,9 +168,7 @@ def control_margins(
     loop = -(sampled(linear, period_s, delay_s) * control.ss(law))
     omega = frequency_grid(linear, period_s, delay_s, ti_s)
     response = control.frd(loop(np.exp(1j * omega * period_s)), omega, smooth=True)
-    gains, phases, distances, _, crossovers, _ = control.stability_margins(
-        response, returnall=True
-    )
+    gains, phases, distances, _, crossovers, _ = control.stability_margins(response, returnall=True)
     first = int(np.argmin(np.abs(phases)))
     return Margins(
         gain_margin=min((float(g) for g in gains if g > 1.0), default=inf),

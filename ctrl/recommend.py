@@ -5,6 +5,7 @@ Steady states give a first verdict within a second; tuning and simulation then d
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import sqrt
 
 from ctrl import ice as ice_part
 from ctrl.bottlenecks import Bottleneck, Sensitivity, rank_changes, rank_parameters
@@ -95,6 +96,11 @@ class Recommendation:
     energy_boundary: str
     seed: int
 
+    @property
+    def coldest_spread_k(self) -> float:
+        """How far the coldest holdable may be off if each part is 10 % off, independently [K]."""
+        return sqrt(sum(item.gain_k**2 for item in self.sensitivities))
+
 
 def provisional(config: Config) -> Provisional:
     """Return the first verdict, from steady states only."""
@@ -136,11 +142,9 @@ def recommend(
     ices = _ice_by_case(config, best, seed)
     plan = _plan(config, best, ices, seed, progress)
     if plan is not None and plan.works:
-        best = replace(best, settings=replace(best.settings, defrost=plan.settings))
-        candidates = [
-            replace(item, settings=replace(item.settings, defrost=plan.settings))
-            for item in candidates
-        ]
+        # The melts warm the contents: the setpoint is centred once more, as the plan was.
+        best, _ = _centred(config, _with_defrost(best, plan.settings), seed)
+        candidates = [best, *(_with_defrost(item, plan.settings) for item in candidates[1:])]
     progress("running the usual, the worst and the coldest room")
     runs = {
         name: run_case(config, best.plant, best.settings, ambient_c, _humidity(config),
@@ -210,6 +214,10 @@ def hold_over_limit_c(config: Config) -> float:
     return use.target_c + use.target_tolerance_k
 
 
+def _with_defrost(candidate: Candidate, plan: DefrostSettings) -> Candidate:
+    return replace(candidate, settings=replace(candidate.settings, defrost=plan))
+
+
 def _centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate, CaseRun]:
     """Move the setpoint by what the simulated mean of the contents misses the target."""
     run = run_case(config, candidate.plant, candidate.settings, config.climate.usual_c,
@@ -265,8 +273,8 @@ def _plan(
     worst = max(icing, key=lambda name: ices[name].blockage_pct)
 
     def try_plan(settings: DefrostSettings) -> Ice:
-        tried = replace(candidate.settings, defrost=settings)
-        return _ice(config, candidate, tried, ambient[worst], use.target_c, seed, most_days=5)
+        tried, _ = _centred(config, _with_defrost(candidate, settings), seed)
+        return _ice(config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5)
 
     return plan_defrost(
         try_plan,

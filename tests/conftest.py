@@ -1,7 +1,11 @@
 """Shared cabinets and one run loop for the plant's tests. All cabinets are invented."""
 
+import os
 import sys
 from dataclasses import replace
+
+# Before numpy comes: threads only slow matrices of ten rows.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pytest

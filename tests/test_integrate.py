@@ -129,9 +129,7 @@ def errors(example_plant):
     exact = fixed_steps(plant, start, inputs, 1.0 / 512.0, 16 * 512)
     other = reference(plant, start, inputs, 16.0, "Radau", 1e-11)
     assert np.abs((exact - other)[:PHYSICAL] / SCALES).max() < 1e-6
-    rows = [
-        fixed_steps(plant, start, inputs, 0.5**n, 16 * 2**n) - exact for n in range(1, 7)
-    ]
+    rows = [fixed_steps(plant, start, inputs, 0.5**n, 16 * 2**n) - exact for n in range(1, 7)]
     return np.abs(np.array(rows))[:, :PHYSICAL] / SCALES
 
 

@@ -159,8 +159,10 @@ def test_closed_loop_on_off_matches_the_reference_over_whole_cycles():
              count)
         )  # fmt: skip
     (mean, power, period, count), (mean_r, power_r, period_r, count_r) = found
-    print(f"on-off: {count} cycles of {period:.1f} s (reference {period_r:.1f} s), mean differs by "
-          f"{1e3 * abs(mean - mean_r):.3f} mK, power by {100 * (power / power_r - 1):.4f} %")  # fmt: skip
+    print(
+        f"on-off: {count} cycles of {period:.1f} s (reference {period_r:.1f} s), mean differs "
+        f"by {1e3 * abs(mean - mean_r):.3f} mK, power by {100 * (power / power_r - 1):.4f} %"
+    )
     assert count >= 8
     assert abs(count - count_r) <= 1
     assert abs(mean - mean_r) < 0.005

@@ -205,9 +205,7 @@ def test_current_of_most_cooling_falls_with_a_poor_hot_sink(k_per_w, row):
 
     def hot_of(amps, cold):
         # a I Th + I^2 R/2 - K (Th - Tc) = (Th - Ta)/Rh, solved for Th.
-        return (0.5 * r * amps**2 + k * cold + ambient / k_per_w) / (
-            k + 1.0 / k_per_w - a * amps
-        )
+        return (0.5 * r * amps**2 + k * cold + ambient / k_per_w) / (k + 1.0 / k_per_w - a * amps)
 
     def heat(amps, cold):
         return module.cold_heat(a, r, k, amps, amps**2, cold, hot_of(amps, cold))

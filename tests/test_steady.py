@@ -201,9 +201,7 @@ def test_warm_goods_are_a_load_on_the_mean_day(example_plant):
 
 
 def test_start_does_not_matter(example_plant):
-    cold = cabinet.uniform_state(
-        steady.without_freezing(example_plant), ZERO_C_K + 2.0, 0.003
-    )
+    cold = cabinet.uniform_state(steady.without_freezing(example_plant), ZERO_C_K + 2.0, 0.003)
     one = steady.operating_point(example_plant, 0.6, AMBIENT_K)
     two = steady.operating_point(example_plant, 0.6, AMBIENT_K, start=cold)
     assert two.air_k == pytest.approx(one.air_k, abs=1e-5)

@@ -1,0 +1,458 @@
+"""The command line: `coldloop VERB CONFIG`.
+
+Light on purpose: everything that computes is imported inside the verb that needs it, so
+that help comes at once.  Exit status: 0 done; 1 done and the answer is no; 2 bad input;
+130 interrupted.
+"""
+
+import argparse
+import os
+import re
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from ctrl.cli_options import (
+    COMMAND_LINE,
+    command_line_fault,
+    number,
+    target_file,
+    whole_within,
+    within,
+)
+from ctrl.config_errors import ConfigError
+from ctrl.files import CannotWrite
+
+if TYPE_CHECKING:
+    from ctrl.config import Config
+
+DONE, ANSWER_IS_NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
+PLOT_SUFFIXES = (".png", ".svg", ".pdf")
+CSV_SUFFIXES = (".csv",)
+MOST_DAYS = 366.0
+MOST_ROWS = 2_000_000  # 27 signals of 8 bytes each: under half a gigabyte
+FIRST_COMMAND = "coldloop recommend galley_larder"
+
+
+class OneLineParser(argparse.ArgumentParser):
+    """A parser that tells a fault in one line, and takes -2 or -1e3 for a number."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self._negative_number_matcher = re.compile(r"-\.?\d")
+
+    def error(self, message: str) -> NoReturn:
+        """Write one line to standard error and end with exit status 2."""
+        flat = "".join(char if char.isprintable() else "?" for char in message)
+        self.exit(BAD_INPUT, f"{COMMAND_LINE}: {flat} (see {self.prog} --help)\n")
+
+
+# Declaring options --------------------------------------------------------------------
+
+# option name in `config.override` -> (flag, placeholder, help)
+OVERRIDE_HELP = {
+    "ambient_c": ("--ambient", "C", "room temperature on a usual day"),
+    "worst_c": ("--worst", "C", "room temperature on the hottest day"),
+    "coldest_c": ("--coldest", "C", "room temperature on the coldest day"),
+    "humidity_pct": ("--humidity", "%", "relative humidity of the room on a usual day"),
+    "target_c": ("--target", "C", "wanted temperature of the contents"),
+    "setpoint_c": ("--setpoint", "C", "reading of the control sensor to hold"),
+}
+ROOM = ("ambient_c", "worst_c", "coldest_c", "humidity_pct", "target_c")
+DRIVES = ("relay", "fast_pwm", "smoothed")
+CONTROLLERS = ("on_off", "pi", "fixed")
+
+
+def _add_config(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("config", metavar="CONFIG", help="a TOML file, or a shipped name")
+    parser.add_argument("--json", action="store_true", help="print one JSON object instead")
+
+
+def _add_overrides(parser: argparse.ArgumentParser, names: Sequence[str]) -> None:
+    for name in names:
+        flag, unit, text = OVERRIDE_HELP[name]
+        shown = f"{text} [{unit}]".replace("%", "%%")
+        parser.add_argument(flag, dest=name, type=number, metavar=unit, help=shown)
+    parser.add_argument("--drive", choices=DRIVES, help="another drive than the config's")
+
+
+def _add_seed(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--seed", type=whole_within(0, 2**31 - 1, ""), metavar="N",
+        help="of the sensor noise; the same seed gives the same numbers",
+    )  # fmt: skip
+
+
+def _add_plot(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--plot", metavar="FILE", help="draw it: .png, .svg or .pdf")
+    parser.add_argument("--force", action="store_true", help="overwrite files that are there")
+
+
+def _declare_check(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    parser.add_argument("--all", action="store_true", help="list every key, given or default")
+    _add_overrides(parser, ROOM)
+
+
+def _declare_simulate(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    parser.add_argument(
+        "--days", type=within(0.01, MOST_DAYS, "days"), default=3.0, metavar="D",
+        help="how long, from a warm start (3)",
+    )  # fmt: skip
+    _add_overrides(parser, ("ambient_c", "humidity_pct", "target_c", "setpoint_c"))
+    parser.add_argument("--controller", choices=CONTROLLERS, help="another than the config's")
+    parser.add_argument("--duty", type=number, metavar="0..1", help="for --controller fixed")
+    _add_seed(parser)
+    _add_plot(parser)
+    parser.add_argument("--csv", metavar="FILE", help="write the signals: .csv")
+    parser.add_argument(
+        "--csv-step", type=whole_within(1, 86400, "s"), metavar="S",
+        help="seconds between two lines of the CSV file (20)",
+    )  # fmt: skip
+
+
+def _declare_recommend(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    parser.add_argument("--all", action="store_true", help="list the limits of every room")
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
+
+
+def _declare_new(parser: argparse.ArgumentParser) -> None:
+    from ctrl.new import add_arguments
+
+    add_arguments(parser)
+
+
+# Before a long run ---------------------------------------------------------------------
+
+
+def _config_of(args: argparse.Namespace, names: Sequence[str], **more: Any) -> "Config":
+    from ctrl.config import load_config, override
+
+    values = {name: getattr(args, name) for name in (*names, "drive")} | more
+    if not args.config.strip():
+        raise command_line_fault(
+            "is empty", "CONFIG", repr(args.config), "a file or a shipped name"
+        )
+    config = load_config(args.config)
+    given = any(value is not None for value in values.values())
+    return override(config, **values) if given else config
+
+
+def version() -> str:
+    """Return the version of the installed package, or of the checkout this runs from."""
+    from importlib import metadata
+
+    try:
+        return metadata.version("coldloop")
+    except metadata.PackageNotFoundError:
+        import tomllib
+
+        path = Path(__file__).resolve().parent.parent / "pyproject.toml"
+        return str(tomllib.loads(path.read_text(encoding="utf-8"))["project"]["version"])
+
+
+# Kernels whose compiling takes the time: of the steady states, and of the loop.
+STEADY_KERNEL, LOOP_KERNEL = "settle", "run_ticks"
+
+
+def _is_compiling(args: argparse.Namespace, *kernels: str) -> bool:
+    """Tell whether the model must be compiled first, and say so where nothing else will."""
+    from plant.compiled import cache_folder
+
+    folder = cache_folder()
+    compiled = all(any(folder.rglob(f"*.{name}-*.nbi")) for name in kernels)
+    compiling = not compiled and os.environ.get("COLDLOOP_PLAIN") != "1"
+    if compiling and not args.json:
+        from ctrl.screen import say_compiling
+
+        say_compiling()
+    return compiling
+
+
+def _write_json(value: dict[str, Any]) -> None:
+    from ctrl.json_out import text_of
+
+    sys.stdout.write(text_of(value))
+
+
+def _tell_written(args: argparse.Namespace, path: Path) -> None:
+    stream = sys.stderr if args.json else sys.stdout
+    stream.write(f"written: {path}\n")
+
+
+# Verbs ---------------------------------------------------------------------------------
+
+
+def run_new(args: argparse.Namespace) -> int:
+    """Ask and write a new configuration."""
+    from ctrl.new import run
+
+    return run(args)
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """Read a configuration back with what follows from it."""
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL)
+    from ctrl import json_out, screen, screen_check
+    from ctrl.check import check
+
+    with screen.Stages("finding the steady states", compiling=compiling):
+        found = check(config)
+    if args.json:
+        _write_json(json_out.of_check(found, version()))
+    else:
+        screen_check.show(screen.console(), found, all_keys=args.all)
+    return DONE
+
+
+def _row_s(csv_step_s: int | None, days: float) -> float:
+    """Return the spacing of the rows [s]: a divisor of the CSV's step, 20 s at most.
+
+    Raises
+    ------
+    ConfigError
+        When the run would not fit into memory.
+    """
+    widest = 20 if days <= 31.0 else 60
+    step = csv_step_s or widest
+    row_s = next(size for size in range(min(step, widest), 0, -1) if step % size == 0)
+    if days * 86400.0 / row_s > MOST_ROWS:
+        most = MOST_ROWS * row_s / 86400.0
+        expected = f"at most {most:.0f} days at this --csv-step, or one of whole minutes"
+        raise command_line_fault("too many rows", "--days", f"{days:g}", expected)
+    return float(row_s)
+
+
+def _controller_of(args: argparse.Namespace) -> str | None:
+    if args.duty is None:
+        return args.controller
+    if args.controller not in (None, "fixed"):
+        expected = f"--controller fixed, not {args.controller}"
+        raise command_line_fault("does not fit", "--duty", f"{args.duty:g}", expected)
+    return "fixed"
+
+
+def run_simulate(args: argparse.Namespace) -> int:
+    """Run a cabinet from a warm start and tell what happens."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    table = target_file("--csv", args.csv, CSV_SUFFIXES, args.force)
+    row_s = _row_s(args.csv_step, args.days)
+    if args.csv_step is not None and table is None:
+        raise command_line_fault("does nothing", "--csv-step", None, "--csv FILE beside it")
+    names = ("ambient_c", "humidity_pct", "target_c", "setpoint_c")
+    config = _config_of(args, names, controller=_controller_of(args), fixed_duty=args.duty)
+    compiling = _is_compiling(args, LOOP_KERNEL)
+    from ctrl import json_out, screen, screen_simulate
+    from ctrl.recommend import SEED
+    from ctrl.simulation import simulate
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("simulating", compiling=compiling) as stages:
+        run = simulate(config, days=args.days, seed=seed, row_s=row_s,
+                       on_day=lambda day: stages(f"simulating: day {day:.0f}"))  # fmt: skip
+        if plot is not None:
+            from ctrl.plots import plot_run
+
+            stages("drawing")
+            plot_run(run.record, config, path=plot)
+        if table is not None:
+            stages("writing the signals")
+            run.record.write_csv(table, args.csv_step)
+    if args.json:
+        _write_json(json_out.of_simulation(run, version()))
+    else:
+        screen_simulate.show(screen.console(), run)
+    for path in (plot, table):
+        if path is not None:
+            _tell_written(args, path)
+    return DONE
+
+
+def run_recommend(args: argparse.Namespace) -> int:
+    """Do the main job: settings to flash, and why."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import json_out, screen, screen_recommend
+    from ctrl.recommend import CANNOT, SEED, provisional, recommend
+
+    seed = SEED if args.seed is None else args.seed
+    out = screen.console()
+    if not args.json:
+        with screen.Stages("finding the steady states", compiling=compiling):
+            first = provisional(config)
+        screen_recommend.show_first(out, config, first)
+        sys.stdout.flush()
+    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
+        found = recommend(config, seed=seed, progress=stages)
+        if plot is not None:
+            from ctrl.plots import plot_recommendation
+
+            stages("drawing")
+            plot_recommendation(found, path=plot)
+    if args.json:
+        _write_json(json_out.of_recommendation(found, version()))
+    else:
+        screen_recommend.show(out, found, all_limits=args.all)
+    if plot is not None:
+        _tell_written(args, plot)
+    return ANSWER_IS_NO if found.verdict == CANNOT else DONE
+
+
+@dataclass(frozen=True)
+class Verb:
+    """One verb: its options are declared, and its work imported, only when it is named."""
+
+    help: str
+    declare: Callable[[argparse.ArgumentParser], None]
+    run: Callable[[argparse.Namespace], int]
+
+
+VERBS = {
+    "new": Verb("write a commented configuration from what you know", _declare_new, run_new),
+    "check": Verb("read a configuration back, with what follows", _declare_check, run_check),
+    "simulate": Verb("run a cabinet with given settings", _declare_simulate, run_simulate),
+    "recommend": Verb("settings to flash, and why", _declare_recommend, run_recommend),
+}
+
+
+# Main ----------------------------------------------------------------------------------
+
+
+class _Version(argparse.Action):
+    """Print the version; looked up only when asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *rest: object) -> None:
+        sys.stdout.write(f"coldloop {version()}\n")
+        parser.exit(DONE)
+
+
+def build_parser(argv: Sequence[str]) -> argparse.ArgumentParser:
+    """Return the parser; only the verbs that `argv` names get their options."""
+    parser = OneLineParser(
+        prog="coldloop",
+        description="Tune a thermoelectric cabinet's thermostat before flashing it.",
+        epilog="Exit status: 0 done; 1 done, and the answer is no; 2 bad input.",
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version")
+    parser.add_argument("--debug", action="store_true", help="show where an error arose")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", parser_class=OneLineParser)
+    for name, verb in VERBS.items():
+        sub = verbs.add_parser(name, help=verb.help, description=verb.help)
+        # The same switch after the verb; its own default would undo the one before it.
+        sub.add_argument(
+            "--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS
+        )
+        if name in argv:
+            verb.declare(sub)
+    return parser
+
+
+def short_help() -> str:
+    """Return what `coldloop` alone prints: the first command to type, verbs and configs."""
+    from ctrl.shipped import shipped_names
+
+    verbs = "\n".join(f"  {name:<10} {verb.help}" for name, verb in VERBS.items())
+    return (
+        "Tune a thermoelectric cabinet's thermostat before flashing it.\n\n"
+        f"Try first:\n  {FIRST_COMMAND}\n\nThen your own:\n  coldloop new my_box.toml\n"
+        f"  coldloop recommend my_box.toml\n\nVerbs:\n{verbs}\n\n"
+        f"Shipped configurations:\n  {'  '.join(shipped_names())}\n\n"
+        "coldloop VERB --help tells more.\n"
+    )
+
+
+def _use_one_blas_thread() -> None:
+    """Keep linear algebra on one thread; it has to be said before numpy is loaded.
+
+    Our matrices have ten rows: more threads gain nothing, and on a busy machine they wait
+    for each other (measured: tuning on two busy cores went from 8.8 s to 0.6 s).
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit status."""
+    _use_one_blas_thread()
+    words = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a terminal that lacks a sign gets a "?"
+            stream.reconfigure(errors="replace")
+    try:
+        args = build_parser(words).parse_args(words)
+        if args.verb is None:
+            sys.stdout.write(short_help())
+            status = DONE
+        else:
+            status = _run(args)
+        sys.stdout.flush()
+    except SystemExit as end:  # from argparse: help, version, a fault told already
+        return end.code if isinstance(end.code, int) else BAD_INPUT
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped\n")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader has gone; nothing more may be written at the end of the program.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+    return status
+
+
+def _run(args: argparse.Namespace) -> int:
+    """Run one verb; every fault the user can mend becomes one line each."""
+    try:
+        return VERBS[args.verb].run(args)
+    except BrokenPipeError:
+        raise
+    except (ConfigError, CannotWrite, OSError, ValueError, ArithmeticError) as error:
+        lines = _lines_of(error, args)
+        if lines is None:
+            raise
+        if args.debug:
+            sys.stderr.write(traceback.format_exc())
+    for line in lines:
+        sys.stderr.write("".join(char if char.isprintable() else "?" for char in line) + "\n")
+    return BAD_INPUT
+
+
+def _lines_of(error: Exception, args: argparse.Namespace) -> list[str] | None:
+    """Return one line for each fault, or None for an error that is no fault of the user's."""
+    if isinstance(error, ConfigError):
+        return [str(problem) for problem in error.problems]
+    if isinstance(error, CannotWrite | OSError):
+        return [str(error)]
+    return [f"{args.config}: {_advice(error)}"] if _is_told(error) else None
+
+
+def _is_told(error: Exception) -> bool:
+    """Tell whether an error's text is written for the user, unlike that of a bug."""
+    from ctrl.loop import NotFinite
+    from ctrl.tuning import NoTuning
+    from plant.steady import NoSteadyState
+
+    return type(error) in (ValueError, NotFinite, NoTuning, NoSteadyState)
+
+
+def _advice(error: Exception) -> str:
+    name = type(error).__name__
+    if name == "NotFinite":
+        return f"the simulation broke down at {error}; look for a value far from real hardware"
+    if name == "NoSteadyState":
+        return (
+            f"no steady state: {error or 'the hot side runs away'}; check hot_sink.fan_k_per_w, "
+            "hot_sink.no_fan_k_per_w and the module's sheet"
+        )
+    return str(error)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

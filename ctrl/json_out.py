@@ -1,0 +1,337 @@
+"""What `--json` prints: one object, SI-derived units, never a bare NaN.
+
+Every key stands in `ctrl.glossary` once, with its unit and meaning.  A value that does not
+exist is null, and a key of the same name with `_reason` at its end says why.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, is_dataclass
+from math import isfinite, isnan
+from typing import Any
+
+from ctrl.cases import Case, Limit
+from ctrl.check import Check
+from ctrl.config import Config
+from ctrl.findings import Findings
+from ctrl.firmware import Settings
+from ctrl.ice import DefrostPlan, Ice
+from ctrl.loop import STATE_WORDS
+from ctrl.recommend import Controlled, Provisional, Recommendation
+from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
+
+Object = dict[str, Any]
+REASON = "_reason"
+
+
+def text_of(value: Object) -> str:
+    """Return one JSON object as text, its numbers with six digits, ending in a newline."""
+    return json.dumps(plain(value), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def plain(value: Any) -> Any:
+    """Return a value as JSON has it: rounded, and no number that is none."""
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
+    if isinstance(value, Mapping):
+        return _plain_object(value)
+    if isinstance(value, str | bool | int) or value is None:
+        return value
+    if isinstance(value, Sequence):
+        return [plain(item) for item in value]
+    number = float(value)
+    return float(f"{number:.6g}") if isfinite(number) else None
+
+
+def _plain_object(value: Mapping[str, Any]) -> Object:
+    found: Object = {}
+    for key, item in value.items():
+        found[key] = plain(item)
+        if isinstance(item, float) and not isfinite(item):
+            what = "not a number" if isnan(item) else "no limit was found"
+            found[key + REASON] = what
+    return found
+
+
+def _or_why(key: str, value: Any, reason: str) -> Object:
+    """Return the key with its value, or with null and the reason."""
+    return {key: value} if value is not None else {key: None, key + REASON: reason}
+
+
+def _head(command: str, config: Config, version: str) -> Object:
+    return {
+        "command": command,
+        "version": version,
+        "config": config.source,
+        "cabinet": config.cabinet.name,
+        "target_c": config.use.target_c,
+    }
+
+
+# Findings and simulate -----------------------------------------------------------------
+
+
+def findings_object(config: Config, found: Findings) -> Object:
+    """Return the findings of a run, without its pull-down: a settled run has none."""
+    values = asdict(found)
+    for key in ("pull_down_reason", "pull_down_h"):
+        values.pop(key)
+    values["states_seen"] = [STATE_WORDS[code] for code in found.states_seen]
+    values.update(_running_costs(config, found.energy_kwh_per_day))
+    return values
+
+
+def _running_costs(config: Config, kwh_per_day: float) -> Object:
+    cost = cost_per_day(config, kwh_per_day)
+    lasts = battery_lasts_h(config, kwh_per_day)
+    return _or_why("cost_per_day", cost, "tariff.per_kwh is not given") | _or_why(
+        "battery_lasts_h", lasts, "supply.battery_ah is not given"
+    )
+
+
+def settings_object(settings: Settings) -> Object:
+    """Return the settings that a controller uses; those of other controllers are left out."""
+    found: Object = {"setpoint_c": settings.setpoint_c, "duty_limit": settings.duty_limit}
+    if settings.controller == "on_off":
+        found |= {
+            "hysteresis_k": settings.hysteresis_k,
+            "min_on_s": settings.min_on_s,
+            "min_off_s": settings.min_off_s,
+        }
+    if settings.controller == "pi":
+        found |= {
+            "kp_pct_per_k": settings.kp_pct_per_k,
+            "ti_s": settings.ti_s,
+            "period_s": settings.period_s,
+        } | _or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
+    if settings.controller == "fixed":
+        found["fixed_duty"] = settings.fixed_duty
+    return found
+
+
+def of_simulation(run: Simulation, version: str) -> Object:
+    """Return what `simulate --json` prints."""
+    head = _head("simulate", run.config, version) | {
+        "controller": run.settings.controller,
+        "drive": run.config.drive.kind,
+        "settings": settings_object(run.settings),
+        "days": run.days,
+        "seed": run.seed,
+    }
+    found = run.findings
+    values = findings_object(run.config, found)
+    values |= _or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
+    values["states_seen"] = [words for words, _ in run.state_shares]
+    values["state_shares"] = [{"name": n, "share": share} for n, share in run.state_shares]
+    values["reason_shares"] = [{"name": n, "share": share} for n, share in run.reason_shares]
+    return head | values
+
+
+# Recommend -----------------------------------------------------------------------------
+
+
+def limit_object(item: Limit) -> Object:
+    """Return one limit against the value found."""
+    return {
+        "name": item.name,
+        "value": item.value,
+        "limit": item.limit,
+        "margin": item.margin,
+        "unit": item.unit,
+        "decided": item.decided,
+        "case": item.case,
+    }
+
+
+def ice_object(ice: Ice) -> Object:
+    """Return frost on the cold sink at the dampest air."""
+    return {
+        "ices": ice.ices,
+        "growth_g_per_day": ice.growth_g_per_day,
+        "frost_g_max": ice.frost_g_max,
+        "blockage_pct": ice.blockage_pct,
+        "blockage_range_pct": list(ice.blockage_range_pct),
+        "blockage_limit_pct": ice.limit_pct,
+        "contents_c_max": ice.contents_c_max,
+        "contents_c_mean": ice.contents_c_mean,
+        "energy_kwh_per_day": ice.energy_kwh_per_day,
+        "days": ice.days,
+    }
+
+
+def case_object(config: Config, case: Case) -> Object:
+    """Return the cabinet in one room."""
+    return {
+        "name": case.name,
+        "ambient_c": case.ambient_c,
+        "relative_humidity_pct": case.relative_humidity_pct,
+        "verdict": case.verdict,
+        "reason": case.reason,
+        "coldest_holdable_c": case.coldest_holdable_c,
+        "coldest_decided_by": case.coldest_decided_by,
+        "findings": findings_object(config, case.findings),
+        "ice": ice_object(case.ice),
+        "limits": [limit_object(item) for item in case.limits],
+    }
+
+
+def controller_object(item: Controlled, chosen: bool) -> Object:
+    """Return one controller on one drive, with what it does on a usual day."""
+    candidate, found = item.candidate, item.findings
+    shown = candidate.margins
+    margins = None if shown is None else {
+        "gain_margin": shown.gain_margin,
+        "phase_margin_deg": shown.phase_margin_deg,
+        "ms": shown.ms,
+        "delay_margin_s": shown.delay_margin_s,
+    }  # fmt: skip
+    why = candidate.note or "an on-off controller cycles; it has no such margins"
+    return (
+        {
+            "controller": candidate.controller,
+            "drive": candidate.drive,
+            "fits": candidate.fits,
+            "chosen": chosen,
+        }
+        | settings_object(candidate.settings)
+        | {
+            "energy_kwh_per_day": found.energy_kwh_per_day,
+            "swing_k": found.swing_k,
+            "contents_swing_k": found.contents_swing_k,
+            "contents_c_mean": found.contents_c.mean,
+            "cycles_per_hour": found.cycles_per_hour,
+        }
+        | _or_why("relay_life_years", item.relay_life_years, "no relay in this drive")
+        | _or_why("margins", margins, why)
+        | {"note": candidate.note}
+    )
+
+
+def defrost_object(plan: DefrostPlan | None) -> Object:
+    """Return the defrost plan under its own key, or null with the reason."""
+    if plan is None:
+        return {"defrost": None, "defrost_reason": "the cold sink does not ice up in any room"}
+    values = {
+        "interval_h": plan.interval_h,
+        "end_c": plan.end_c,
+        "longest_min": plan.longest_min,
+        "drip_min": plan.drip_min,
+        "ends_by": plan.ends_by,
+        "works": plan.works,
+        "ice": ice_object(plan.ice),
+        "tried": [
+            {"interval_h": hours, "ices": ice.ices, "blockage_pct": ice.blockage_pct,
+             "frost_g_max": ice.frost_g_max}
+            for hours, ice in plan.others
+        ],
+    }  # fmt: skip
+    return {"defrost": values}
+
+
+def provisional_object(first: Provisional) -> Object:
+    """Return what steady states alone said."""
+    rooms = [
+        {"case": name, "ambient_c": ambient_c, "coldest_holdable_c": coldest.contents_c,
+         "coldest_decided_by": coldest.decided_by, "coldest_duty": coldest.point.duty}
+        for name, ambient_c, coldest in (
+            ("usual", first.usual_ambient_c, first.usual),
+            ("worst", first.worst_ambient_c, first.worst),
+        )
+    ]  # fmt: skip
+    return {"in_reach": first.reaches_target, "rooms": rooms} | _or_why(
+        "plug_w", first.usual_plug_w, "the target is out of reach in the usual room"
+    )
+
+
+def of_recommendation(found: Recommendation, version: str) -> Object:
+    """Return what `recommend --json` prints."""
+    config = found.config
+    chosen = found.chosen.candidate
+    head = _head("recommend", config, version) | {
+        "verdict": found.verdict,
+        "reason": found.reason,
+        "setpoint_c": found.setpoint_c,
+        "setpoint_offset_k": found.setpoint_offset_k,
+        "coldest_holdable_c": found.coldest_holdable_c,
+        "coldest_spread_k": found.coldest_spread_k,
+        "coldest_decided_by": found.coldest_decided_by,
+        "duty_limit": found.duty_limit.duty,
+        "duty_limit_decided_by": found.duty_limit.decided_by,
+        "duty_limits": [
+            {"name": name, "duty": duty} for name, duty in found.duty_limit.candidates.items()
+        ],
+        "chosen_controller": chosen.controller,
+        "chosen_drive": chosen.drive,
+        "controllers": [
+            controller_object(item, item is found.chosen) for item in found.controllers
+        ],
+    }
+    pulled_why = found.pull_down_reason or "the contents start cold"
+    return (
+        head
+        | defrost_object(found.defrost)
+        | _or_why("coldest_ice_free_c", found.coldest_ice_free_c, "ices at every one tried")
+        | {
+            "cases": [case_object(config, case) for case in found.cases],
+            "limits": [limit_object(item) for item in found.limits],
+        }
+        | _or_why("pull_down_h", found.pull_down_h, pulled_why)
+        | _or_why("hold_over_h", found.hold_over_h, "still cold after 72 h")
+        | {
+            "hold_over_limit_c": found.hold_over_limit_c,
+            "bottlenecks": [
+                {"part": b.part, "change": b.change, "gain_k": b.gain_k, "effort": b.effort}
+                for b in found.bottlenecks
+            ],
+            "sensitivities": [
+                {"part": s.part, "key": s.key, "gain_k": s.gain_k} for s in found.sensitivities
+            ],
+            "absent_protections": list(found.absent_protections),
+            "cautions": list(found.cautions),
+            "energy_boundary": found.energy_boundary,
+            "provisional": provisional_object(found.provisional),
+            "seed": found.seed,
+        }
+    )
+
+
+# Check ---------------------------------------------------------------------------------
+
+
+def of_check(found: Check, version: str) -> Object:
+    """Return what `check --json` prints."""
+    out_of_reach = "the target is out of reach in this room"
+    capabilities = []
+    for item in found.capabilities:
+        values = asdict(item)
+        for key in ("duty", "plug_w", "hot_sink_c_mean"):
+            values |= _or_why(key, values.pop(key), out_of_reach)
+        capabilities.append(values)
+    currents = asdict(found.currents)
+    currents["limits"] = [limit_object(item) for item in found.currents.limits]
+    currents |= _or_why("fuse_wanted_a", currents.pop("fuse_wanted_a"), "above 40 A")
+    keys = []
+    for row in found.keys:
+        values = asdict(row)
+        keys.append(values | _or_why("value", values.pop("value"), row.origin))
+    return _head("check", found.config, version) | {
+        "heat_leak_w_per_k": found.heat_leak_w_per_k,
+        "heat_leak_parts": [
+            {"part": part, "ua_w_per_k": ua} for part, ua in found.heat_leak_parts_w_per_k.items()
+        ],
+        "module": asdict(found.module),
+        "capabilities": capabilities,
+        "duty_limit": found.duty_limit.duty,
+        "duty_limit_decided_by": found.duty_limit.decided_by,
+        "duty_limits": [
+            {"name": name, "duty": duty} for name, duty in found.duty_limit.candidates.items()
+        ],
+        "time_constants": [
+            {"part": part, "time_constant_s": tau} for part, tau in found.time_constants_s.items()
+        ],
+        "time_constants_duty": found.time_constants_duty,
+        "currents": currents,
+        "sensors": [asdict(item) for item in found.sensors],
+        "energy_boundary": found.energy_boundary,
+        "keys": keys,
+    }

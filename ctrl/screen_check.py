@@ -1,0 +1,158 @@
+"""The screen of `coldloop check`."""
+
+from rich.console import Console
+
+from ctrl.check import Capability, Check
+from ctrl.screen import (
+    digits,
+    duration,
+    fixed,
+    grid_of,
+    heading,
+    paragraph,
+    percent,
+    show_table,
+    words_of,
+)
+
+
+def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
+    """Print a checked config with its derived values."""
+    config = found.config
+    out.print(f"{config.cabinet.name} ({config.source}): the configuration is sound")
+    _capabilities(out, found)
+    _heat_leak(out, found)
+    _module(out, found)
+    _time_constants(out, found)
+    _currents(out, found)
+    _sensors(out, found)
+    _keys(out, found, all_keys)
+
+
+def _capabilities(out: Console, found: Check) -> None:
+    heading(out, "What it can hold (steady states, contents)")
+    table = grid_of(("", *(item.case for item in found.capabilities), ""), "l" + "r" * 3 + "l")
+    rows = (
+        ("room", "°C", lambda item: fixed(item.ambient_c)),
+        ("coldest", "°C", lambda item: fixed(item.coldest_holdable_c)),
+        ("decided by", "", lambda item: item.coldest_decided_by),
+        ("at duty", "%", lambda item: fixed(100 * item.coldest_duty, 0)),
+    )
+    for name, unit, cell in rows:
+        table.add_row(name, *(cell(item) for item in found.capabilities), unit)
+    target = f"for {found.config.use.target_c:g} °C:"
+    table.add_row(target, *(_reach(item) for item in found.capabilities), "")
+    table.add_row("  duty", *(_duty(item) for item in found.capabilities), "%")
+    table.add_row("  power", *(fixed(item.plug_w) for item in found.capabilities), "W")
+    table.add_row("  hot sink", *(fixed(item.hot_sink_c_mean) for item in found.capabilities), "°C")
+    show_table(out, table)
+    paragraph(out, f"Power at the {found.energy_boundary}, fans and standby included.")
+    limit = found.duty_limit
+    duty = percent(limit.duty, 1)
+    paragraph(out, f"Duty limit for the hottest day: {duty} ({limit.decided_by} decides).")
+
+
+def _reach(item: Capability) -> str:
+    if not item.in_reach:
+        return "no"
+    return "idles" if item.duty == 0.0 else "yes"
+
+
+def _duty(item: Capability) -> str:
+    return fixed(None if item.duty is None else 100.0 * item.duty, 0)
+
+
+def _heat_leak(out: Console, found: Check) -> None:
+    heading(out, f"Heat leak: {digits(found.heat_leak_w_per_k)} W/K")
+    table = grid_of(("part", "W/K", "share"), "lrr")
+    parts = sorted(found.heat_leak_parts_w_per_k.items(), key=lambda item: -item[1])
+    for name, value in parts:
+        table.add_row(name, fixed(value, 3), percent(value / found.heat_leak_w_per_k))
+    show_table(out, table)
+
+
+def _module(out: Console, found: Check) -> None:
+    part = found.module
+    count = f"{part.modules} modules" if part.modules > 1 else "1 module"
+    heading(out, f"Module: {count} of {part.couples} couples")
+    table = grid_of(("", "", ""), "lrl")
+    table.add_row("Seebeck coefficient", fixed(part.seebeck_v_per_k, 4), "V/K")
+    table.add_row("resistance", digits(part.resistance_ohm), "ohm")
+    table.add_row("conductance", digits(part.conductance_w_per_k), "W/K")
+    table.add_row("figure of merit", fixed(1e3 * part.figure_of_merit_per_k, 2), "1/1000 K")
+    table.add_row("Qmax printed", digits(part.sheet_qmax_w), "W, one module")
+    table.add_row("Qmax implied", digits(part.implied_qmax_w), "W, by its other numbers")
+    show_table(out, table)
+    gap = part.qmax_difference_pct
+    verdict = "the sheet agrees with itself" if abs(gap) <= 5.0 else "the sheet contradicts itself"
+    paragraph(out, f"Printed against implied: {gap:+.1f} %; {verdict}.")
+
+
+def _time_constants(out: Console, found: Check) -> None:
+    heading(out, "Time constants")
+    table = grid_of(("", ""), "lr")
+    for part, seconds in found.time_constants_s.items():
+        table.add_row(part, duration(seconds))
+    show_table(out, table)
+    paragraph(
+        out,
+        f"Usual room, duty {percent(found.time_constants_duty)}. Of a part: its own, with its "
+        "neighbours held. Whole cabinet: the slowest of all together.",
+    )
+
+
+def _currents(out: Console, found: Check) -> None:
+    supply, part = found.config.supply, found.currents
+    heading(out, f"Currents at start-up and {supply.highest_voltage_v:g} V")
+    table = grid_of(("", "", ""), "lrl")
+    table.add_row("module", fixed(part.module_a), "A")
+    table.add_row("with the fans", fixed(part.whole_a), "A")
+    table.add_row("wire carries", fixed(part.wire_ampacity_a), f"A ({supply.wire_mm2:g} mm2)")
+    table.add_row("lost in the wire", fixed(part.wire_drop_v, 2), "V")
+    table.add_row("fuse fitted", f"{part.fuse_a:g}", "A")
+    wanted = "A" if part.fuse_wanted_a is not None else "none that large"
+    fuse = "-" if part.fuse_wanted_a is None else f"{part.fuse_wanted_a:g}"
+    table.add_row("fuse wanted", fuse, wanted)
+    show_table(out, table)
+    for item in part.limits:
+        if not item.kept:
+            text = f"TOO MUCH: {item.name}: {item.value:.1f} A, limit {item.limit:.1f} A"
+            paragraph(out, text, style="bold")
+
+
+def _sensors(out: Console, found: Check) -> None:
+    heading(out, "Sensors")
+    table = grid_of(("sensor", "kind", "step K", "lag s", "error K"), "llrrr")
+    for item in found.sensors:
+        name = item.sensor
+        if item.sensor == "control":
+            name = f"control ({words_of(item.place)})"
+        table.add_row(
+            name, item.kind, fixed(item.reading_step_k, 3), f"{item.lag_s:g}",
+            f"+/-{item.tolerance_k:g}",
+        )  # fmt: skip
+    show_table(out, table)
+
+
+def _keys(out: Console, found: Check, all_keys: bool) -> None:
+    assumed = [item for item in found.keys if not item.given]
+    if not all_keys:
+        out.print()
+        out.print(
+            f"{len(found.keys) - len(assumed)} keys given, {len(assumed)} by default; "
+            "--all lists them."
+        )
+        return
+    heading(out, "Every key")
+    table = grid_of(("key", "value", "unit", "where from"), "lrll", no_wrap=())
+    for item in found.keys:
+        table.add_row(item.key, _value(item.value), item.unit, item.origin)
+    show_table(out, table)
+
+
+def _value(value: object) -> str:
+    if value is None:
+        return "-"
+    if isinstance(value, float):
+        return f"{value:g}"
+    return str(value)

@@ -1,0 +1,393 @@
+"""The screen of `coldloop recommend`: first look, verdict, settings, reasons."""
+
+from collections.abc import Callable, Sequence
+from math import isfinite
+
+from rich.console import Console
+
+from ctrl.cases import ADVISORY, CANNOT, WITH_DEFROST, Case, Limit
+from ctrl.config import Config
+from ctrl.firmware import Settings
+from ctrl.recommend import Controlled, Provisional, Recommendation
+from ctrl.screen import (
+    bullet,
+    digits,
+    fixed,
+    grid_of,
+    heading,
+    paragraph,
+    percent,
+    show_table,
+    words_of,
+)
+from ctrl.simulation import battery_lasts_h, cost_per_day
+
+VERDICT_WORDS = {
+    "holds": "HOLDS",
+    WITH_DEFROST: "HOLDS, WITH DEFROST",
+    CANNOT: "CANNOT HOLD",
+}
+LEAST_GAIN_K = 0.05  # smaller gains are left to --json
+
+
+def show_first(out: Console, config: Config, first: Provisional) -> None:
+    """Print what the steady states alone say."""
+    out.print(f"{config.cabinet.name} ({config.source})")
+    heading(out, "First look, from steady states")
+    table = grid_of(("", "coldest", "decided by"), "lrl")
+    for name, ambient_c, coldest in (
+        ("usual room", first.usual_ambient_c, first.usual),
+        ("worst room", first.worst_ambient_c, first.worst),
+    ):
+        table.add_row(
+            f"{name}, {ambient_c:g} °C", f"{fixed(coldest.contents_c)} °C", coldest.decided_by
+        )
+    show_table(out, table)
+    reach = "in reach" if first.reaches_target else "OUT OF REACH in the worst room"
+    if first.usual.contents_c > first.target_c:
+        reach = "OUT OF REACH even in the usual room"
+    text = f"Wanted: {first.target_c:g} °C, {reach}."
+    if first.usual_plug_w is not None:
+        text += f" Holding it in the usual room draws about {digits(first.usual_plug_w, 2)} W."
+    paragraph(out, text)
+
+
+def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> None:
+    """Print the whole recommendation."""
+    _verdict(out, found)
+    _settings(out, found)
+    _controllers(out, found)
+    _cases(out, found)
+    _limits(out, found, all_limits)
+    _ice(out, found)
+    _times(out, found)
+    _bottlenecks(out, found)
+    for title, texts in (
+        ("Protections that are missing", found.absent_protections),
+        ("Take care", found.cautions),
+    ):
+        if texts:
+            heading(out, title)
+            for text in texts:
+                bullet(out, text)
+    out.print()
+    out.print(f"Seed of the sensor noise: {found.seed}. Energy is counted at the "
+              f"{found.energy_boundary}.")  # fmt: skip
+
+
+def _verdict(out: Console, found: Recommendation) -> None:
+    use = found.config.use
+    heading(out, f"Verdict: {VERDICT_WORDS[found.verdict]} ({use.target_c:g} °C, "
+                 f"+/-{use.target_tolerance_k:g} K)")  # fmt: skip
+    paragraph(out, found.reason[0].upper() + found.reason[1:] + ".")
+    paragraph(
+        out,
+        f"Coldest it can hold in the worst room: {fixed(found.coldest_holdable_c)} °C, give or "
+        f"take {fixed(found.coldest_spread_k)} K if each part is 10 % off "
+        f"({found.coldest_decided_by} decides).",
+    )
+    helps = [item for item in found.bottlenecks if item.gain_k >= LEAST_GAIN_K]
+    if helps:
+        first = helps[0]
+        paragraph(
+            out,
+            f"What would change it first: {first.part}, {first.change}: "
+            f"{fixed(first.gain_k)} K colder ({first.effort}).",
+        )
+
+
+# Settings ------------------------------------------------------------------------------
+
+
+def settings_rows(settings: Settings) -> list[tuple[str, str, str]]:
+    """Return (name, value, unit) of what a controller is flashed with."""
+    rows = [("setpoint (reading)", f"{settings.setpoint_c:.1f}", "°C")]
+    if settings.controller == "on_off":
+        rows += [
+            ("hysteresis", f"{settings.hysteresis_k:g}", "K, off to on"),
+            ("least time on", f"{settings.min_on_s:g}", "s"),
+            ("least time off", f"{settings.min_off_s:g}", "s"),
+        ]
+    if settings.controller == "pi":
+        rows += [
+            ("gain Kp", f"{settings.kp_pct_per_k:g}", "% duty per K"),
+            ("integral time Ti", f"{settings.ti_s:g}", "s"),
+            ("control period", f"{settings.period_s:g}", "s"),
+        ]
+        if settings.slew_pct_per_s is not None:
+            rows.append(("slew limit", f"{settings.slew_pct_per_s:g}", "% duty per s"))
+    rows.append(("duty limit", f"{100.0 * settings.duty_limit:.1f}", "%"))
+    return rows
+
+
+def _settings(out: Console, found: Recommendation) -> None:
+    config, item = found.config, found.chosen.candidate
+    title = f"Settings to flash: {words_of(item.controller)} on {words_of(item.drive)}"
+    heading(out, title)
+    if found.verdict == CANNOT:
+        paragraph(out, "The best this cabinet can do; the target is not held in every room.")
+    table = grid_of(("", "", ""), "lrl")
+    for row in settings_rows(item.settings):
+        table.add_row(*row)
+    if item.drive in ("fast_pwm", "smoothed"):
+        table.add_row("drive frequency", f"{config.drive.frequency_hz / 1e3:g}", "kHz")
+    protection = config.protection
+    if config.hot_sink_sensor is not None:
+        if item.drive != "relay":
+            table.add_row(
+                "fold-back",
+                f"{protection.fold_back_start_c:g} to {protection.fold_back_full_c:g}",
+                "°C, hot sink",
+            )
+        table.add_row("trip", f"{protection.trip_c:g}", "°C, hot sink")
+    table.add_row("hot fan runs on", f"{protection.hot_fan_run_on_s:g}", "s")
+    supply = config.supply
+    if supply.low_battery_cut_off_v is not None:
+        table.add_row("low battery: off below", f"{supply.low_battery_cut_off_v:g}", "V")
+        table.add_row("low battery: on above", f"{supply.low_battery_resume_v:g}", "V")
+    if found.defrost is not None and found.defrost.works:
+        table.add_row("defrost every", f"{found.defrost.interval_h:g}", "h")
+        if config.cold_sink_sensor is not None:
+            table.add_row("  until the cold sink is", f"{found.defrost.end_c:g}", "°C")
+        table.add_row("  at most", f"{found.defrost.longest_min:g}", "min")
+        table.add_row("  then drip", f"{found.defrost.drip_min:g}", "min")
+    show_table(out, table)
+    place = words_of(config.sensor.place)
+    paragraph(
+        out,
+        f"The sensor ({place}) reads {fixed(found.setpoint_c)} °C when the contents are at "
+        f"{fixed(found.setpoint_c - found.setpoint_offset_k)} °C in the mean.",
+    )
+    paragraph(
+        out,
+        f"Static duty limit: {percent(found.duty_limit.duty, 1)}; "
+        f"{found.duty_limit.decided_by} decides, on the hottest day at the highest voltage.",
+    )
+    if item.drive == "relay" and found.duty_limit.duty < 1.0:
+        paragraph(out, "A relay is on or off: it cannot keep this limit for you.")
+    if item.note:
+        paragraph(out, f"Note: {item.note}.")
+
+
+# Controllers ---------------------------------------------------------------------------
+
+Cell = Callable[[Controlled], str]
+
+
+def _margins(cell: Callable[[float], str], name: str) -> Cell:
+    def shown(item: Controlled) -> str:
+        margins = item.candidate.margins
+        return "-" if margins is None else cell(getattr(margins, name))
+
+    return shown
+
+
+def _controllers(out: Console, found: Recommendation) -> None:
+    items = found.controllers
+    heading(out, "Controllers compared, usual room")
+    heads = ["", *(words_of(item.candidate.controller) for item in items), ""]
+    table = grid_of(heads, "l" + "r" * len(items) + "l", no_wrap=(0, len(items) + 1))
+    rows: list[tuple[str, Cell, str]] = [
+        ("drive", lambda item: words_of(item.candidate.drive), ""),
+        ("fits this drive", lambda item: "yes" if item.candidate.fits else "no", ""),
+        ("setpoint", lambda item: fixed(item.candidate.settings.setpoint_c), "°C"),
+        ("contents, mean", lambda item: fixed(item.findings.contents_c.mean), "°C"),
+        ("energy", lambda item: fixed(item.findings.energy_kwh_per_day, 2), "kWh/day"),
+    ]
+    if found.config.tariff.per_kwh is not None:
+        rows.append(("costs", lambda item: fixed(
+            cost_per_day(found.config, item.findings.energy_kwh_per_day), 2
+        ), f"{found.config.tariff.currency}/day"))  # fmt: skip
+    rows += [
+        ("swing, air", lambda item: fixed(item.findings.swing_k, 2), "K"),
+        ("range, contents", lambda item: fixed(item.findings.contents_swing_k, 2), "K/day"),
+        ("switching", lambda item: digits(item.findings.cycles_per_hour, 2), "per h"),
+        ("relay life", lambda item: _life(item.relay_life_years), "years"),
+        ("gain margin", _margins(lambda value: digits(value, 2), "gain_margin"), "times"),
+        ("phase margin", _margins(lambda value: fixed(value, 0), "phase_margin_deg"), "deg"),
+        ("peak sensitivity", _margins(lambda value: fixed(value, 2), "ms"), ""),
+        ("chosen", lambda item: "CHOSEN" if item is found.chosen else "", ""),
+    ]
+    for name, cell, unit in rows:
+        table.add_row(name, *(cell(item) for item in items), unit)
+    show_table(out, table)
+    for item in items:
+        if item.candidate.note and item is not found.chosen:
+            who = f"{words_of(item.candidate.controller)} on {words_of(item.candidate.drive)}"
+            paragraph(out, f"{who}: {item.candidate.note}.")
+    paragraph(out, other_drive(found))
+
+
+def _life(years: float | None) -> str:
+    if years is None or isfinite(years) and years < 100.0:
+        return fixed(years)
+    return "over 100"
+
+
+def other_drive(found: Recommendation) -> str:
+    """Return one sentence: what the thriftiest other drive would save or not."""
+    chosen = found.chosen
+    others = [item for item in found.controllers if item is not chosen]
+    if not others:
+        return "No other drive was compared."
+    best = min(others, key=lambda item: item.findings.energy_kwh_per_day)
+    mine, theirs = (x.findings.energy_kwh_per_day for x in (chosen, best))
+    name = f"{words_of(best.candidate.controller)} on {words_of(best.candidate.drive)}"
+    apart_k = best.findings.contents_c.mean - chosen.findings.contents_c.mean
+    if abs(apart_k) > 0.5:
+        side = "warmer" if apart_k > 0.0 else "colder"
+        apart = f"{abs(apart_k):.1f} K {side}"
+        return f"The energies do not compare: {name} leaves the contents {apart}."
+    saved = mine - theirs
+    if saved <= 0.005 * mine:
+        return "No other drive compared would save energy."
+    return f"{name} would save {saved:.2f} kWh a day ({100.0 * saved / mine:.0f} %)."
+
+
+# Cases and limits ----------------------------------------------------------------------
+
+
+def _cases(out: Console, found: Recommendation) -> None:
+    items = found.cases
+    heading(out, "Rooms")
+    heads = ["", *(item.name for item in items), ""]
+    table = grid_of(heads, "l" + "r" * len(items) + "l", no_wrap=(0, len(items) + 1))
+    rows: tuple[tuple[str, Callable[[Case], str], str], ...] = (
+        ("room", lambda item: fixed(item.ambient_c), "°C"),
+        ("verdict", lambda item: item.verdict.replace("_", " "), ""),
+        ("coldest holdable", lambda item: fixed(item.coldest_holdable_c), "°C"),
+        ("contents, mean", lambda item: fixed(item.findings.contents_c.mean), "°C"),
+        ("contents, warmest", lambda item: fixed(item.findings.contents_c.max), "°C"),
+        ("contents, coldest", lambda item: fixed(item.findings.contents_c.min), "°C"),
+        ("cold sink, coldest", lambda item: fixed(item.findings.cold_sink_c.min), "°C"),
+        ("hot sink, hottest", lambda item: fixed(item.findings.hot_sink_c.max), "°C"),
+        ("duty, mean", lambda item: fixed(100.0 * item.findings.duty_mean, 0), "%"),
+        ("energy", lambda item: fixed(item.findings.energy_kwh_per_day, 2), "kWh/day"),
+        ("humidity inside", lambda item: fixed(item.findings.air_rh_pct.mean, 0), "%"),
+        ("water drained", lambda item: fixed(item.findings.water_out_g_per_day, 0), "g/day"),
+        ("settled", lambda item: "yes" if item.findings.settled else "no", ""),
+    )
+    for name, cell, unit in rows:
+        table.add_row(name, *(cell(item) for item in items), unit)
+    if found.config.supply.battery_ah is not None:
+        lasts = (battery_lasts_h(found.config, item.findings.energy_kwh_per_day) for item in items)
+        table.add_row("battery lasts", *(fixed(hours, 0) for hours in lasts), "h")
+    show_table(out, table)
+    for item in items:
+        paragraph(out, f"{item.name}: {item.reason}.")
+
+
+def tightest_of(limits: Sequence[Limit]) -> list[Limit]:
+    """Return one limit of each name: the failed or deciding one, else the tightest."""
+    kept: dict[str, Limit] = {}
+    for item in limits:
+        before = kept.get(item.name)
+        if before is None or item.margin < before.margin:
+            kept[item.name] = item
+    return list(kept.values())
+
+
+def _limits(out: Console, found: Recommendation, all_limits: bool) -> None:
+    heading(out, "Limits" if all_limits else "Limits, each in its worst case")
+    table = grid_of(("", "limit", "value", "margin", "unit", "case"), "lrrrll", no_wrap=(2, 3))
+    shown = list(found.limits) if all_limits else tightest_of(found.limits)
+    for item in shown:
+        decided = " (decides)" if item.decided else ""
+        table.add_row(
+            f"{_lack(item)}{item.name}{decided}", _short(item.value), _short(item.limit),
+            _short(item.margin), item.unit, item.case,
+        )  # fmt: skip
+    show_table(out, table)
+    if any(not item.kept and item.name in ADVISORY for item in shown):
+        paragraph(out, "Not kept: a nuisance to know of; by itself it fails no case.")
+
+
+def _lack(item: Limit) -> str:
+    """Return the word before a limit that is not kept."""
+    if item.kept:
+        return ""
+    return "not kept: " if item.name in ADVISORY else "FAILED: "
+
+
+def _short(value: float) -> str:
+    return fixed(value, 2 if 0.0 < abs(value) < 1.0 else 1)
+
+
+# Ice, times, bottlenecks ---------------------------------------------------------------
+
+
+def _ice(out: Console, found: Recommendation) -> None:
+    humidity = found.config.climate.worst_humidity_pct
+    heading(out, f"Ice on the cold sink, without defrost, air at {humidity:g} %")
+    heads = ("", *(case.name for case in found.cases), "")
+    table = grid_of(heads, "l" + "r" * len(found.cases) + "l")
+    ices = [case.ice for case in found.cases]
+    table.add_row("ices up", *("YES" if ice.ices else "no" for ice in ices), "")
+    table.add_row("grows", *(fixed(ice.growth_g_per_day) for ice in ices), "g/day")
+    table.add_row("most", *(fixed(ice.frost_g_max) for ice in ices), "g")
+    table.add_row("gaps closed", *(fixed(ice.blockage_pct) for ice in ices), "%")
+    table.add_row("  range", *(_range(ice.blockage_range_pct) for ice in ices), "%")
+    show_table(out, table)
+    paragraph(out, "Range: frost 50 % denser to 50 % lighter than reckoned.")
+    _defrost(out, found)
+    if found.coldest_ice_free_c is None:
+        paragraph(out, "It ices at every temperature tried in the usual room.")
+    else:
+        paragraph(
+            out,
+            f"Coldest contents without ice, usual room: {fixed(found.coldest_ice_free_c)} °C.",
+        )
+
+
+def _range(low_high: tuple[float, float]) -> str:
+    return f"{fixed(low_high[0], 0)} to {fixed(low_high[1], 0)}"
+
+
+def _defrost(out: Console, found: Recommendation) -> None:
+    plan = found.defrost
+    if plan is None:
+        paragraph(out, "No defrost is needed.")
+        return
+    ice = plan.ice
+    left = (
+        f"ice up to {fixed(ice.frost_g_max)} g, {fixed(ice.blockage_pct)} % of the gaps "
+        f"({_range(ice.blockage_range_pct)} %), contents up to {fixed(ice.contents_c_max)} °C"
+    )
+    if plan.works:
+        text = f"Defrost every {plan.interval_h:g} h keeps it clear: {left}."
+    else:
+        text = f"NO DEFROST TRIED KEEPS IT CLEAR. The best, every {plan.interval_h:g} h: {left}."
+    paragraph(out, text)
+    paragraph(out, f"A melt ends by {plan.ends_by}.")
+
+
+def _times(out: Console, found: Recommendation) -> None:
+    heading(out, "Pull-down and hold-over")
+    if found.pull_down_h is None:
+        paragraph(out, f"Pull-down: {found.pull_down_reason}.")
+    else:
+        hours = fixed(found.pull_down_h)
+        paragraph(out, f"From switching on until the contents are cold: {hours} h.")
+    limit = f"{found.hold_over_limit_c:g} °C"
+    if found.hold_over_h is None:
+        paragraph(out, f"With the power gone, the contents stay below {limit} for three days.")
+    else:
+        paragraph(out, f"With the power gone, the contents pass {limit} after "
+                       f"{fixed(found.hold_over_h)} h.")  # fmt: skip
+
+
+def _bottlenecks(out: Console, found: Recommendation) -> None:
+    heading(out, "What holds it back: kelvin colder in the worst room")
+    table = grid_of(("gain K", "change", "effort"), "rll")
+    for item in found.bottlenecks:
+        if abs(item.gain_k) >= LEAST_GAIN_K:
+            table.add_row(f"{item.gain_k:+.1f}", f"{item.part}: {item.change}", item.effort)
+    show_table(out, table)
+    small = [item for item in found.bottlenecks if abs(item.gain_k) < LEAST_GAIN_K]
+    if small:
+        names = "; ".join(f"{item.part} ({item.change})" for item in small)
+        paragraph(out, f"Next to nothing: {names}.")
+    parts = [item for item in found.sensitivities if abs(item.gain_k) >= 0.005]
+    if parts:
+        text = ", ".join(f"{item.part} {item.gain_k:+.2f} K" for item in parts)
+        paragraph(out, f"For each made 10 % better: {text}.")

@@ -1,0 +1,111 @@
+"""Cautions appear where work can hurt, and only there."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from ctrl.build import plant_of
+from ctrl.cautions import absent_protections, cautions_of
+from ctrl.config import build_config, load_config, plain_data
+from ctrl.shipped import shipped_names
+
+
+def changed(name, **tables):
+    data = plain_data(load_config(name))
+    for table, keys in tables.items():
+        data[table] = {**data.get(table, {}), **keys}
+    return build_config(data, name)
+
+
+def case_like(name="usual", foam_c=40.0, contents_c=4.0):
+    """Return what the cautions read of a case."""
+    findings = SimpleNamespace(
+        foam_c=SimpleNamespace(max=foam_c), contents_c=SimpleNamespace(max=contents_c)
+    )
+    return SimpleNamespace(name=name, findings=findings)
+
+
+def cautions(config, *cases):
+    return cautions_of(config, plant_of(config), list(cases or [case_like()]))
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_three_cautions_are_always_there(name):
+    found = cautions(load_config(name))
+    assert "not a safety device" in found[0]
+    assert "independent thermal cut-out" in found[0]
+    assert "supply end" in found[1]
+    assert any(text.startswith("Never for medicines") for text in found)
+
+
+def test_the_fuse_is_for_the_largest_current():
+    # Galley larder: 14.4 V over module, wire, switch and battery, 3.4 W of fans at 12.6 V;
+    # 1.25 times that, next blade-fuse rating.
+    config = load_config("galley_larder")
+    plant = plant_of(config)
+    ohm = plant.module.resistance_ohm + plant.drive.wire_ohm + 0.02 + 0.03
+    amps = 14.4 / ohm + 3.4 / 12.6
+    assert 7.5 < 1.25 * amps < 10.0
+    text = cautions(config)[1]
+    assert f"Up to {amps:.1f} A flow at 14.4 V: put a 10 A fuse" in text
+    # Six strings side by side, 42 A, are beyond the largest blade fuse, 40 A.
+    bank = changed("galley_larder", module={"in_parallel": 6}, supply={"current_limit_a": 100.0})
+    assert "a fuse made for more than 40 A" in cautions(bank)[1]
+
+
+def test_mains_kills_and_a_battery_does_not():
+    mains, battery = (cautions(load_config(name)) for name in ("seed_store", "galley_larder"))
+    assert any("mains side" in text for text in mains)
+    assert not any("mains" in text for text in battery)
+
+
+@pytest.mark.parametrize(("foam_c", "warned"), [(50.0, False), (57.0, True), (70.0, True)])
+def test_hot_foam_is_warned_of_ten_kelvin_early(foam_c, warned):
+    # 66 °C: foam suppliers' sheets.
+    found = cautions(load_config("galley_larder"), case_like(), case_like("worst", foam_c))
+    assert any("polystyrene" in text for text in found) is warned
+
+
+@pytest.mark.parametrize(
+    ("contents_c", "target_c", "warned"), [(4.9, 2.0, False), (6.0, 2.0, True), (4.0, 8.0, True)]
+)
+def test_food_is_kept_at_five_degrees(contents_c, target_c, warned):
+    # US FDA Food Code, cold holding: 5 °C.
+    config = changed("galley_larder", use={"purpose": "food", "target_c": target_c})
+    found = cautions(config, case_like(contents_c=contents_c))
+    assert any("Food that spoils is kept at 5" in text for text in found) is warned
+
+
+def test_the_coldest_room_does_not_spoil_food():
+    config = changed("galley_larder", use={"purpose": "food", "target_c": 3.0})
+    warm_start = case_like("coldest", contents_c=12.0)
+    assert not any("spoils" in text for text in cautions(config, case_like(), warm_start))
+
+
+def test_drinks_at_eight_degrees_are_not_for_food():
+    assert any("nothing that spoils" in text for text in cautions(load_config("galley_larder")))
+    cold = changed("galley_larder", use={"target_c": 4.0})
+    assert not any("spoils" in text for text in cautions(cold))
+
+
+# What is absent --------------------------------------------------------------------------
+
+
+def test_each_missing_sensor_is_named_with_what_it_would_buy():
+    texts = {name: "\n".join(absent_protections(load_config(name))) for name in shipped_names()}
+    assert "no hot-sink sensor" in texts["summer_fish_box"]
+    assert "no fold-back, no trip" in texts["summer_fish_box"]
+    assert "no cold-sink sensor" in texts["seed_store"]
+    assert "no hot-sink sensor" not in texts["seed_store"]
+    assert "sensor:" not in texts["galley_larder"]
+    assert all("no fan tachometer" in text for text in texts.values())
+
+
+def test_a_battery_without_a_cut_off_is_warned_of():
+    config = load_config("galley_larder")
+    assert not any("low-battery" in text for text in absent_protections(config))
+    data = plain_data(config)
+    for key in ("low_battery_cut_off_v", "low_battery_resume_v"):
+        del data["supply"][key]
+    bare = build_config(data, "bare")
+    assert any("low-battery cut-off" in text for text in absent_protections(bare))

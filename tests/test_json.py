@@ -1,0 +1,234 @@
+"""JSON output: exact keys, one glossary, null with a reason, numbers as they are."""
+
+import json
+from dataclasses import fields
+from math import inf, nan
+from typing import Any
+
+import pytest
+from larder import recommended_larder
+
+from ctrl import json_out
+from ctrl.check import check
+from ctrl.config import load_config
+from ctrl.findings import Findings
+from ctrl.glossary import GLOSSARY
+from ctrl.json_out import REASON
+from ctrl.recommend import Recommendation
+from ctrl.simulation import Simulation, simulate
+
+HEAD = {"command", "version", "config", "cabinet", "target_c"}
+FINDINGS = {
+    "air_c", "contents_c", "cold_sink_c", "hot_sink_c", "hot_face_c", "foam_c", "reading_c",
+    "ambient_c", "duty_mean", "current_max_a", "frost_g_max", "frost_g_end",
+    "frost_growth_g_per_day", "blockage_pct_max", "frozen_share_max", "cycles_per_hour",
+    "swing_k", "contents_swing_k", "energy_kwh_per_day", "energy_boundary", "settled",
+    "air_rh_pct", "wall_margin_k", "wall_water_g_max", "water_out_g_per_day",
+    "energy_residual_rel", "water_residual_rel", "states_seen", "cost_per_day",
+    "battery_lasts_h",
+}  # fmt: skip
+SIMULATE = HEAD | FINDINGS | {
+    "controller", "drive", "settings", "days", "seed", "pull_down_h", "state_shares",
+    "reason_shares",
+}  # fmt: skip
+RECOMMEND = HEAD | {
+    "verdict", "reason", "setpoint_c", "setpoint_offset_k", "coldest_holdable_c",
+    "coldest_spread_k", "coldest_decided_by", "duty_limit", "duty_limit_decided_by",
+    "duty_limits",
+    "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
+    "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
+    "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
+}  # fmt: skip
+CHECK = HEAD | {
+    "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
+    "duty_limit_decided_by", "duty_limits", "time_constants", "time_constants_duty", "currents",
+    "sensors", "energy_boundary", "keys",
+}  # fmt: skip
+LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
+CASE = {
+    "name", "ambient_c", "relative_humidity_pct", "verdict", "reason", "coldest_holdable_c",
+    "coldest_decided_by", "findings", "ice", "limits",
+}  # fmt: skip
+CONTROLLER = {
+    "controller", "drive", "fits", "chosen", "setpoint_c", "duty_limit", "energy_kwh_per_day",
+    "swing_k", "contents_swing_k", "contents_c_mean", "cycles_per_hour", "relay_life_years",
+    "margins", "note",
+}  # fmt: skip
+OWN_SETTINGS = {
+    "pi": {"kp_pct_per_k", "ti_s", "period_s", "slew_pct_per_s"},
+    "on_off": {"hysteresis_k", "min_on_s", "min_off_s"},
+}
+MARGINS = {"gain_margin", "phase_margin_deg", "ms", "delay_margin_s"}
+
+
+def without_reasons(value: dict[str, Any]) -> set[str]:
+    """Return the keys, without those that only explain a null."""
+    nulls = {key + REASON for key, item in value.items() if item is None}
+    return set(value) - nulls
+
+
+def walk(value: Any) -> list[tuple[str, Any, dict[str, Any]]]:
+    """Return (key, value, object it is in) of every key at any depth."""
+    found = []
+    if isinstance(value, dict):
+        for key, item in value.items():
+            found.append((key, item, value))
+            found += walk(item)
+    if isinstance(value, list):
+        for item in value:
+            found += walk(item)
+    return found
+
+
+def read(value: dict[str, Any]) -> dict[str, Any]:
+    """Return an object after its way through text, refusing NaN and the infinities."""
+
+    def refuse(name: str) -> None:
+        raise AssertionError(f"{name} in JSON")
+
+    return json.loads(json_out.text_of(value), parse_constant=refuse)
+
+
+@pytest.fixture(scope="module")
+def larder() -> Recommendation:
+    return recommended_larder()
+
+
+@pytest.fixture(scope="module")
+def run() -> Simulation:
+    """A quarter of a day of a shipped cabinet."""
+    return simulate(load_config("galley_larder"), days=0.25, seed=1)
+
+
+@pytest.fixture(scope="module")
+def simulated(run) -> dict[str, Any]:
+    return read(json_out.of_simulation(run, "0"))
+
+
+@pytest.fixture(scope="module")
+def recommended(larder) -> dict[str, Any]:
+    return read(json_out.of_recommendation(larder, "0"))
+
+
+@pytest.fixture(scope="module")
+def checked() -> dict[str, Any]:
+    return read(json_out.of_check(check(load_config("galley_larder")), "0"))
+
+
+def test_keys_of_simulate(simulated):
+    assert without_reasons(simulated) == SIMULATE
+    for key in ("air_c", "contents_c", "cold_sink_c", "hot_sink_c"):
+        assert set(simulated[key]) == {"min", "mean", "max"}
+
+
+def test_every_finding_is_told():
+    own = {field.name for field in fields(Findings)}
+    assert own - {"pull_down_reason", "pull_down_h"} <= FINDINGS
+
+
+def test_keys_of_recommend(recommended):
+    assert without_reasons(recommended) == RECOMMEND
+    assert [case["name"] for case in recommended["cases"]] == ["usual", "worst", "coldest"]
+    for case in recommended["cases"]:
+        assert without_reasons(case) == CASE
+        assert without_reasons(case["findings"]) == FINDINGS
+    assert recommended["limits"]
+    for limit in recommended["limits"]:
+        assert set(limit) == LIMIT
+
+
+def test_keys_of_controllers(recommended):
+    kinds = set()
+    for item in recommended["controllers"]:
+        kinds.add(item["controller"])
+        assert without_reasons(item) == CONTROLLER | OWN_SETTINGS[item["controller"]]
+        if item["margins"] is not None:
+            assert without_reasons(item["margins"]) == MARGINS
+    assert kinds == {"pi", "on_off"}
+    chosen = [item for item in recommended["controllers"] if item["chosen"]]
+    assert len(chosen) == 1
+    assert chosen[0]["controller"] == recommended["chosen_controller"]
+    assert chosen[0]["drive"] == recommended["chosen_drive"]
+    assert chosen[0]["setpoint_c"] == recommended["setpoint_c"]
+
+
+def test_keys_of_check(checked):
+    assert without_reasons(checked) == CHECK
+    parts = sum(item["ua_w_per_k"] for item in checked["heat_leak_parts"])
+    assert parts == pytest.approx(checked["heat_leak_w_per_k"], rel=1e-5)
+    rows = {item["key"]: item for item in checked["keys"]}
+    config = load_config("galley_larder")
+    assert rows["hot_sink.fan_k_per_w"]["value"] == config.hot_sink.fan_k_per_w
+    assert rows["hot_sink.fan_k_per_w"]["given"] is True
+    assert rows["limits.foam_max_c"]["given"] is False
+    assert rows["limits.foam_max_c"]["origin"].startswith("default: ")
+    # The relay has no frequency; a key without meaning is not listed.
+    assert "drive.set_current_a" not in rows
+
+
+def test_glossary_and_output_hold_together(simulated, recommended, checked, larder):
+    from ctrl.defrost import DefrostSettings
+    from ctrl.ice import DefrostPlan
+
+    ice = larder.cases[0].ice
+    plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
+                       ((24.0, ice), (8.0, ice)))  # fmt: skip
+    fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
+    others = [read(json_out.defrost_object(plan)), json_out.settings_object(_fixed(fixed))]
+    keys = set()
+    for value in (simulated, recommended, checked, *others):
+        for key, _, inside in walk(value):
+            if key.endswith(REASON) and key.removesuffix(REASON) in inside:
+                continue
+            keys.add(key)
+    assert keys - set(GLOSSARY) == set()
+    assert set(GLOSSARY) - keys == set()
+    assert list(GLOSSARY) == sorted(GLOSSARY)
+
+
+def _fixed(run: Simulation) -> Any:
+    from dataclasses import replace
+
+    return replace(run.settings, controller="fixed")
+
+
+def test_every_null_has_its_reason(simulated, recommended, checked):
+    nulls = 0
+    for value in (simulated, recommended, checked):
+        for key, item, inside in walk(value):
+            if item is None:
+                nulls += 1
+                assert inside.get(key + REASON), key
+    assert nulls > 0
+
+
+def test_numbers_are_those_of_the_result(run, simulated, larder: Recommendation, recommended):
+    assert simulated["air_c"]["mean"] == pytest.approx(run.findings.air_c.mean, rel=1e-5)
+    assert simulated["energy_kwh_per_day"] == pytest.approx(
+        run.findings.energy_kwh_per_day, rel=1e-5
+    )
+    shares = {item["name"]: item["share"] for item in simulated["state_shares"]}
+    assert sum(shares.values()) == pytest.approx(1.0, abs=1e-5)
+    assert recommended["coldest_holdable_c"] == pytest.approx(larder.coldest_holdable_c, rel=1e-5)
+    assert recommended["pull_down_h"] == pytest.approx(larder.pull_down_h, rel=1e-5)
+    assert recommended["seed"] == larder.seed
+
+
+def test_costs_follow_from_energy(simulated, run):
+    config = run.config
+    kwh = run.findings.energy_kwh_per_day
+    hours = config.supply.battery_ah * config.supply.voltage_v / 1000.0 / kwh * 24.0
+    assert simulated["battery_lasts_h"] == pytest.approx(hours, rel=1e-5)
+    if config.tariff.per_kwh is None:
+        assert simulated["cost_per_day"] is None
+        assert "tariff.per_kwh" in simulated["cost_per_day_reason"]
+
+
+def test_rounding_and_what_is_no_number():
+    value = {"a": 1.23456789, "b": nan, "c": inf, "d": [1e-9 / 3.0, 7], "e": True, "f": None}
+    assert json_out.plain(value) == {
+        "a": 1.23457, "b": None, "b_reason": "not a number", "c": None,
+        "c_reason": "no limit was found", "d": [3.33333e-10, 7], "e": True, "f": None,
+    }  # fmt: skip
+    text = json_out.text_of(value)
+    assert text.endswith("}\n") and "NaN" not in text and "Infinity" not in text
