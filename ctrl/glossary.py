@@ -183,7 +183,7 @@ SIGNALS: dict[str, tuple[str, str]] = {
     "energy_kwh": ("kWh", "energy since the start, at mains plug or battery terminals"),
     "state": (
         "",
-        "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 "
-        "off, battery low, 5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power",
+        "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
+        "5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power",
     ),
 }

@@ -7,6 +7,7 @@ from dataclasses import replace
 # Before numpy comes: threads only slow matrices of ten rows.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import hypothesis
 import numpy as np
 import pytest
 
@@ -22,6 +23,10 @@ from plant import (
     sensors,
 )
 from plant.cabinet import Plant
+
+# The same examples in every run; `pytest --hypothesis-seed=N` draws others.
+hypothesis.settings.register_profile("same examples", derandomize=True, deadline=None)
+hypothesis.settings.load_profile("same examples")
 from plant.compiled import kernel
 from plant.constants import ZERO_C_K
 

@@ -17,6 +17,7 @@ from ctrl.config import build_config, load_config, plain_data
 from ctrl.shipped import shipped_names
 from plant import cabinet, drive, envelope, moist_air
 from plant.constants import ZERO_C_K
+from plant.steady import operating_point
 
 
 def changed(name, **tables):
@@ -72,10 +73,10 @@ def test_leak_parts_add_up_to_the_plants_envelope(name):
 
 def test_leak_of_the_plant_is_what_the_steady_state_shows():
     # Invariant: with all off but both fans, the fan's own heat over the leak is the rise.
-    config = changed("galley_larder", use={"door_openings_per_day": 0, "load_share": 0.0},
-                     cabinet={"air_changes_per_h": 0.0}, climate={"relative_humidity_pct": 5.0})  # fmt: skip
-    from plant.steady import operating_point
-
+    config = changed(
+        "galley_larder", use={"door_openings_per_day": 0, "load_share": 0.0},
+        cabinet={"air_changes_per_h": 0.0}, climate={"relative_humidity_pct": 5.0},
+    )  # fmt: skip
     plant = plant_of(config)
     ambient_k = plant.climate.mean_k
     point = operating_point(plant, 0.0, ambient_k, 1.0, 1.0)
@@ -214,8 +215,6 @@ def test_goods_by_hand():
 
 
 def test_an_empty_cabinet_still_has_finite_numbers():
-    from plant.steady import operating_point
-
     empty = plant_of(changed("galley_larder", contents={"count": 0}, use={"load_share": 0.0}))
     assert 0.0 < empty.contents.heat_capacity_j_per_k < 10.0
     full = plant_of(changed("galley_larder", use={"load_share": 0.0}))

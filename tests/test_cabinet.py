@@ -273,7 +273,9 @@ def test_any_state(drawn, name, example_plants):
     assert np.all(np.isfinite(slope))
 
     energy, water = balance_of(slope, record)
-    assert energy < 1e-10 or slope[cabinet.THROUGHPUT] < 1e-3
+    # Flows inside reach kilowatts where a drawn state is far from any real one, and are
+    # known to a nanowatt; what crosses the boundary may be far less than they are.
+    assert energy < 1e-10 or energy * slope[cabinet.THROUGHPUT] < 1e-9
     parts = slope[[cabinet.VAPOUR, cabinet.FROST, cabinet.SINK_WATER, cabinet.WALL_WATER]]
     if np.abs(parts).sum() > 1e-9:
         assert water < 1e-10
@@ -281,7 +283,7 @@ def test_any_state(drawn, name, example_plants):
     for part in (cabinet.VAPOUR, cabinet.FROST, cabinet.FROST_VOLUME, cabinet.SINK_WATER,
                  cabinet.WALL_WATER):  # fmt: skip
         if state[part] == 0.0:
-            assert slope[part] >= 0.0, cabinet.STATE_NAMES[part]
+            assert slope[part] >= -1e-20, cabinet.STATE_NAMES[part]  # kg/s: rounding only
 
     cold, hot = state[cabinet.COLD_FACE], state[cabinet.HOT_FACE]
     cooling = slope[cabinet.MODULE_COOLING]
@@ -295,7 +297,8 @@ def test_any_state(drawn, name, example_plants):
     if hot > cold and cooling > 1e-6 and power > 1e-6:
         assert cooling / power < cold / (hot - cold) * (1.0 + 1e-9)  # Carnot
     # Entropy: what leaves the hot face over Th is no less than what enters the cold over Tc.
-    assert rejected / hot - cooling / cold >= -1e-9 * abs(rejected) / hot
+    # `rejected` is a difference of flows of up to a kilowatt, known to 1e-11 W/K here.
+    assert rejected / hot - cooling / cold >= -1e-9 * abs(rejected) / hot - 1e-11
 
 
 @settings(quietly, max_examples=200)

@@ -75,8 +75,9 @@ def test_every_pi_is_robust_at_every_point(every_candidate, name):
     assert found
     for item in found:
         assert item.note == ""
-        print(f"{name}, {item.drive}: Ms {item.margins.ms:.2f}, gain {item.margins.gain_margin:.1f}, "
-              f"phase {item.margins.phase_margin_deg:.0f} deg")  # fmt: skip
+        margins = item.margins
+        print(f"{name}, {item.drive}: Ms {margins.ms:.2f}, gain "
+              f"{margins.gain_margin:.1f}, phase {margins.phase_margin_deg:.0f} deg")  # fmt: skip
         assert item.margins.stable
         assert item.margins.ms <= 1.7
         assert item.margins.gain_margin >= 2.5
