@@ -59,9 +59,12 @@ def absent_protections(config: Config) -> list[str]:
     """Return what the firmware cannot do for want of a sensor, and what the sensor would buy."""
     found = []
     if config.hot_sink_sensor is None:
+        left = "nothing in the firmware guards the hot side, as a relay has no duty to limit"
+        if config.drive.kind != "relay":
+            left = "only the static duty limit guards the hot side"
         found.append(
-            "no hot-sink sensor: no fold-back, no trip; only the static duty limit guards the "
-            "hot side. A second thermistor there buys both."
+            f"no hot-sink sensor: no fold-back, no trip; {left}. A second thermistor there "
+            "buys both."
         )
     if config.cold_sink_sensor is None:
         found.append(

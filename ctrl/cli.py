@@ -164,11 +164,13 @@ STEADY_KERNEL, LOOP_KERNEL = "settle", "run_ticks"
 
 def _is_compiling(args: argparse.Namespace, *kernels: str) -> bool:
     """Tell whether the model must be compiled first, and say so where nothing else will."""
-    from plant.compiled import cache_folder
+    from plant.compiled import cache_folder, drop_old_caches
 
     folder = cache_folder()
     compiled = all(any(folder.rglob(f"*.{name}-*.nbi")) for name in kernels)
     compiling = not compiled and os.environ.get("COLDLOOP_PLAIN") != "1"
+    if compiling:
+        drop_old_caches()  # those of former versions; a few stay, for two checkouts in turn
     if compiling and not args.json:
         from ctrl.screen import say_compiling
 

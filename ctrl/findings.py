@@ -4,7 +4,6 @@ Findings read the settled part of a run: its last whole day where it has one.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -190,18 +189,13 @@ def findings_of(
 
 
 def dew_point_c(record: Record) -> np.ndarray:
-    """Return the cabinet air's dew point [°C], shape (rows,), from its temperature and humidity.
+    """Return the cabinet air's dew point [°C], shape (rows,), or frost point below 0 °C.
 
-    Inverse Magnus form over water (Alduchov and Eskridge 1996, from memory).
+    From the record's temperature and humidity (over ice below 0 °C), by the Magnus forms of
+    `plant.moist_air` and their inverse.
     """
     t_c = record["air_c"]
+    water, ice = 17.625 * t_c / (t_c + 243.04), 22.587 * t_c / (t_c + 273.86)
     humidity = np.maximum(record["air_rh_pct"], 0.1) * 0.01
-    x = np.log(humidity) + 17.625 * t_c / (t_c + 243.04)
-    return 243.04 * x / (17.625 - x)
-
-
-def as_json(findings: Findings) -> dict[str, Any]:
-    """Return the findings as plain values under the glossary's names."""
-    from dataclasses import asdict
-
-    return asdict(findings)
+    x = np.log(humidity) + np.where(t_c < 0.0, ice, water)
+    return np.where(x < 0.0, 273.86 * x / (22.587 - x), 243.04 * x / (17.625 - x))

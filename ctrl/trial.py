@@ -123,6 +123,9 @@ def hold_over_h(loop: Loop, limit_c: float, most_h: float = 72.0) -> float | Non
 
     Everything stops: module, both fans, firmware.  The loop is used up by this.
     """
+    contents_k = cabinet.contents_temperature(cabinet.to_record(loop.plant), loop.state)
+    if contents_k - ZERO_C_K > limit_c:
+        return 0.0
     record = loop.run(most_h * 3600.0, 60.0, powered=False)
     passed = np.flatnonzero(record["contents_c"] > limit_c)
     if passed.size == 0:

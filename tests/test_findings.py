@@ -1,6 +1,5 @@
 """What a record means: sines and square waves whose figures are known by hand."""
 
-import json
 from dataclasses import asdict, replace
 
 import numpy as np
@@ -11,7 +10,6 @@ from ctrl.build import plant_of
 from ctrl.config import load_config
 from ctrl.findings import (
     DAY_S,
-    as_json,
     days_agree,
     dew_point_c,
     findings_of,
@@ -234,12 +232,6 @@ def test_the_csv_holds_what_the_record_holds(tmp_path):
     assert again[:, 0] == pytest.approx(np.arange(1, 121) * 60.0)
     assert again == pytest.approx(record.table[2::3], rel=1e-5, abs=1e-6)
     assert [path.name for path in tmp_path.iterdir()] == ["run.csv"]
-
-
-def test_findings_as_plain_values():
-    values = as_json(found_of(record_of(24)))
-    assert values["air_c"] == {"min": 5.0, "mean": 5.0, "max": 5.0}
-    assert json.loads(json.dumps(values))["energy_boundary"] == "mains plug"
 
 
 def test_findings_of_a_real_run_agree_with_its_record():
