@@ -23,12 +23,12 @@ from plant import (
     sensors,
 )
 from plant.cabinet import Plant
+from plant.compiled import kernel
+from plant.constants import ZERO_C_K
 
 # The same examples in every run; `pytest --hypothesis-seed=N` draws others.
 hypothesis.settings.register_profile("same examples", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("same examples")
-from plant.compiled import kernel
-from plant.constants import ZERO_C_K
 
 
 def thermistor(place: int = sensors.AIR) -> sensors.Sensor:
