@@ -52,18 +52,22 @@ def _humidity_ratio(temp_k: float, relative_humidity_pct: float) -> float:
     return 0.01 * relative_humidity_pct * moist_air.saturation_humidity_ratio(temp_k)
 
 
-def _module(config: Config) -> module.Module:
-    part, sheet = config.module, config.module.sheet()
-    one = module.lumped_parameters(
-        module.DataSheet(
-            couples=sheet.couples,
-            imax_a=sheet.imax_a,
-            vmax_v=sheet.vmax_v,
-            dtmax_k=sheet.dtmax_k,
-            qmax_w=sheet.qmax_w,
-            hot_side_k=sheet.sheet_hot_side_c + ZERO_C_K,
-        )
+def data_sheet_of(config: Config) -> module.DataSheet:
+    """Return the sheet of one of the config's modules."""
+    sheet = config.module.sheet()
+    return module.DataSheet(
+        couples=sheet.couples,
+        imax_a=sheet.imax_a,
+        vmax_v=sheet.vmax_v,
+        dtmax_k=sheet.dtmax_k,
+        qmax_w=sheet.qmax_w,
+        hot_side_k=sheet.sheet_hot_side_c + ZERO_C_K,
     )
+
+
+def _module(config: Config) -> module.Module:
+    part = config.module
+    one = module.lumped_parameters(data_sheet_of(config))
     seebeck, resistance, conductance = module.bank(
         one, part.in_series, part.in_parallel, part.derating
     )

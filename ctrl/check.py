@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from ctrl.build import at_ambient, heat_leak_parts_w_per_k, plant_of
+from ctrl.build import at_ambient, data_sheet_of, heat_leak_parts_w_per_k, plant_of
 from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import Limit, current_limits, energy_boundary
 from ctrl.config import Config, config_fields
@@ -151,16 +151,7 @@ def check(config: Config) -> Check:
 
 def _module_values(config: Config, plant: Plant) -> ModuleValues:
     part, sheet, bank = config.module, config.module.sheet(), plant.module
-    implied = module.implied_qmax_w(
-        module.DataSheet(
-            couples=sheet.couples,
-            imax_a=sheet.imax_a,
-            vmax_v=sheet.vmax_v,
-            dtmax_k=sheet.dtmax_k,
-            qmax_w=sheet.qmax_w,
-            hot_side_k=sheet.sheet_hot_side_c + ZERO_C_K,
-        )
-    )
+    implied = module.implied_qmax_w(data_sheet_of(config))
     return ModuleValues(
         modules=part.in_series * part.in_parallel,
         couples=sheet.couples,

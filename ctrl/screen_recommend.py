@@ -335,7 +335,8 @@ def _ice(out: Console, found: Recommendation) -> None:
     else:
         paragraph(
             out,
-            f"Coldest contents without ice, usual room: {fixed(found.coldest_ice_free_c)} °C.",
+            f"Coldest contents without ice, usual room: {fixed(found.coldest_ice_free_c)} °C "
+            f"(setpoint {fixed(found.coldest_ice_free_c + found.setpoint_offset_k)} °C).",
         )
 
 
