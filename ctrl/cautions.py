@@ -1,6 +1,6 @@
 """Cautions that apply to a cabinet, and protections it lacks."""
 
-from ctrl.cases import Case
+from ctrl.cases import Case, Limit
 from ctrl.config import Config
 from plant import drive
 from plant.cabinet import Plant
@@ -53,6 +53,16 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
     return found
+
+
+def not_kept(limits: list[Limit]) -> list[str]:
+    """Return a caution for each limit that is missed outside any room: wire, fuse, relay."""
+    return [
+        f"Not kept: {item.name}, {item.value:.1f} {item.unit} where {item.limit:g} {item.unit} "
+        "is the limit. Mend this first."
+        for item in limits
+        if not item.kept
+    ]
 
 
 def absent_protections(config: Config) -> list[str]:

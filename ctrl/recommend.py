@@ -26,7 +26,7 @@ from ctrl.cases import (
     limits_found,
     run_case,
 )
-from ctrl.cautions import absent_protections, cautions_of
+from ctrl.cautions import absent_protections, cautions_of, not_kept
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.findings import Findings, findings_of
@@ -136,7 +136,7 @@ def recommend(
     candidates = candidates_of(config, plant, setpoint_c)
     best = candidates[0]
     progress("running the chosen controller on a usual day")
-    best, usual_run = _centred(config, best, seed)
+    best, _ = _centred(config, best, seed)
     candidates[0] = best
     progress("looking for ice at the dampest air")
     ices = _ice_by_case(config, best, seed)
@@ -152,7 +152,7 @@ def recommend(
         for index, (name, ambient_c) in enumerate(_ambients(config))
     }  # fmt: skip
     cases = [_case(config, name, runs[name], ices[name], plan) for name in runs]
-    controllers = _controlled(config, candidates, runs["usual"], setpoint_c, seed, progress)
+    controllers = _controlled(config, candidates, runs["usual"], seed, progress)
     progress("pull-down and hold-over")
     usual = runs["usual"]
     pulled = pull_down(usual.plant, config, firmware_of(config, best.settings), seed=seed)
@@ -166,7 +166,7 @@ def recommend(
     progress("ranking what holds it back")
     worst_case = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
     limits = [item for case in cases for item in case.limits]
-    limits += current_limits(config, plant) + _relay_limit(config, controllers[0])
+    apart = current_limits(config, plant) + _relay_limit(config, controllers[0])
     found = usual.findings
     return Recommendation(
         config=config,
@@ -183,7 +183,7 @@ def recommend(
         defrost=plan,
         coldest_ice_free_c=ice_free,
         cases=tuple(cases),
-        limits=tuple(limits),
+        limits=(*limits, *apart),
         pull_down_h=pulled_found.pull_down_h,
         pull_down_reason=pulled_found.pull_down_reason,
         hold_over_h=held_h,
@@ -191,7 +191,7 @@ def recommend(
         bottlenecks=tuple(rank_changes(config)),
         sensitivities=tuple(rank_parameters(config)),
         absent_protections=tuple(absent_protections(config)),
-        cautions=tuple(cautions_of(config, plant, cases)),
+        cautions=(*not_kept(apart), *cautions_of(config, plant, cases)),
         energy_boundary=energy_boundary(config),
         seed=seed,
     )
@@ -335,7 +335,6 @@ def _controlled(
     config: Config,
     candidates: list[Candidate],
     chosen: CaseRun,
-    setpoint_c: float,
     seed: int,
     progress: Progress,
 ) -> list[Controlled]:

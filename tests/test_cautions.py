@@ -109,3 +109,16 @@ def test_a_battery_without_a_cut_off_is_warned_of():
         del data["supply"][key]
     bare = build_config(data, "bare")
     assert any("low-battery cut-off" in text for text in absent_protections(bare))
+
+
+def test_a_missed_wire_fuse_or_relay_limit_becomes_the_first_caution():
+    from ctrl.cases import at_least, at_most
+    from ctrl.cautions import not_kept
+
+    kept = at_most("current in the wire", 7.0, 12.0, "A", "start-up", 2.0)
+    missed = at_most("fuse, 1.25 x current", 12.4, 10.0, "A", "start-up", 2.0)
+    short = at_least("life of the relay", 2.0, 5.0, "years", "usual", 5.0)
+    found = not_kept([kept, missed, short])
+    assert len(found) == 2
+    assert "fuse, 1.25 x current, 12.4 A where 10 A" in found[0]
+    assert "life of the relay, 2.0 years where 5 years" in found[1]
