@@ -226,7 +226,12 @@ class HotSink(Section):
         1.0, 0, 1, "", "share of the sink's rise that the foam beside it feels", "1: it touches"
     )
     radiation_share: float = quantity(
-        0.2, 0, 1, "", "fan stopped: part of the heat that is radiated; black 0.3, bare 0.05", PRACTICE
+        0.2,
+        0,
+        1,
+        "",
+        "fan stopped: share radiated; black 0.3, bare 0.05",
+        PRACTICE,
     )
     dust_factor: float = quantity(
         1.0, 1, 5, "", "dusty: fan's K/W times, and its flow over, this", "clean"

@@ -72,9 +72,7 @@ def ambient_temperature(climate, time_s):
 @kernel
 def ambient_humidity_ratio(climate, ambient_k):
     """Return the ambient humidity ratio [-]: constant, but never above saturation."""
-    return min(
-        climate.humidity_ratio, saturation_humidity_ratio(ambient_k, climate.pressure_pa)
-    )
+    return min(climate.humidity_ratio, saturation_humidity_ratio(ambient_k, climate.pressure_pa))
 
 
 @kernel

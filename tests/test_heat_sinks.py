@@ -72,11 +72,11 @@ class TestInTheAssembly:
     ):
         state, inputs = self.at_rest(example_plant, fan)
         quiet = slopes_of(example_plant, state, inputs)
-        state[cabinet.HOT_SINK] += 10.0
-        # 10 K over the room; the joint to the face at 25 C takes 30 W/K x 10 K too.
+        state[cabinet.HOT_SINK] += 30.0  # where the stopped fan's K/W is stated
+        # 30 K over the room; the joint to the face at 25 C takes 30 W/K x 30 K too.
         slope = slopes_of(example_plant, state, inputs)
         heat = example_plant.hot_sink.heat_capacity_j_per_k * slope[cabinet.HOT_SINK]
-        assert heat == pytest.approx(-10.0 * conductance - 300.0, rel=1e-9)
+        assert heat == pytest.approx(-30.0 * conductance - 900.0, rel=1e-9)
         assert quiet[cabinet.HOT_SINK] == pytest.approx(0.0, abs=1e-9)
 
     @pytest.mark.parametrize(("fan", "conductance"), [(1.0, 2.5), (0.0, 0.7)])
