@@ -27,6 +27,7 @@ from plant.steady import Operating
 # A smoothing converter as one would add it; common practice, no source.
 ADDED_CONVERTER_EFFICIENCY, ADDED_RIPPLE = 0.92, 0.05
 WIDEST_SWING_K = 6.0  # common practice, no source
+SWING_OVER_TOLERANCE = 4.5
 
 
 @dataclass(frozen=True)
@@ -158,9 +159,11 @@ def most_air_swing_k(config: Config, plant: Plant, setpoint_c: float) -> float:
     the contents may come to, and below the wide swing at which it means little as a reading.
     """
     coldest = contents_min_c(config, plant)
+    # At a run share far from a half the mean leaves the middle of a wide band.
+    widest_k = min(WIDEST_SWING_K, SWING_OVER_TOLERANCE * config.use.target_tolerance_k)
     if coldest is None:
-        return WIDEST_SWING_K
-    return min(max(2.0 * (setpoint_c - coldest), 1.0), WIDEST_SWING_K)
+        return widest_k
+    return min(max(2.0 * (setpoint_c - coldest), 1.0), widest_k)
 
 
 def on_off_candidate(

@@ -9,8 +9,9 @@ it takes the demanded duty through every limiter, in this order of priority::
 
 Trip, sensor fault and low battery switch off at once: they pass over the slew limit and
 the minimum on-time.  So do defrost and fold-back on the way down: neither slew nor minimum
-on-time may hold the output above what they allow.  Nothing passes over the minimum off-time, not even a reset: starting
-up counts as just switched off.  `P_REASON` always says why the output is what it is.
+on-time may hold the output above what they allow.  Nothing passes over the minimum
+off-time, not even a reset: starting up counts as just switched off.  `P_REASON` always
+says why the output is what it is.
 
 A fault of the cold-sink sensor does not stop cooling: defrost then goes by time, and
 the warning shows.  Firmware limits protect parts; they are no safety device.  A thermal

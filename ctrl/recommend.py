@@ -11,7 +11,15 @@ from ctrl import ice as ice_part
 from ctrl.bottlenecks import Bottleneck, Sensitivity, rank_changes, rank_parameters
 from ctrl.build import at_ambient, plant_of
 from ctrl.candidates import Candidate, candidates_of, setpoint_for
-from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
+from ctrl.capability import (
+    Coldest,
+    DutyLimit,
+    coldest_holdable,
+    duty_for,
+    duty_limit,
+    flashed_coldest,
+    limits_of,
+)
 from ctrl.cases import (
     CANNOT,
     VERDICT_ORDER,
@@ -25,6 +33,7 @@ from ctrl.cases import (
     judge,
     limits_found,
     run_case,
+    unguarded_limits,
 )
 from ctrl.cautions import absent_protections, cautions_of, not_kept
 from ctrl.config import Config
@@ -37,6 +46,7 @@ from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
 
 SEED = 20240229  # of the sensor noise; any number does, this one is printed
+RELAY_LIFE = "life of the relay"  # a wish, not a danger: missed, it is a caution
 Progress = Callable[[str], None]
 
 
@@ -104,11 +114,10 @@ class Recommendation:
 
 def provisional(config: Config) -> Provisional:
     """Return the first verdict, from steady states only."""
-    plant, limits = plant_of(config), limits_of(config)
-    room = config.climate
-    usual = coldest_holdable(plant, room.usual_c + ZERO_C_K, limits)
+    plant, room = plant_of(config), config.climate
+    usual = flashed_coldest(config, plant, room.usual_c + ZERO_C_K)
     hot = at_ambient(plant, room.worst_c, room.relative_humidity_pct)
-    worst = coldest_holdable(hot, room.worst_c + ZERO_C_K, limits)
+    worst = flashed_coldest(config, hot, room.worst_c + ZERO_C_K)
     point = duty_for(plant, room.usual_c + ZERO_C_K, config.use.target_c + ZERO_C_K, usual)
     return Provisional(
         usual, worst, room.usual_c, room.worst_c, config.use.target_c,
@@ -167,11 +176,13 @@ def recommend(
     worst_case = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
     limits = [item for case in cases for item in case.limits]
     apart = current_limits(config, plant) + _relay_limit(config, controllers[0])
+    apart += unguarded_limits(config, plant)
+    verdict, reason = _overall(worst_case, controllers[0], apart)
     found = usual.findings
     return Recommendation(
         config=config,
-        verdict=worst_case.verdict,
-        reason=f"{worst_case.name} room, {worst_case.ambient_c:g} °C: {worst_case.reason}",
+        verdict=verdict,
+        reason=reason,
         provisional=first,
         setpoint_c=best.settings.setpoint_c,
         setpoint_offset_k=best.settings.setpoint_c - found.contents_c.mean,
@@ -195,6 +206,19 @@ def recommend(
         energy_boundary=energy_boundary(config),
         seed=seed,
     )
+
+
+def _overall(worst: Case, chosen: Controlled, apart: list[Limit]) -> tuple[str, str]:
+    """Return (verdict, reason) of the worst room, unless the build itself is unsound."""
+    room = f"{worst.name} room, {worst.ambient_c:g} °C: {worst.reason}"
+    unsafe = [
+        f"{item.name} ({item.case})" for item in apart if not item.kept and item.name != RELAY_LIFE
+    ]
+    if unsafe:
+        return CANNOT, f"not safe to build as described: {', '.join(unsafe)}; {room}"
+    if chosen.candidate.note and worst.verdict != CANNOT:
+        return CANNOT, f"no settings to trust: {chosen.candidate.note}; {room}"
+    return worst.verdict, room
 
 
 def _ambients(config: Config) -> list[tuple[str, float]]:
@@ -361,7 +385,7 @@ def _relay_limit(config: Config, chosen: Controlled) -> list[Limit]:
         return []
     wanted = config.limits.relay_life_years
     life = min(chosen.relay_life_years, 100.0)
-    return [at_least("life of the relay", life, wanted, "years", "usual", wanted)]
+    return [at_least(RELAY_LIFE, life, wanted, "years", "usual", wanted)]
 
 
 __all__ = ["CANNOT", "Provisional", "Recommendation", "provisional", "recommend"]

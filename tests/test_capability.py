@@ -178,7 +178,9 @@ def test_duty_for_idles_in_a_cold_room():
 
 def hottest(plant, config):
     """Return (plant at the highest voltage, hottest hour [K]) that the limit is worked out for."""
-    high = replace(plant, drive=replace(plant.drive, supply_v=config.supply.highest_voltage_v))
+    room = config.climate
+    hot = at_ambient(plant, room.worst_c, room.relative_humidity_pct)
+    high = replace(hot, drive=replace(hot.drive, supply_v=config.supply.highest_voltage_v))
     return high, config.climate.worst_c + 0.5 * config.climate.daily_swing_k + ZERO_C_K
 
 
