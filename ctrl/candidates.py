@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from math import ceil, floor, inf, log10
 
-from ctrl.build import at_ambient
+from ctrl.build import at_ambient, humidity_at
 from ctrl.capability import (
     Coldest,
     at_duty,
@@ -49,6 +49,12 @@ class Candidate:
     margins: Margins | None = None
     note: str = ""
 
+    @property
+    def decided_by(self) -> str:
+        """What set the gains or the band; empty where nothing was tuned."""
+        tuning = self.pi or self.on_off
+        return "" if tuning is None else tuning.decided_by
+
 
 def with_drive(plant: Plant, kind: str) -> Plant:
     """Return the plant with another drive on the same supply and wire."""
@@ -92,7 +98,7 @@ def tuning_points(
     points = []
     wanted_k = setpoint_c + ZERO_C_K
     for ambient_c in (config.climate.usual_c, config.climate.worst_c):
-        moved = at_ambient(plant, ambient_c, config.climate.relative_humidity_pct)
+        moved = at_ambient(plant, ambient_c, humidity_at(config, ambient_c))
         ambient_k = ambient_c + ZERO_C_K
         coldest = coldest_holdable(moved, ambient_k, limits_of(config))
         holding = duty_for(moved, ambient_k, wanted_k, coldest)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from ctrl.build import at_ambient, with_supply_v
+from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.config import Config
 from plant import drive, heat_sinks, sensors
 from plant.cabinet import Plant
@@ -208,7 +208,8 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
     """
     ambient_k = config.climate.worst_c + ZERO_C_K + 0.5 * config.climate.daily_swing_k
     # The same air whatever room the plant was moved to before: one limit is flashed.
-    hot = at_ambient(plant, config.climate.worst_c, config.climate.relative_humidity_pct)
+    worst_c = config.climate.worst_c
+    hot = at_ambient(plant, worst_c, humidity_at(config, worst_c))
     high = with_supply_v(hot, config.supply.highest_voltage_v)
     candidates = {"full drive": 1.0}
     limits = limits_of(config)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from ctrl.build import at_ambient, with_supply_v
+from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.capability import Coldest, at_duty, coldest_holdable, limits_of
 from ctrl.config import Config
 from ctrl.config_settings import Goods
@@ -48,7 +48,11 @@ class Limit:
 
 @dataclass(frozen=True)
 class Case:
-    """The cabinet at one ambient."""
+    """The cabinet at one ambient.
+
+    `pull_down_h` is None, with its reason, where the contents never get cold;
+    `hold_over_h` where they stay cold without power for longer than was looked at.
+    """
 
     name: str
     ambient_c: float
@@ -60,6 +64,9 @@ class Case:
     findings: Findings
     ice: Ice
     limits: tuple[Limit, ...]
+    pull_down_h: float | None
+    pull_down_reason: str | None
+    hold_over_h: float | None
 
 
 def at_most(name: str, value: float, limit: float, unit: str, case: str, ample: float) -> Limit:
@@ -246,9 +253,8 @@ def unguarded_limits(config: Config, plant: Plant) -> list[Limit]:
         return []
     room, parts, case = config.climate, config.limits, "highest voltage"
     hot_c = room.worst_c + 0.5 * room.daily_swing_k
-    high = at_ambient(
-        with_supply_v(plant, config.supply.highest_voltage_v), hot_c, room.relative_humidity_pct
-    )
+    humidity_pct = humidity_at(config, room.worst_c)
+    high = at_ambient(with_supply_v(plant, config.supply.highest_voltage_v), hot_c, humidity_pct)
     try:
         point = at_duty(high, 1.0, hot_c + ZERO_C_K)
         found = (point.hot_sink_k, point.foam_k, point.hot_face_k)

@@ -136,6 +136,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "setpoint_c": ("°C", "reading of the control sensor to flash"),
     "setpoint_offset_k": ("K", "setpoint above the contents' mean"),
     "settings": ("", "what the controller ran with"),
+    "settings_decided_by": ("", "what set the gains or the band"),
     "settled": ("", "whether the last two days agree"),
     "share": ("", "share of the time, 0 to 1"),
     "sheet_qmax_w": ("W", "Qmax as printed"),

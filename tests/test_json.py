@@ -47,12 +47,12 @@ CHECK = HEAD | {
 LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
 CASE = {
     "name", "ambient_c", "relative_humidity_pct", "verdict", "reason", "coldest_holdable_c",
-    "coldest_decided_by", "findings", "ice", "limits",
+    "coldest_decided_by", "findings", "ice", "limits", "pull_down_h", "hold_over_h",
 }  # fmt: skip
 CONTROLLER = {
     "controller", "drive", "fits", "chosen", "setpoint_c", "duty_limit", "energy_kwh_per_day",
     "swing_k", "contents_swing_k", "contents_c_mean", "cycles_per_hour", "relay_life_years",
-    "margins", "note",
+    "margins", "note", "settings_decided_by",
 }  # fmt: skip
 OWN_SETTINGS = {
     "pi": {"kp_pct_per_k", "ti_s", "period_s", "slew_pct_per_s"},

@@ -12,7 +12,7 @@ import pytest
 from larder import recommended_larder
 
 from ctrl.bottlenecks import worst_coldest_c
-from ctrl.build import at_ambient, plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.capability import at_duty, coldest_holdable, duty_limit, limits_of
 from ctrl.cases import CANNOT, HOLDS, VERDICT_ORDER, WITH_DEFROST, contents_min_c
 from ctrl.config import load_config
@@ -40,7 +40,7 @@ def simulated(name, ambient_c, days, seed=77, from_c=None):
     """Return the last day of a run of the recommended settings, started afresh."""
     found = recommended(name)
     config, item = found.config, found.chosen.candidate
-    plant = at_ambient(item.plant, ambient_c, config.climate.relative_humidity_pct)
+    plant = at_ambient(item.plant, ambient_c, humidity_at(config, ambient_c))
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     wanted_c = config.use.target_c + 1.0 if from_c is None else from_c
     start = nearest_point(plant, wanted_c + ZERO_C_K, coldest)
