@@ -166,7 +166,30 @@ def test_keys_of_check(checked):
     assert "drive.set_current_a" not in rows
 
 
-def test_glossary_and_output_hold_together(simulated, recommended, checked, larder):
+@pytest.fixture
+def written(tmp_path, capsys):
+    """What `new --json` prints."""
+    from ctrl.cli import main
+
+    path = tmp_path / "box.toml"
+    assert main(["new", str(path), "--yes", "--json", "--bottles", "6"]) == 0
+    value = json.loads(capsys.readouterr().out)
+    assert load_config(path).contents.count == 6
+    return value
+
+
+def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
+    from ctrl.cli import main
+
+    assert set(written) == {"command", "file", "assumed"}
+    assert "bottles" not in written["assumed"]
+    assert "target" in written["assumed"]
+    assert main(["new", str(tmp_path / "other.toml"), "--json"]) == 2
+    assert "--yes beside it" in capsys.readouterr().err
+    assert not (tmp_path / "other.toml").exists()
+
+
+def test_glossary_and_output_hold_together(simulated, recommended, checked, larder, written):
     from ctrl.defrost import DefrostSettings
     from ctrl.ice import DefrostPlan
 
@@ -176,7 +199,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
     others = [read(json_out.defrost_object(plan)), json_out.settings_object(_fixed(fixed))]
     keys = set()
-    for value in (simulated, recommended, checked, *others):
+    for value in (simulated, recommended, checked, written, *others):
         for key, _, inside in walk(value):
             if key.endswith(REASON) and key.removesuffix(REASON) in inside:
                 continue
