@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrl.build import at_ambient, plant_of
-from ctrl.capability import LEAST_DUTY, at_duty, coldest_holdable, fans_at, limits_of
+from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.capability import LEAST_DUTY, at_duty, fans_at, flashed_coldest
 from ctrl.config import Config
 from ctrl.firmware import Settings, firmware_of
 from ctrl.linearise import linear_plant, steady_gain_k_per_duty, time_constants_s
@@ -227,9 +227,11 @@ def after_fan_failure(
     room = config.climate
     ambient_c = room.worst_c + 0.5 * room.daily_swing_k
     fitted = config if protected else config.model_copy(update={"hot_sink_sensor": None})
-    plant = at_ambient(plant_of(fitted), ambient_c, room.relative_humidity_pct)
-    plant = replace(plant, climate=replace(plant.climate, swing_k=0.0))
-    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
+    # The day's air, at its hottest hour: as much vapour as in the mean.
+    plant = at_ambient(plant_of(fitted), room.worst_c, humidity_at(config, room.worst_c))
+    hottest = replace(plant.climate, mean_k=ambient_c + ZERO_C_K, swing_k=0.0)
+    plant = replace(plant, climate=hottest)
+    coldest = flashed_coldest(config, plant, ambient_c + ZERO_C_K)
     start = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
     firmware = firmware_of(fitted, settings)
     loop = loop_at(with_failed_hot_fan(plant), firmware, start, seed=seed)

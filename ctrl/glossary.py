@@ -10,6 +10,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "air_c": ("°C", "cabinet air: min, mean, max"),
     "air_rh_pct": ("%", "relative humidity inside: min, mean, max"),
     "ambient_c": ("°C", "room temperature; in findings min, mean, max"),
+    "assumed": ("", "questions that no option answered; new"),
     "back_always_j": (
         "J",
         "back through the module within 1 h of switch-off, fan never stops",
@@ -80,6 +81,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "fan_j": ("J", "what the hot fan draws in the best run-on"),
     "fan_k_per_w": ("K/W", "hot sink to air, fan running"),
     "figure_of_merit_per_k": ("1/K", "module's Z"),
+    "file": ("", "configuration that was written; new"),
     "film_w_per_m2_k": ("W/(m2 K)", "film coefficient"),
     "fin_efficiency": ("", "efficiency of the fins, 0 to 1"),
     "findings": ("", "what the settled run shows"),
@@ -167,6 +169,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "setpoint_c": ("°C", "reading of the control sensor to flash"),
     "setpoint_offset_k": ("K", "setpoint above the contents' mean"),
     "settings": ("", "what the controller ran with"),
+    "settings_decided_by": ("", "what set the gains or the band"),
     "settled": ("", "whether the last two days agree"),
     "share": ("", "share of the time, 0 to 1"),
     "sheet_qmax_w": ("W", "Qmax as printed"),

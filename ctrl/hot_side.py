@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 from ctrl.branches import Branch, Holding, branches_of, duties_that_hold
-from ctrl.build import at_ambient, driven_hot_sink, fin_operating_point, plant_of
-from ctrl.capability import coldest_holdable, limits_of
+from ctrl.build import at_ambient, driven_hot_sink, fin_operating_point, humidity_at, plant_of
+from ctrl.capability import flashed_coldest
 from ctrl.config import Config
 from ctrl.heat_soak import HeatSoak, heat_soak_of
 from ctrl.trial import nearest_point
@@ -40,10 +40,9 @@ def hot_side_of(config: Config) -> HotSide:
         When no drive at all has a steady state.
     """
     room = config.climate
-    plant = at_ambient(plant_of(config), room.worst_c, room.relative_humidity_pct)
+    plant = at_ambient(plant_of(config), room.worst_c, humidity_at(config, room.worst_c))
     ambient_k, target_k = room.worst_c + ZERO_C_K, config.use.target_c + ZERO_C_K
-    coldest = coldest_holdable(plant, ambient_k, limits_of(config))
-    point = nearest_point(plant, target_k, coldest)
+    point = nearest_point(plant, target_k, flashed_coldest(config, plant, ambient_k))
     duties = sorted({point.duty, 1.0})
     return HotSide(
         fan_k_per_w=1.0 / plant.hot_sink.fan_w_per_k,
