@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
-from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.build import at_ambient, driven_hot_sink, humidity_at, plant_of
 from ctrl.capability import flashed_coldest
 from ctrl.config import Config, ConfigError, build_config, plain_data
 from plant.constants import ZERO_C_K
@@ -54,6 +54,8 @@ def load_changes() -> dict[str, list[dict[str, Any]]]:
 
 def _value_at(config: Config, key: str) -> Any:
     section, name = key.split(".")
+    if key == "hot_sink.fan_k_per_w":
+        return driven_hot_sink(config)[0]  # stated, or what the fins imply
     return getattr(getattr(config, section), name)
 
 

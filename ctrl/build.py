@@ -10,13 +10,14 @@ from math import pi
 from ctrl.config import Config
 from ctrl.config_cabinet import FittedSensor, Sensor
 from ctrl.config_settings import Bottles, Goods
-from plant import drive, envelope, heat_sinks, module, moist_air, sensors
+from plant import drive, envelope, fins, heat_sinks, module, moist_air, sensors
 from plant.cabinet import Plant
 from plant.climate import Climate
-from plant.constants import ZERO_C_K
+from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
 from plant.contents import Contents
 from plant.moist_air import CP_ICE, LATENT_FUSION
 
+HEAT_ABSORPTANCE = 0.9  # of paint, plastic and wood for heat radiation (textbook, from memory)
 SHORTEST_LAG_S = 0.5  # below this a sensor follows within one tick, and costs only small steps
 
 
@@ -39,7 +40,7 @@ def plant_of(config: Config) -> Plant:
 def at_ambient(plant: Plant, ambient_c: float, relative_humidity_pct: float) -> Plant:
     """Return the plant moved to another mean ambient [°C] and relative humidity there [%]."""
     temp_k = ambient_c + ZERO_C_K
-    ratio = _humidity_ratio(temp_k, relative_humidity_pct)
+    ratio = humidity_ratio_of(temp_k, relative_humidity_pct, plant.climate.pressure_pa)
     return replace(plant, climate=replace(plant.climate, mean_k=temp_k, humidity_ratio=ratio))
 
 
@@ -56,8 +57,10 @@ def with_supply_v(plant: Plant, supply_v: float) -> Plant:
     return replace(plant, drive=replace(plant.drive, supply_v=supply_v))
 
 
-def _humidity_ratio(temp_k: float, relative_humidity_pct: float) -> float:
-    return 0.01 * relative_humidity_pct * moist_air.saturation_humidity_ratio(temp_k)
+def humidity_ratio_of(temp_k: float, relative_humidity_pct: float, pressure_pa: float) -> float:
+    """Return the humidity ratio [-] of air at a temperature [K] and relative humidity [%]."""
+    vapour_pa = 0.01 * relative_humidity_pct * moist_air.saturation_pressure(temp_k)
+    return float(moist_air.humidity_ratio(vapour_pa, pressure_pa))
 
 
 def data_sheet_of(config: Config) -> module.DataSheet:
@@ -109,10 +112,56 @@ def _drive(config: Config) -> drive.Drive:
     )
 
 
+def pressure_of(config: Config) -> float:
+    """Return the air's pressure where the cabinet stands [Pa]."""
+    return fins.pressure_at_altitude_pa(config.climate.altitude_m)
+
+
+def fin_operating_point(config: Config) -> fins.Through | None:
+    """Return where the clean hot sink's fins meet their fan's curve, None without fins."""
+    part = config.hot_sink
+    if (
+        part.fins is None or part.fin_height_mm is None or part.fin_thickness_mm is None
+        or part.fin_gap_mm is None or part.fin_length_mm is None
+        or part.fan_free_flow_m3_per_h is None or part.fan_stall_pa is None
+    ):  # fmt: skip
+        return None
+    sink = fins.FinSink(
+        fins=part.fins,
+        height_m=part.fin_height_mm * 1e-3,
+        thickness_m=part.fin_thickness_mm * 1e-3,
+        gap_m=part.fin_gap_mm * 1e-3,
+        length_m=part.fin_length_mm * 1e-3,
+        metal_w_per_m_k=part.fin_metal_w_per_m_k,
+    )
+    fan = fins.FanCurve(part.fan_free_flow_m3_per_h / 3600.0, part.fan_stall_pa)
+    return fins.operating_point(sink, fan, pressure_of(config))
+
+
+def driven_hot_sink(config: Config) -> tuple[float, float]:
+    """Return (resistance to the intake [K/W], flow [m3/h]) of the clean hot sink with its fan.
+
+    What the config states goes before what its fins imply.  A stated K/W is taken as
+    measured where the cabinet stands.
+    """
+    part, point = config.hot_sink, fin_operating_point(config)
+    k_per_w, flow = part.fan_k_per_w, part.fan_flow_m3_per_h
+    if point is not None:
+        k_per_w = point.k_per_w if k_per_w is None else k_per_w
+        flow = 3600.0 * point.flow_m3_per_s if flow is None else flow
+    if k_per_w is None or flow is None:
+        raise ValueError("hot_sink: neither fan_k_per_w and fan_flow_m3_per_h nor fins")
+    return k_per_w, flow
+
+
 def _hot_sink(config: Config) -> heat_sinks.HotSink:
     part = config.hot_sink
+    clean_k_per_w, clean_flow = driven_hot_sink(config)
     with_fan = heat_sinks.with_recirculation(
-        part.fan_k_per_w, part.exhaust_recirculation, part.fan_flow_m3_per_h
+        clean_k_per_w * part.dust_factor,
+        part.exhaust_recirculation,
+        clean_flow / part.dust_factor,
+        pressure_of(config) / STANDARD_PRESSURE_PA,
     )
     return heat_sinks.HotSink(
         fan_w_per_k=1.0 / with_fan,
@@ -121,6 +170,7 @@ def _hot_sink(config: Config) -> heat_sinks.HotSink:
         fan_w=part.fan_w,
         foam_share=part.foam_shares_temperature,
         fan_wiring=heat_sinks.FAN_WIRINGS[part.fan_wiring],
+        radiation_share=part.radiation_share,
     )
 
 
@@ -175,7 +225,8 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
     parts["metal through the wall"] = part.metal_through_wall_w_per_k
     parts["module opening"] = part.module_opening_w_per_k
     air = box.volume_m3 * part.air_changes_per_h / 3600.0
-    parts["air leakage"] = air * heat_sinks.AIR_J_PER_M3_K
+    thin = pressure_of(config) / STANDARD_PRESSURE_PA
+    parts["air leakage"] = air * heat_sinks.AIR_J_PER_M3_K * thin
     return parts
 
 
@@ -260,13 +311,14 @@ def _goods(part: Goods) -> Contents:
 
 
 def _climate(config: Config) -> Climate:
-    room, use = config.climate, config.use
+    room, use, pressure_pa = config.climate, config.use, pressure_of(config)
     temp_k = room.usual_c + ZERO_C_K
+    area_m2 = config.cabinet.sunlit_area_m2
     return Climate(
         mean_k=temp_k,
         swing_k=room.daily_swing_k,
         hottest_hour=room.hottest_hour,
-        humidity_ratio=_humidity_ratio(temp_k, room.relative_humidity_pct),
+        humidity_ratio=humidity_ratio_of(temp_k, room.relative_humidity_pct, pressure_pa),
         doors_per_day=use.door_openings_per_day,
         door_open_s=use.door_open_s,
         door_first_hour=use.door_first_hour,
@@ -274,6 +326,11 @@ def _climate(config: Config) -> Climate:
         load_share=use.load_share,
         load_hour=use.load_hour,
         load_k=use.load_c + ZERO_C_K,
+        pressure_pa=pressure_pa,
+        sun_w=room.sun_w_per_m2 * area_m2 * config.cabinet.sun_absorptance,
+        radiant_w=room.radiant_w_per_m2 * area_m2 * HEAT_ABSORPTANCE,
+        sun_from_hour=room.sun_from_hour,
+        sun_to_hour=room.sun_to_hour,
     )
 
 

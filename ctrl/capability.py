@@ -66,9 +66,9 @@ def fans_at(plant: Plant, duty: float) -> tuple[float, float]:
     fast pulses or smoothed current it turns whenever the module runs at all.
     """
     with_module = duty if plant.drive.kind == drive.RELAY else float(duty > 0.0)
+    turns = {heat_sinks.WITH_MODULE: with_module, heat_sinks.STOPPED: 0.0}
     hot, cold = (
-        with_module if wiring == heat_sinks.WITH_MODULE else 1.0
-        for wiring in (plant.hot_sink.fan_wiring, plant.cold_sink.fan_wiring)
+        turns.get(wiring, 1.0) for wiring in (plant.hot_sink.fan_wiring, plant.cold_sink.fan_wiring)
     )
     return hot, cold
 

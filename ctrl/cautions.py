@@ -1,5 +1,6 @@
 """Cautions that apply to a cabinet, and protections it lacks."""
 
+from ctrl.branches import FanFailure
 from ctrl.cases import Case, Limit
 from ctrl.config import Config
 from plant import drive
@@ -62,6 +63,26 @@ def not_kept(limits: list[Limit]) -> list[str]:
         "is the limit. Mend this first."
         for item in limits
         if not item.kept
+    ]
+
+
+def fan_failure_cautions(failures: tuple[FanFailure, ...]) -> list[str]:
+    """Return a caution where a failed hot fan passes a limit of foam, sink or module."""
+    if not failures:
+        return []
+    first = failures[0]
+    passed = {
+        name: minutes
+        for name in ("foam limit", "hot sink limit", "module limit")
+        if (minutes := first.minutes[name]) is not None
+    }
+    if not passed:
+        return []
+    name = min(passed, key=lambda key: passed[key])
+    guard = "although the firmware cuts back" if first.protected else "and nothing cuts back"
+    return [
+        f"If the hot fan fails on the hottest day, the {name} is passed after "
+        f"{passed[name]:.0f} min, {guard}: set the thermal cut-out below it."
     ]
 
 

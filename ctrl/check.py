@@ -17,7 +17,9 @@ from ctrl.cases import Limit, current_limits, energy_boundary
 from ctrl.config import Config, config_fields
 from ctrl.config_cabinet import FittedSensor
 from ctrl.firmware import reading_step_k
+from ctrl.hot_side import HotSide, hot_side_of
 from ctrl.linearise import LinearPlant, linear_plant, time_constants_s
+from ctrl.weather_log import weather_rows_of
 from plant import drive, module
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -122,6 +124,7 @@ class Check:
     sensors: tuple[SensorValues, ...]
     energy_boundary: str
     keys: tuple[KeyValue, ...]
+    hot_side: HotSide
 
     @property
     def heat_leak_w_per_k(self) -> float:
@@ -136,8 +139,11 @@ def check(config: Config) -> Check:
     ------
     NoSteadyState
         When no drive at all has a steady state.
+    ConfigError
+        When the weather log cannot be read.
     """
     plant = plant_of(config)
+    weather_rows_of(config, plant)
     usual = coldest_holdable(plant, plant.climate.mean_k, limits_of(config))
     duty, constants = _time_constants(config, plant, usual)
     return Check(
@@ -152,6 +158,7 @@ def check(config: Config) -> Check:
         sensors=tuple(_sensors(config)),
         energy_boundary=energy_boundary(config),
         keys=tuple(keys_of(config)),
+        hot_side=hot_side_of(config),
     )
 
 

@@ -101,6 +101,12 @@ class Cabinet(Section):
     outside_film_w_per_m2_k: float = quantity(
         8.0, 1, 100, "W/(m2 K)", "outer wall to room air, radiation included", PRACTICE
     )
+    sunlit_area_m2: float = quantity(
+        0.0, 0, 20, "m2", "outside that sun or a hot thing shines on, seen square on", "shade"
+    )
+    sun_absorptance: float = quantity(
+        0.6, 0.05, 1, "", "share of sunlight it takes: white 0.3, grey 0.6, black 0.95", MEMORY
+    )
 
     @property
     def face_foam_mm(self) -> dict[str, float]:
@@ -190,16 +196,28 @@ class Module(Section):
         ]
 
 
+FIN_KEYS = (
+    "fins", "fin_height_mm", "fin_thickness_mm", "fin_gap_mm", "fin_length_mm",
+    "fan_free_flow_m3_per_h", "fan_stall_pa",
+)  # fmt: skip
+
+
 class HotSink(Section):
     """The sink outside, its fan, and how the room takes its warm air away."""
 
-    fan_k_per_w: float = quantity(REQUIRED, 0.01, 5, "K/W", "sink to air, fan running")
-    no_fan_k_per_w: float = quantity(REQUIRED, 0.02, 20, "K/W", "sink to air, fan stopped")
+    fan_k_per_w: float | None = quantity(
+        None, 0.01, 5, "K/W", "sink to air, fan running; or leave out and give fins", "from fins"
+    )
+    no_fan_k_per_w: float = quantity(
+        REQUIRED, 0.02, 20, "K/W", "sink to air, fan stopped, sink 30 K above the room"
+    )
     heat_capacity_j_per_k: float = quantity(
         REQUIRED, 10, 20000, "J/K", "sink; aluminium is 0.9 J/K for each gram"
     )
     fan_w: float = quantity(REQUIRED, 0, 60, "W", "power of the hot fan")
-    fan_flow_m3_per_h: float = quantity(REQUIRED, 1, 1000, "m3/h", "air through the sink")
+    fan_flow_m3_per_h: float | None = quantity(
+        None, 1, 1000, "m3/h", "air through the sink; or leave out and give fins", "from fins"
+    )
     exhaust_recirculation: float = quantity(
         0.0, 0, 0.8, "", "share of the intake that is its own exhaust; 0 in the open", PRACTICE
     )
@@ -207,10 +225,53 @@ class HotSink(Section):
     foam_shares_temperature: float = quantity(
         1.0, 0, 1, "", "share of the sink's rise that the foam beside it feels", "1: it touches"
     )
+    radiation_share: float = quantity(
+        0.2,
+        0,
+        1,
+        "",
+        "fan stopped: share radiated; black 0.3, bare 0.05",
+        PRACTICE,
+    )
+    dust_factor: float = quantity(
+        1.0, 1, 5, "", "dusty: fan's K/W times, and its flow over, this", "clean"
+    )
+    fins: int | None = whole(None, 3, 300, "", "number of plate fins", "fan_k_per_w is stated")
+    fin_height_mm: float | None = quantity(None, 3, 200, "mm", "height of a fin", "no fins")
+    fin_thickness_mm: float | None = quantity(None, 0.1, 10, "mm", "thickness of a fin", "no fins")
+    fin_gap_mm: float | None = quantity(None, 0.5, 30, "mm", "clear gap between fins", "no fins")
+    fin_length_mm: float | None = quantity(
+        None, 10, 500, "mm", "way of the air along a fin", "no fins"
+    )
+    fin_metal_w_per_m_k: float = quantity(
+        200.0, 10, 400, "W/(m K)", "metal of the fins: aluminium 200, copper 390", MEMORY
+    )
+    fan_free_flow_m3_per_h: float | None = quantity(
+        None, 1, 2000, "m3/h", "fan's sheet: flow against no pressure", "no fins"
+    )
+    fan_stall_pa: float | None = quantity(
+        None, 2, 2000, "Pa", "fan's sheet: pressure at no flow", "no fins"
+    )
 
     def faults(self) -> list[Fault]:
-        """Check that stopping the fan does not improve the sink."""
-        return _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+        """Check that stopping the fan does not improve the sink, and fins are given in full."""
+        found = self._fin_faults()
+        if self.fan_k_per_w is not None:
+            found += _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+        return found
+
+    def _fin_faults(self) -> list[Fault]:
+        missing = [key for key in FIN_KEYS if getattr(self, key) is None]
+        if not missing:
+            return []
+        if len(missing) < len(FIN_KEYS):
+            return [(key, "all of " + ", ".join(FIN_KEYS) + ", or none") for key in missing]
+        return [
+            (key, f"{key} to be stated ({range_}), or the fins and the fan's curve")
+            for key, range_ in (("fan_k_per_w", "0.01 to 5 K/W"),
+                                ("fan_flow_m3_per_h", "1 to 1000 m3/h"))
+            if getattr(self, key) is None
+        ]  # fmt: skip
 
 
 class ColdSink(Section):

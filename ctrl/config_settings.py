@@ -39,6 +39,18 @@ class Climate(Section):
     worst_humidity_pct: float = quantity(
         80.0, 5, 100, "%", "relative humidity on the dampest day", INVENTED
     )
+    altitude_m: float = quantity(0.0, -400, 5000, "m", "above the sea: air is thinner", "sea level")
+    sun_w_per_m2: float = quantity(
+        0.0, 0, 1400, "W/m2", "sun on the cabinet at its highest; full sun 800 to 1000", "shade"
+    )
+    sun_from_hour: float = quantity(6.0, 0, 24, "h", "hour when the sun comes to it", INVENTED)
+    sun_to_hour: float = quantity(18.0, 0, 24, "h", "hour when the sun leaves it", INVENTED)
+    radiant_w_per_m2: float = quantity(
+        0.0, 0, 2000, "W/m2", "heat radiation of a hot thing nearby, above the room's", "none"
+    )
+    log_file: str | None = words(
+        None, "CSV log of the weather that simulate runs through", 200, "no log"
+    )
 
     def faults(self) -> list[Fault]:
         """Check coldest <= usual <= worst, and the two humidities."""
@@ -50,6 +62,8 @@ class Climate(Section):
         if self.worst_humidity_pct < self.relative_humidity_pct:
             expected = f"at least relative_humidity_pct ({self.relative_humidity_pct:g} %)"
             found.append(("worst_humidity_pct", expected))
+        if self.sun_to_hour <= self.sun_from_hour:
+            found.append(("sun_to_hour", f"after sun_from_hour ({self.sun_from_hour:g} h)"))
         return found
 
 
@@ -244,8 +258,9 @@ class Limits(Section):
 
     hot_sink_max_c: float = quantity(70.0, 30, 120, "C", "hottest the hot sink may get", PRACTICE)
     foam_max_c: float = quantity(
-        66.0, 40, 100, "C", "hottest the foam may get", "EPS suppliers' sheets: 66 C, 150 F"
-    )
+        66.0, 40, 100, "C", "hottest the foam may get; suppliers of EPS say 66 to 75",
+        "EPS suppliers' sheets: 66 C, 150 F",
+    )  # fmt: skip
     module_max_c: float = quantity(
         80.0, 40, 150, "C", "hottest the module's hot face may get", MEMORY
     )

@@ -10,15 +10,19 @@ from dataclasses import asdict, is_dataclass
 from math import isfinite, isnan
 from typing import Any
 
+from ctrl.branches import FanFailure
 from ctrl.cases import Case, Limit
 from ctrl.check import Check
 from ctrl.config import Config
 from ctrl.findings import Findings
 from ctrl.firmware import Settings
+from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
+from plant.constants import ZERO_C_K
+from plant.fins import Through
 
 Object = dict[str, Any]
 REASON = "_reason"
@@ -295,11 +299,71 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
             "energy_boundary": found.energy_boundary,
             "provisional": provisional_object(found.provisional),
             "seed": found.seed,
+            "fan_failure": [fan_failure_object(item) for item in found.fan_failure],
+            "heat_soak": asdict(found.heat_soak),
         }
     )
 
 
+def fan_failure_object(item: FanFailure) -> Object:
+    """Return what follows a failed hot fan."""
+    why = f"not within {item.watched_h:g} h"
+    return {
+        "protected": item.protected,
+        "ambient_c": item.ambient_c,
+        "hot_sink_c_max": item.hot_sink_c_max,
+        "foam_c_max": item.foam_c_max,
+        "watched_h": item.watched_h,
+        "reached": [
+            {"name": name} | _or_why("after_min", minutes, why)
+            for name, minutes in item.minutes.items()
+        ],
+    }
+
+
 # Check ---------------------------------------------------------------------------------
+
+
+def fins_object(point: Through) -> Object:
+    """Return where fins and fan meet."""
+    return {
+        "fan_flow_m3_per_h": 3600.0 * point.flow_m3_per_s,
+        "pressure_drop_pa": point.pressure_drop_pa,
+        "reynolds": point.reynolds,
+        "film_w_per_m2_k": point.film_w_per_m2_k,
+        "fin_efficiency": point.fin_efficiency,
+        "fan_k_per_w": point.k_per_w,
+    }
+
+
+def hot_side_object(part: HotSide) -> Object:
+    """Return the hot side of a check."""
+    fins = None if part.fins is None else fins_object(part.fins)
+    return (
+        {
+            "fan_k_per_w": part.fan_k_per_w,
+            "no_fan_k_per_w": part.no_fan_k_per_w,
+            "fan_flow_m3_per_h": part.fan_flow_m3_per_h,
+        }
+        | _or_why("fins", fins, "hot_sink.fins is not stated")
+        | {
+            "ambient_c": part.ambient_c,
+            "branches": [
+                {"fan": item.fan, "duty": item.point.duty, "stable": item.stable,
+                 "hot_sink_c_mean": item.point.hot_sink_k - ZERO_C_K,
+                 "contents_c_mean": item.point.contents_k - ZERO_C_K,
+                 "slowest_s": item.slowest_s}
+                for item in part.branches
+            ],
+            "holding": [
+                {"duty": item.point.duty, "branch": item.branch, "fall_k": item.gain_k,
+                 "hot_sink_c_mean": item.point.hot_sink_k - ZERO_C_K,
+                 "plug_w": item.point.plug_w}
+                for item in part.holding
+            ],
+            "heat_soak": asdict(part.heat_soak),
+        }
+    )  # fmt: skip
 
 
 def of_check(found: Check, version: str) -> Object:
@@ -338,4 +402,5 @@ def of_check(found: Check, version: str) -> Object:
         "sensors": [asdict(item) for item in found.sensors],
         "energy_boundary": found.energy_boundary,
         "keys": keys,
+        "hot_side": hot_side_object(found.hot_side),
     }

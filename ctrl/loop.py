@@ -96,7 +96,19 @@ def weather(plant, inputs, time_s):
     ambient_k = climate.ambient_temperature(plant.climate, time_s)
     inputs[cabinet.AMBIENT] = ambient_k
     inputs[cabinet.AMBIENT_W] = climate.ambient_humidity_ratio(plant.climate, ambient_k)
+    inputs[cabinet.SUN] = climate.absorbed_radiation(plant.climate, time_s)
     inputs[cabinet.DOOR] = 1.0 if climate.door_is_open(plant.climate, time_s) else 0.0
+
+
+@kernel
+def logged_weather(rows, inputs, time_s):
+    """Write a log's weather over that of the climate; `rows` as in `climate.weather_at`."""
+    if rows.shape[0] < 2:
+        return
+    ambient_k, ratio, absorbed_w = climate.weather_at(rows, time_s)
+    inputs[cabinet.AMBIENT] = ambient_k
+    inputs[cabinet.AMBIENT_W] = ratio
+    inputs[cabinet.SUN] = absorbed_w
 
 
 @kernel
@@ -189,7 +201,7 @@ def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, 
         - ZERO_C_K
     )
     row[9] = air_k + (wall_k - air_k) * quarter / (film + quarter) - ZERO_C_K
-    row[10] = 100.0 * moist_air.relative_humidity(air_k, air_w)
+    row[10] = 100.0 * moist_air.relative_humidity(air_k, air_w, plant.climate.pressure_pa)
     row[11] = 1e3 * state[cabinet.FROST]
     row[12] = 1e3 * state[cabinet.SINK_WATER]
     row[13] = 1e3 * state[cabinet.WALL_WATER]
@@ -221,7 +233,7 @@ def first_not_finite(state):
 def run_ticks(
     plant, state, kind, law, law_state, guard_settings, guard_state, codes, conversions,
     conversion_ticks, inputs, first_tick, ticks, start_s, tick_s, row_ticks, powered, seed, run,
-    step_hint_s, work, table,
+    step_hint_s, work, table, weather_rows,
 ):  # fmt: skip
     """Run `ticks` ticks and fill `table`; return (ticks done, step to try next [s]).
 
@@ -232,6 +244,7 @@ def run_ticks(
         tick = first_tick + count
         time_s = start_s + tick * tick_s
         weather(plant, inputs, time_s)
+        logged_weather(weather_rows, inputs, time_s)
         door = max(door, inputs[cabinet.DOOR])
         if powered:
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
@@ -268,6 +281,8 @@ class Loop:
         Of the sensor noise; the same pair gives the same noise.
     user_law : UserLaw, optional
         A maker's own controller, run uncompiled in place of `firmware.law`.
+    weather_rows : ndarray, shape (rows, WEATHER_COLUMNS), optional
+        A weather log in place of the climate's own day, as `plant.climate.weather_at` reads.
     """
 
     def __init__(
@@ -280,6 +295,7 @@ class Loop:
         seed: int = 1,
         run: int = 0,
         user_law: UserLaw | None = None,
+        weather_rows: np.ndarray | None = None,
     ) -> None:
         self.plant = plant
         self.firmware = firmware
@@ -289,6 +305,8 @@ class Loop:
         self._seed, self._run = seed, run
         self._user_law = user_law
         self._plain = user_law is not None
+        none = np.zeros((0, climate.WEATHER_COLUMNS))
+        self._weather_rows = none if weather_rows is None else weather_rows
         self._tick = 0
         self._step_s = integrate.LONGEST_STEP_S
         self._work = integrate.work_array()
@@ -356,7 +374,7 @@ class Loop:
             self.law_state, self._guard, self.guard_state, self._codes, self._conversions,
             self._conversion_ticks, self._inputs, self._tick, ticks, self._start_s,
             self.firmware.tick_s, row_ticks, powered, self._seed, self._run, self._step_s,
-            self._work, table,
+            self._work, table, self._weather_rows,
         )  # fmt: skip
         return int(done)
 
@@ -367,6 +385,7 @@ class Loop:
             tick = self._tick + count
             time_s = self._start_s + tick * tick_s
             weather(plant, inputs, time_s)
+            logged_weather(self._weather_rows, inputs, time_s)
             door = max(door, inputs[cabinet.DOOR])
             if powered:
                 self._sense_and_control(tick)

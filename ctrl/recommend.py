@@ -9,6 +9,7 @@ from math import sqrt
 
 from ctrl import ice as ice_part
 from ctrl.bottlenecks import Bottleneck, Sensitivity, rank_changes, rank_parameters
+from ctrl.branches import FanFailure, after_fan_failure
 from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import Candidate, candidates_of, setpoint_for
 from ctrl.capability import (
@@ -35,11 +36,17 @@ from ctrl.cases import (
     run_case,
     unguarded_limits,
 )
-from ctrl.cautions import absent_protections, cautions_of, not_kept
+from ctrl.cautions import (
+    absent_protections,
+    cautions_of,
+    fan_failure_cautions,
+    not_kept,
+)
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
+from ctrl.heat_soak import HeatSoak, heat_soak_of
 from ctrl.ice import DefrostPlan, Ice, coldest_ice_free_c, ice_of, plan_defrost
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
@@ -105,6 +112,8 @@ class Recommendation:
     cautions: tuple[str, ...]
     energy_boundary: str
     seed: int
+    fan_failure: tuple[FanFailure, ...]
+    heat_soak: HeatSoak
 
     @property
     def coldest_spread_k(self) -> float:
@@ -168,6 +177,9 @@ def recommend(
     usual = runs["usual"]
     progress("the coldest setpoint that stays free of ice")
     ice_free = _coldest_ice_free(config, best, first, seed)
+    progress("stopping the hot fan")
+    failures = _fan_failures(config, best.settings, seed)
+    worst = runs["worst"]
     progress("ranking what holds it back")
     worst_case = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
     limits = [item for case in cases for item in case.limits]
@@ -198,10 +210,26 @@ def recommend(
         bottlenecks=tuple(rank_changes(config)),
         sensitivities=tuple(rank_parameters(config)),
         absent_protections=tuple(absent_protections(config)),
-        cautions=(*not_kept(apart), *cautions_of(config, plant, cases)),
+        cautions=(
+            *not_kept(apart),
+            *cautions_of(config, plant, cases),
+            *fan_failure_cautions(failures),
+        ),
         energy_boundary=energy_boundary(config),
         seed=seed,
+        fan_failure=failures,
+        heat_soak=heat_soak_of(
+            worst.plant,
+            nearest_point(worst.plant, config.use.target_c + ZERO_C_K, worst.coldest),
+            config.protection.hot_fan_run_on_s,
+        ),
     )
+
+
+def _fan_failures(config: Config, settings: Settings, seed: int) -> tuple[FanFailure, ...]:
+    """Return what a failed hot fan does, as the firmware guards and without its sensor."""
+    guarded = (True, False) if config.hot_sink_sensor is not None else (False,)
+    return tuple(after_fan_failure(config, settings, protected=on, seed=seed) for on in guarded)
 
 
 def _overall(worst: Case, chosen: Controlled, apart: list[Limit]) -> tuple[str, str]:

@@ -14,6 +14,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
+from ctrl.screen_hot_side import show_hot_side
 
 
 def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
@@ -23,6 +24,7 @@ def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
     _capabilities(out, found)
     _heat_leak(out, found)
     _module(out, found)
+    show_hot_side(out, config, found.hot_side)
     _time_constants(out, found)
     _currents(out, found)
     _sensors(out, found)

@@ -20,6 +20,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
+from ctrl.screen_hot_side import show_fan_failure
 from ctrl.simulation import battery_lasts_h, cost_per_day
 
 VERDICT_WORDS = {
@@ -61,6 +62,7 @@ def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> No
     _limits(out, found, all_limits)
     _ice(out, found)
     _times(out, found)
+    show_fan_failure(out, found.fan_failure, found.heat_soak)
     _bottlenecks(out, found)
     for title, texts in (
         ("Protections that are missing", found.absent_protections),

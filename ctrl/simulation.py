@@ -14,6 +14,7 @@ from ctrl.loop import STATE_WORDS, Loop, energy_residual, water_residual
 from ctrl.protection import REASONS
 from ctrl.record import Record
 from ctrl.trial import warm_state
+from ctrl.weather_log import weather_rows_of
 from plant.cabinet import to_record
 
 ROW_S = 20.0  # widest spacing of the rows that findings read [s]
@@ -82,7 +83,10 @@ def simulate(
     """
     plant = plant_of(config)
     settings = settings_of(config)
-    loop = Loop(plant, firmware_of(config, settings), warm_state(plant, config), seed=seed)
+    loop = Loop(
+        plant, firmware_of(config, settings), warm_state(plant, config), seed=seed,
+        weather_rows=weather_rows_of(config, plant),
+    )  # fmt: skip
     # Whole rows in every piece, so that their spacing never breaks.
     piece_s = max(DAY_S // row_s, 1.0) * row_s
     whole_s = max(days * DAY_S, row_s)

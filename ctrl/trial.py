@@ -57,6 +57,18 @@ class Settled:
     days: int
 
 
+def loop_at(
+    plant: Plant, firmware: Firmware, start: Operating, *, seed: int = 1, run: int = 0
+) -> Loop:
+    """Return a loop that starts from a steady point, its controller at that point's duty."""
+    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed, run=run)
+    law_preload(
+        controller_of(firmware.law).kind, firmware.law.to_words(), loop.law_state,
+        _reading_c100(plant, start), round(start.duty * 1000),
+    )  # fmt: skip
+    return loop
+
+
 def run_settled(
     plant: Plant,
     firmware: Firmware,
@@ -70,11 +82,7 @@ def run_settled(
 
     The controller starts from the duty of the estimate, so that no wind-up has to settle.
     """
-    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed, run=run)
-    law_preload(
-        controller_of(firmware.law).kind, firmware.law.to_words(), loop.law_state,
-        _reading_c100(plant, start), round(start.duty * 1000),
-    )  # fmt: skip
+    loop = loop_at(plant, firmware, start, seed=seed, run=run)
     before = loop.run(DAY_S, ROW_S)
     for day in range(2, most_days + 1):
         last = loop.run(DAY_S, ROW_S)

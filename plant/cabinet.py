@@ -15,7 +15,7 @@ from plant import contents as contents_part
 from plant import drive as drive_part
 from plant import envelope, frost, heat_sinks, module, moist_air, sensors
 from plant.compiled import kernel
-from plant.constants import ZERO_C_K
+from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
 from plant.moist_air import (
     CP_DRY_AIR,
     CP_ICE,
@@ -69,7 +69,8 @@ COLD_FAN = 5
 # For steady states only; a simulation leaves them 0:
 LOAD_RATE = 6  # share of the contents exchanged for warm ones per second [1/s]
 FROST_FROZEN = 7  # 1: what settles on the cold sink is taken away, frost and water stay
-INPUTS = 8
+SUN = 8  # sun and heat radiation that the outside absorbs [W]
+INPUTS = 9
 
 
 # Mist settles on the walls within seconds in moving air. Common practice, no source.
@@ -120,13 +121,19 @@ def to_record(plant: Plant) -> np.record:
 
 
 @kernel
+def air_density(plant):
+    """Return the density of the cabinet's air [kg/m3]: 1.27, air at 5 °C, times p/p0."""
+    return 1.27 * (plant.climate.pressure_pa / STANDARD_PRESSURE_PA)
+
+
+@kernel
 def dry_air_kg(plant):
     """Return the dry air in the cabinet [kg], taken as constant.
 
-    1.27 kg/m3, air at 5 °C; over 0..25 °C the true mass differs by up to 7 %, which
-    changes the air node's small heat capacity and no steady flow.
+    Of air at 5 °C; over 0..25 °C the true mass differs by up to 7 %, which changes the
+    air node's small heat capacity and no steady flow.
     """
-    return 1.27 * plant.envelope.volume_m3
+    return air_density(plant) * plant.envelope.volume_m3
 
 
 @kernel
@@ -197,12 +204,13 @@ def stored_water_kg(state):
 
 
 @kernel
-def vapour_flow(conductance_kg_per_s, air_ratio, surface_k, available):
+def vapour_flow(conductance_kg_per_s, air_ratio, surface_k, available, pressure_pa):
     """Return the vapour that settles on a surface [kg/s]; negative: the surface dries.
 
     `available` (0 to 1) fades the drying of a surface that has little left to give.
     """
-    flow = conductance_kg_per_s * (air_ratio - moist_air.saturation_humidity_ratio(surface_k))
+    saturated = moist_air.saturation_humidity_ratio(surface_k, pressure_pa)
+    flow = conductance_kg_per_s * (air_ratio - saturated)
     if flow < 0.0:
         return flow * available
     return flow
@@ -264,9 +272,10 @@ def derivative(plant, state, inputs, slope):
     face_to_hot_w = mod.hot_contact_w_per_k * (hot_face_k - hot_sink_k)
 
     # Hot side
-    hot_film = plant.hot_sink.no_fan_w_per_k + hot_fan * (
-        plant.hot_sink.fan_w_per_k - plant.hot_sink.no_fan_w_per_k
-    )
+    hot_film = hot_fan * plant.hot_sink.fan_w_per_k
+    if hot_fan < 1.0:
+        still = heat_sinks.still_film(plant.hot_sink, hot_sink_k, ambient_k)
+        hot_film += (1.0 - hot_fan) * still
     rejected_w = hot_film * (hot_sink_k - ambient_k)
 
     # Cabinet air to cold sink, walls, contents
@@ -283,7 +292,9 @@ def derivative(plant, state, inputs, slope):
     wall_surface_k = air_k - air_to_wall_w / wall_film
     through_wall_w = 2.0 * box.foam_w_per_k * (wall_outer_k - wall_k)
     from_outer = box.outside_film_w_per_k * quarter / (box.outside_film_w_per_k + quarter)
-    ambient_to_wall_w = from_outer * (ambient_k - wall_outer_k)
+    # What the outside absorbs parts between the room's film and the wall.
+    sun_into_wall_w = inputs[SUN] * quarter / (box.outside_film_w_per_k + quarter)
+    ambient_to_wall_w = from_outer * (ambient_k - wall_outer_k) + sun_into_wall_w
     contents_film = plant.contents.film_still_w_per_k + cold_fan * (
         plant.contents.film_w_per_k - plant.contents.film_still_w_per_k
     )
@@ -299,7 +310,7 @@ def derivative(plant, state, inputs, slope):
     exchange = box.leak_per_s * dry_air_kg(plant)
     if inputs[DOOR] > 0.0:
         flow = envelope.door_flow_m3_per_s(box.door_width_m, box.door_height_m, air_k, ambient_k)
-        exchange += inputs[DOOR] * flow * 1.27
+        exchange += inputs[DOOR] * flow * air_density(plant)
     exchange_vapour = exchange * (ambient_w - air_w)
     exchange_w = exchange * (
         moist_air.moist_air_enthalpy(ambient_k, ambient_w)
@@ -311,8 +322,9 @@ def derivative(plant, state, inputs, slope):
     water_cover = frost.coverage(state[SINK_WATER])
     frost_cover = min(frost.coverage(state[FROST]), 1.0 - water_cover)
     to_sink = vapour_flow(
-        moist_air.mass_conductance(film), air_w, surface_k, water_cover + frost_cover
-    )
+        moist_air.mass_conductance(film), air_w, surface_k, water_cover + frost_cover,
+        plant.climate.pressure_pa,
+    )  # fmt: skip
     fresh_volume = 0.0
     if to_sink >= 0.0:
         as_frost = to_sink * frost.ice_share(surface_k)
@@ -345,13 +357,13 @@ def derivative(plant, state, inputs, slope):
     # Vapour to walls and floor; half of the film there is convection, half radiation
     to_wall = vapour_flow(
         moist_air.mass_conductance(0.5 * wall_film), air_w, wall_surface_k,
-        frost.coverage(state[WALL_WATER]),
+        frost.coverage(state[WALL_WATER]), plant.climate.pressure_pa,
     )  # fmt: skip
     to_wall_from_k = air_k if to_wall >= 0.0 else wall_surface_k
     to_wall_enthalpy_w = to_wall * moist_air.vapour_enthalpy(to_wall_from_k)
     # Damp air let in by the door turns to mist as it cools; the mist wets the walls and
     # leaves its latent heat in the air.
-    excess = air_w - moist_air.saturation_humidity_ratio(air_k)
+    excess = air_w - moist_air.saturation_humidity_ratio(air_k, plant.climate.pressure_pa)
     mist = max(excess, 0.0) * dry_air_kg(plant) / MIST_TIME_S
     mist_enthalpy_w = mist * liquid_enthalpy(air_k)
 
@@ -429,7 +441,8 @@ def uniform_state(plant: Plant, temp_k: float, humidity_ratio: float) -> np.ndar
     state = np.zeros(STATES)
     state[[COLD_FACE, HOT_FACE, HOT_SINK, WALL_OUTER]] = temp_k
     state[[CONTROL_SENSOR, HOT_SENSOR, COLD_SENSOR]] = temp_k
-    ratio = min(humidity_ratio, moist_air.saturation_humidity_ratio(temp_k))
+    saturated = moist_air.saturation_humidity_ratio(temp_k, plant.climate.pressure_pa)
+    ratio = min(humidity_ratio, saturated)
     set_air(record, state, temp_k, ratio)
     set_cold_sink(record, state, temp_k)
     set_wall_inner(record, state, temp_k)

@@ -1,9 +1,10 @@
 """Where the cabinet stands: ambient temperature and humidity over the day, doors, loads."""
 
 from dataclasses import dataclass
-from math import cos, pi
+from math import cos, pi, sin
 
 from plant.compiled import kernel
+from plant.constants import STANDARD_PRESSURE_PA
 from plant.moist_air import saturation_humidity_ratio
 
 HOUR_S = 3600.0
@@ -34,6 +35,13 @@ class Climate:
         [h].
     load_k : float
         Temperature of the warm ones [K].
+    pressure_pa : float
+        Of the air, at the cabinet's altitude [Pa].
+    sun_w, radiant_w : float
+        Absorbed by the cabinet's outside: sun at its highest, and steady heat radiation of
+        something hot nearby, over what the room sends [W].
+    sun_from_hour, sun_to_hour : float
+        When the sun shines on the cabinet [h].
     """
 
     mean_k: float
@@ -47,6 +55,11 @@ class Climate:
     load_share: float
     load_hour: float
     load_k: float
+    pressure_pa: float = STANDARD_PRESSURE_PA
+    sun_w: float = 0.0
+    radiant_w: float = 0.0
+    sun_from_hour: float = 6.0
+    sun_to_hour: float = 18.0
 
 
 @kernel
@@ -59,7 +72,52 @@ def ambient_temperature(climate, time_s):
 @kernel
 def ambient_humidity_ratio(climate, ambient_k):
     """Return the ambient humidity ratio [-]: constant, but never above saturation."""
-    return min(climate.humidity_ratio, saturation_humidity_ratio(ambient_k))
+    return min(climate.humidity_ratio, saturation_humidity_ratio(ambient_k, climate.pressure_pa))
+
+
+@kernel
+def absorbed_radiation(climate, time_s):
+    """Return the sun and heat radiation that the cabinet's outside absorbs [W].
+
+    The sun follows half a sine between its two hours (textbook shape of a clear day on a
+    level face; a face to the east or west has its own hours).
+    """
+    if climate.sun_w <= 0.0:
+        return climate.radiant_w
+    hour = time_s % DAY_S / HOUR_S
+    if hour <= climate.sun_from_hour or hour >= climate.sun_to_hour:
+        return climate.radiant_w
+    share = (hour - climate.sun_from_hour) / (climate.sun_to_hour - climate.sun_from_hour)
+    return climate.radiant_w + climate.sun_w * sin(pi * share)
+
+
+WEATHER_COLUMNS = 4  # time [s], ambient [K], humidity ratio [-], absorbed radiation [W]
+
+
+@kernel
+def weather_at(rows, time_s):
+    """Return (ambient [K], humidity ratio [-], absorbed radiation [W]) of a weather log.
+
+    `rows`, shape (rows, WEATHER_COLUMNS), evenly spaced from time 0; read linearly between
+    them, and over again from the start after the last.
+    """
+    count = rows.shape[0]
+    place = time_s / (rows[1, 0] - rows[0, 0])
+    before = int(place)
+    share = place - before
+    one = rows[before % count]
+    two = rows[(before + 1) % count]
+    return (
+        one[1] + share * (two[1] - one[1]),
+        one[2] + share * (two[2] - one[2]),
+        one[3] + share * (two[3] - one[3]),
+    )
+
+
+def mean_absorbed_radiation(climate: Climate) -> float:
+    """Return the mean over the day of `absorbed_radiation` [W]; half a sine has 2/pi."""
+    hours = climate.sun_to_hour - climate.sun_from_hour
+    return climate.radiant_w + climate.sun_w * 2.0 / pi * hours / 24.0
 
 
 @kernel

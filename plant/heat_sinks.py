@@ -1,11 +1,14 @@
 """The two heat sinks: hot side to ambient, cold side to cabinet air."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 from plant.compiled import kernel
 
 WITH_MODULE, ALWAYS, OWN_SWITCH = 0, 1, 2
 FAN_WIRINGS = {"with_module": WITH_MODULE, "always": ALWAYS, "own_switch": OWN_SWITCH}
+
+STOPPED = 3  # a failed or unplugged fan; no wiring to choose, so it has no word
 
 AIR_J_PER_M3_K = 1.2 * 1006.0  # volumetric heat capacity of air at 20 °C
 
@@ -17,7 +20,8 @@ class HotSink:
     Parameters
     ----------
     fan_w_per_k, no_fan_w_per_k : float
-        Sink to ambient with the fan on and stopped, recirculation counted in [W/K].
+        Sink to ambient with the fan on and stopped, recirculation counted in [W/K]; stopped
+        it holds for a sink 30 K above a room of 25 °C.
     heat_capacity_j_per_k : float
         [J/K].
     fan_w : float
@@ -25,7 +29,9 @@ class HotSink:
     foam_share : float
         Share of the sink's rise over ambient that the foam beside it takes [-].
     fan_wiring : int
-        One of `FAN_WIRINGS`.
+        One of `FAN_WIRINGS`, or `STOPPED`.
+    radiation_share : float
+        Part of `no_fan_w_per_k` that is radiation [-].
     """
 
     fan_w_per_k: float
@@ -34,6 +40,7 @@ class HotSink:
     fan_w: float
     foam_share: float
     fan_wiring: int
+    radiation_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -74,18 +81,45 @@ def fan_turns(wiring, commanded, duty):
     """Return 1.0 if a fan wired so turns, for the firmware's command and the drive's duty."""
     if wiring == ALWAYS:
         return 1.0
+    if wiring == STOPPED:
+        return 0.0
     if wiring == WITH_MODULE:
         return 1.0 if duty > 0.0 else 0.0
     return 1.0 if commanded != 0 else 0.0
 
 
-def with_recirculation(k_per_w: float, share: float, flow_m3_per_h: float) -> float:
+STATED_RISE_K = 30.0  # a stopped fan's K/W is stated for this rise over a room of 25 °C
+STATED_RADIATION_K3 = (328.15**2 + 298.15**2) * (328.15 + 298.15)
+
+
+@kernel
+def still_film(sink, sink_k, ambient_k):
+    """Return the conductance of a hot sink with its fan stopped [W/K].
+
+    Laminar natural convection goes with the fourth root of the rise, radiation with
+    (Ts^2 + Ta^2)(Ts + Ta) (textbook).  The rise is rounded by 1 K at nought, where the root
+    has no slope and a room has draughts anyway.
+    """
+    rise = sink_k - ambient_k
+    square = (rise * rise + 1.0) / (STATED_RISE_K * STATED_RISE_K + 1.0)
+    convection = sqrt(sqrt(sqrt(square)))
+    radiation = (
+        (sink_k * sink_k + ambient_k * ambient_k) * (sink_k + ambient_k) / STATED_RADIATION_K3
+    )
+    share = sink.radiation_share
+    return sink.no_fan_w_per_k * ((1.0 - share) * convection + share * radiation)
+
+
+def with_recirculation(
+    k_per_w: float, share: float, flow_m3_per_h: float, density_ratio: float = 1.0
+) -> float:
     """Return a sink's resistance to the room [K/W] when it breathes its own exhaust.
 
     With the share r of the intake drawn from the exhaust, the intake stands
     r/(1 - r) times the exhaust's rise Q/(flow rho cp) above the room (heat balance).
+    `density_ratio` is the air's density over that at sea level [-].
     """
-    capacity_rate = flow_m3_per_h / 3600.0 * AIR_J_PER_M3_K
+    capacity_rate = flow_m3_per_h / 3600.0 * AIR_J_PER_M3_K * density_ratio
     return k_per_w + share / (1.0 - share) / capacity_rate
 
 

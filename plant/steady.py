@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from plant import cabinet, moist_air
+from plant import climate as climate_part
 from plant.cabinet import Plant
 from plant.compiled import kernel
 from plant.constants import SECONDS_PER_DAY, ZERO_C_K
@@ -142,7 +143,7 @@ def steady_inputs(
     climate = plant.climate
     inputs = np.zeros(cabinet.INPUTS)
     inputs[cabinet.AMBIENT] = ambient_k
-    saturated = moist_air.saturation_humidity_ratio(ambient_k)
+    saturated = moist_air.saturation_humidity_ratio(ambient_k, climate.pressure_pa)
     inputs[cabinet.AMBIENT_W] = min(climate.humidity_ratio, saturated)
     inputs[cabinet.DOOR] = climate.doors_per_day * climate.door_open_s / SECONDS_PER_DAY
     inputs[cabinet.DUTY] = duty
@@ -150,6 +151,7 @@ def steady_inputs(
     inputs[cabinet.COLD_FAN] = cold_fan
     inputs[cabinet.LOAD_RATE] = climate.load_share / SECONDS_PER_DAY
     inputs[cabinet.FROST_FROZEN] = 1.0
+    inputs[cabinet.SUN] = climate_part.mean_absorbed_radiation(climate)
     return inputs
 
 
@@ -230,7 +232,11 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
         ),
         wall_surface_k=float(air_k + (wall_k - air_k) * quarter / (film + quarter)),
         relative_humidity=float(
-            moist_air.relative_humidity(air_k, state[cabinet.VAPOUR] / cabinet.dry_air_kg(record))
+            moist_air.relative_humidity(
+                air_k,
+                state[cabinet.VAPOUR] / cabinet.dry_air_kg(record),
+                plant.climate.pressure_pa,
+            )
         ),
         mean_current_a=float(mean_a),
         cooling_w=float(slope[cabinet.MODULE_COOLING]),

@@ -128,6 +128,7 @@ def run_ticks(plant, state, inputs, duties, start_s, unbooked_share, lowest, wor
         inputs[cabinet.AMBIENT] = ambient_k
         inputs[cabinet.AMBIENT_W] = climate.ambient_humidity_ratio(plant.climate, ambient_k)
         inputs[cabinet.DOOR] = 1.0 if climate.door_is_open(plant.climate, time_s) else 0.0
+        inputs[cabinet.SUN] = climate.absorbed_radiation(plant.climate, time_s)
         inputs[cabinet.DUTY] = duties[tick]
         inputs[cabinet.HOT_FAN] = heat_sinks.fan_turns(plant.hot_sink.fan_wiring, 1, duties[tick])
         inputs[cabinet.COLD_FAN] = heat_sinks.fan_turns(plant.cold_sink.fan_wiring, 1, duties[tick])

@@ -230,7 +230,8 @@ def test_climate_from_the_room():
     assert room.humidity_ratio == pytest.approx(0.00986, rel=0.02)
     moved = at_ambient(plant_of(load_config("galley_larder")), 30.0, 80.0).climate
     assert moved.mean_k == pytest.approx(303.15)
-    ratio = 0.8 * moist_air.saturation_humidity_ratio(303.15)
+    # Relative humidity is a share of the vapour pressure, not of the humidity ratio.
+    ratio = moist_air.humidity_ratio(0.8 * moist_air.saturation_pressure(303.15))
     assert moved.humidity_ratio == pytest.approx(ratio, rel=1e-12)
     assert (moved.swing_k, moved.doors_per_day, moved.load_k) == (6.0, 10, pytest.approx(293.15))
 

@@ -115,7 +115,7 @@ def working_state(plant):
     state[cabinet.SINK_WATER], state[cabinet.WALL_WATER] = 0.02, 0.004
     cabinet.set_cold_sink(record, state, ZERO_C_K + 1.5)
     cabinet.set_wall_inner(record, state, ZERO_C_K + 12.0)
-    inputs = np.array([ZERO_C_K + 25.0, 0.012, 1.0, 0.8, 1.0, 1.0, 2e-6, 0.0])
+    inputs = np.array([ZERO_C_K + 25.0, 0.012, 1.0, 0.8, 1.0, 1.0, 2e-6, 0.0, 30.0])
     return record, state, inputs
 
 
@@ -240,7 +240,8 @@ def states_drawn(draw):
     ambient_c, ratio = draw(st.floats(-10.0, 45.0)), draw(st.floats(0.0, 0.02))
     duty = draw(st.one_of(st.just(0.0), part))
     load = draw(st.sampled_from([0.0, 1e-6]))
-    inputs = [ambient_c, ratio, draw(switch), duty, draw(part), draw(part), load, draw(switch)]
+    sun = draw(st.sampled_from([0.0, 80.0]))
+    inputs = [ambient_c, ratio, draw(switch), duty, draw(part), draw(part), load, draw(switch), sun]
     return temps, hot, masses, density, share, inputs
 
 

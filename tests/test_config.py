@@ -124,7 +124,7 @@ UNITS = {
     "_w_per_m2_k": "W/(m2 K)", "_j_per_k": "J/K", "_v": "V", "_a": "A", "_ohm": "ohm",
     "_hz": "Hz", "_pct": "%", "_kg": "kg", "_m2": "m2", "_mm2": "mm2", "_ah": "Ah",
     "_min": "min", "_years": "year", "_g": "g", "_bits": "bit", "_pct_per_k": "%/K",
-    "_m3_per_h": "m3/h",
+    "_m3_per_h": "m3/h", "_w_per_m2": "W/m2", "_pa": "Pa",
 }  # fmt: skip
 
 

@@ -2,10 +2,15 @@
 
 from dataclasses import replace
 
+import ht
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 
+from ctrl.bottlenecks import rank_parameters
+from ctrl.build import driven_hot_sink, fin_operating_point, plant_of
+from ctrl.capability import fans_at
+from ctrl.config import ConfigError, build_config, load_config, plain_data
 from plant import cabinet, frost, heat_sinks
 from plant.constants import ZERO_C_K
 
@@ -72,11 +77,11 @@ class TestInTheAssembly:
     ):
         state, inputs = self.at_rest(example_plant, fan)
         quiet = slopes_of(example_plant, state, inputs)
-        state[cabinet.HOT_SINK] += 10.0
-        # 10 K over the room; the joint to the face at 25 C takes 30 W/K x 10 K too.
+        state[cabinet.HOT_SINK] += 30.0  # where the stopped fan's K/W is stated
+        # 30 K over the room; the joint to the face at 25 C takes 30 W/K x 30 K too.
         slope = slopes_of(example_plant, state, inputs)
         heat = example_plant.hot_sink.heat_capacity_j_per_k * slope[cabinet.HOT_SINK]
-        assert heat == pytest.approx(-10.0 * conductance - 300.0, rel=1e-9)
+        assert heat == pytest.approx(-30.0 * conductance - 900.0, rel=1e-9)
         assert quiet[cabinet.HOT_SINK] == pytest.approx(0.0, abs=1e-9)
 
     @pytest.mark.parametrize(("fan", "conductance"), [(1.0, 2.5), (0.0, 0.7)])
@@ -105,6 +110,111 @@ class TestInTheAssembly:
         film, _ = cabinet.cold_sink_film(cabinet.to_record(example_plant), state, 1.0)
         assert film == pytest.approx(0.7, abs=0.03)
         assert frost.open_fraction(0.01, 0.004) > 0.0  # never closed altogether
+
+
+class TestFanStopped:
+    """The still film against correlations that know nothing of ours."""
+
+    def sink(self, plant, share):
+        return cabinet.to_record(
+            replace(plant, hot_sink=replace(plant.hot_sink, radiation_share=share))
+        ).hot_sink
+
+    @pytest.mark.parametrize("share", [0.0, 0.2, 1.0])
+    def test_what_is_stated_holds_at_thirty_kelvin(self, share, example_plant):
+        film = heat_sinks.still_film(self.sink(example_plant, share), 328.15, 298.15)
+        assert film == pytest.approx(0.8, rel=1e-12)
+
+    @pytest.mark.parametrize("rise", [10.0, 20.0, 60.0])
+    def test_convection_against_a_vertical_plate(self, rise, example_plant):
+        """ht, Churchill's laminar plate of 100 mm, air at the film temperature (CoolProp).
+
+        The root of the rise alone leaves out air's own change with temperature and the
+        constant in Churchill's form: 5 %.
+        """
+
+        def film(over):
+            mean_k = 298.15 + 0.5 * over
+            air = {
+                name: PropsSI(name, "T", mean_k, "P", 101325.0, "Air")
+                for name in ("D", "V", "L", "C")
+            }
+            viscosity, prandtl = air["V"] / air["D"], air["V"] * air["C"] / air["L"]
+            grashof = 9.81 / mean_k * over * 0.1**3 / viscosity**2
+            return ht.conv_free_immersed.Nu_vertical_plate_Churchill(prandtl, grashof) * air["L"]
+
+        ours = heat_sinks.still_film(self.sink(example_plant, 0.0), 298.15 + rise, 298.15) / 0.8
+        assert ours == pytest.approx(film(rise) / film(30.0), rel=0.05)
+
+    @pytest.mark.parametrize("hot_c", [30.0, 45.0, 90.0])
+    def test_radiation_is_that_of_fourth_powers(self, hot_c, example_plant):
+        hot_k, room_k = ZERO_C_K + hot_c, 298.15
+        exact = (hot_k**4 - room_k**4) / (hot_k - room_k)
+        stated = (328.15**4 - room_k**4) / 30.0
+        film = heat_sinks.still_film(self.sink(example_plant, 1.0), hot_k, room_k)
+        assert film == pytest.approx(0.8 * exact / stated, rel=1e-12)
+
+    def test_heat_is_smooth_through_no_rise(self, example_plant):
+        """No kink, no infinite slope: the second difference of the heat stays small."""
+        sink = self.sink(example_plant, 0.2)
+        rises = np.linspace(-3.0, 3.0, 601)
+        heat = np.array([heat_sinks.still_film(sink, 298.15 + x, 298.15) * x for x in rises])
+        assert np.all(np.diff(heat) > 0.0)
+        assert np.abs(np.diff(heat, 2)).max() < 0.02 * np.diff(heat).max()
+
+    def test_a_failed_fan_never_turns_and_counts_as_stopped(self, example_plant):
+        assert heat_sinks.fan_turns(heat_sinks.STOPPED, 1, 1.0) == 0.0
+        dead = replace(
+            example_plant, hot_sink=replace(example_plant.hot_sink, fan_wiring=heat_sinks.STOPPED)
+        )
+        assert fans_at(dead, 0.7) == (0.0, 1.0)
+
+
+class TestFromTheConfig:
+    """Dust, fins and altitude on their way into the plant."""
+
+    def sink_of(self, **keys):
+        data = plain_data(load_config("galley_larder"))
+        data["hot_sink"] = {**data["hot_sink"], **keys.pop("hot_sink", {})}
+        data["climate"] = {**data["climate"], **keys.pop("climate", {})}
+        for key in keys.pop("without", ()):
+            del data["hot_sink"][key]
+        return build_config(data, "changed")
+
+    FINS = {
+        "fins": 30, "fin_height_mm": 30.0, "fin_thickness_mm": 1.0, "fin_gap_mm": 2.0,
+        "fin_length_mm": 100.0, "fan_free_flow_m3_per_h": 80.0, "fan_stall_pa": 50.0,
+    }  # fmt: skip
+
+    def test_dust_by_hand(self):
+        """0.16 x 1.5 + 0.05/0.95 over 50 m3/h (16.77 W/K): 0.2431 K/W; no fan unchanged."""
+        plant = plant_of(self.sink_of(hot_sink={"dust_factor": 1.5}))
+        assert 1.0 / plant.hot_sink.fan_w_per_k == pytest.approx(0.24314, abs=2e-5)
+        assert 1.0 / plant.hot_sink.no_fan_w_per_k == pytest.approx(0.8)
+
+    def test_fins_take_the_place_of_the_plain_numbers(self):
+        config = self.sink_of(hot_sink={**self.FINS, "exhaust_recirculation": 0.0},
+                              without=("fan_k_per_w", "fan_flow_m3_per_h"))  # fmt: skip
+        point = fin_operating_point(config)
+        assert 1.0 / plant_of(config).hot_sink.fan_w_per_k == pytest.approx(point.k_per_w)
+        assert driven_hot_sink(config)[1] == pytest.approx(3600.0 * point.flow_m3_per_s)
+        assert "hot sink" in {item.part for item in rank_parameters(config)}
+
+    def test_a_stated_resistance_goes_before_the_fins(self):
+        config = self.sink_of(hot_sink=self.FINS)
+        assert driven_hot_sink(config) == (0.16, 75.0)
+
+    def test_half_a_sink_is_refused(self):
+        with pytest.raises(ConfigError, match="fan_stall_pa.*or none"):
+            self.sink_of(hot_sink={k: v for k, v in self.FINS.items() if k != "fan_stall_pa"})
+        with pytest.raises(ConfigError, match="fan_k_per_w.*or the fins"):
+            self.sink_of(without=("fan_k_per_w",))
+
+    def test_recirculated_air_warms_more_where_it_is_thin(self):
+        """2000 m: p 79 495 Pa; the recirculated part grows by 1/0.7846, the stated K/W stays."""
+        low, high = (plant_of(self.sink_of(climate={"altitude_m": h})) for h in (0.0, 2000.0))
+        extra = [1.0 / plant.hot_sink.fan_w_per_k - 0.16 for plant in (low, high)]
+        assert extra[1] / extra[0] == pytest.approx(101325.0 / 79495.0, rel=1e-3)
 
 
 def test_fan_heat_is_booked_inside_and_at_the_plug(example_plant, slopes_of):

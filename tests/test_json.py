@@ -16,6 +16,7 @@ from ctrl.glossary import GLOSSARY
 from ctrl.json_out import REASON
 from ctrl.recommend import Recommendation
 from ctrl.simulation import Simulation, simulate
+from plant.fins import Through
 
 HEAD = {"command", "version", "config", "cabinet", "target_c"}
 FINDINGS = {
@@ -38,11 +39,12 @@ RECOMMEND = HEAD | {
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
+    "fan_failure", "heat_soak",
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
     "duty_limit_decided_by", "duty_limits", "time_constants", "time_constants_duty", "currents",
-    "sensors", "energy_boundary", "keys",
+    "sensors", "energy_boundary", "keys", "hot_side",
 }  # fmt: skip
 LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
 CASE = {
@@ -197,7 +199,12 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
                        ((24.0, ice), (8.0, ice)))  # fmt: skip
     fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
-    others = [read(json_out.defrost_object(plan)), json_out.settings_object(_fixed(fixed))]
+    fins = Through(0.005, 20.0, 900.0, 50.0, 0.9, 0.2)
+    others = [
+        json_out.fins_object(fins),
+        read(json_out.defrost_object(plan)),
+        json_out.settings_object(_fixed(fixed)),
+    ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
         for key, _, inside in walk(value):

@@ -1,0 +1,78 @@
+"""The hot side on the screen: in `check` its steady states, in `recommend` a failed fan."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+
+from ctrl.branches import FanFailure
+from ctrl.config import Config
+from ctrl.heat_soak import HeatSoak
+from ctrl.hot_side import HotSide
+from ctrl.screen import digits, fixed, grid_of, heading, paragraph, percent, show_table
+from plant.constants import ZERO_C_K
+
+
+def show_hot_side(out: Console, config: Config, part: HotSide) -> None:
+    """Print the hot side of a checked config."""
+    heading(out, f"Hot side, worst room ({part.ambient_c:g} °C)")
+    text = (
+        f"Sink to room {digits(part.fan_k_per_w)} K/W with its fan, "
+        f"{digits(part.no_fan_k_per_w)} K/W without at a rise of 30 K."
+    )
+    if part.fins is not None:
+        text += (
+            f" Fins and fan meet at {3600.0 * part.fins.flow_m3_per_s:.0f} m3/h and "
+            f"{part.fins.pressure_drop_pa:.0f} Pa (Re {part.fins.reynolds:.0f}): "
+            f"{digits(part.fins.k_per_w)} K/W when clean."
+        )
+    paragraph(out, text)
+    table = grid_of(("hot fan", "duty %", "hot sink °C", "contents °C", "lasts"), "lrrrl")
+    for item in part.branches:
+        table.add_row(
+            item.fan, fixed(100.0 * item.point.duty, 0), fixed(item.point.hot_sink_k - ZERO_C_K),
+            fixed(item.point.contents_k - ZERO_C_K), "yes" if item.stable else "NO",
+        )  # fmt: skip
+    if part.branches:
+        show_table(out, table)
+    else:
+        paragraph(out, "No steady state: the hot side runs away.", style="bold")
+    held = [f"{percent(item.point.duty, 1)} ({item.branch} branch)" for item in part.holding]
+    target = f"{config.use.target_c:g} °C"
+    if held:
+        paragraph(out, f"Duties that hold {target} here: {', '.join(held)}.")
+        if len(held) > 1:
+            paragraph(out, "On the runaway branch more duty warms: keep below the duty limit.")
+    else:
+        paragraph(out, f"No duty holds {target} here.")
+    paragraph(out, soak_text(part.heat_soak))
+
+
+def soak_text(soak: HeatSoak) -> str:
+    """Return what the hot fan's run-on is worth, in words."""
+    without, stated = soak.back_without_j / 1e3, soak.back_with_stated_j / 1e3
+    return (
+        f"In the hour after switch-off {without:.1f} kJ come back through the module with the "
+        f"fan stopped at once, {stated:.1f} kJ with {soak.stated_run_on_s:g} s of run-on, "
+        f"{soak.back_with_best_j / 1e3:.1f} kJ with {soak.best_run_on_s:g} s, the best, and "
+        f"{soak.back_always_j / 1e3:.1f} kJ if it never stops. The sink is within 4 K of the "
+        f"room after {soak.near_room_s:g} s."
+    )
+
+
+def show_fan_failure(out: Console, failures: Sequence[FanFailure], soak: HeatSoak) -> None:
+    """Print the minutes from a failure of the hot fan to each limit."""
+    if not failures:
+        return
+    heading(out, f"If the hot fan fails, hottest day ({failures[0].ambient_c:g} °C)")
+    words = ["with firmware" if item.protected else "without sensor" for item in failures]
+    table = grid_of(["minutes until", *words], "l" + "r" * len(failures))
+    for name in failures[0].minutes:
+        table.add_row(name, *(_minutes(item.minutes[name]) for item in failures))
+    table.add_row("hottest sink, °C", *(fixed(item.hot_sink_c_max) for item in failures))
+    show_table(out, table)
+    paragraph(out, f'"-": not within {failures[0].watched_h:g} h.')
+    paragraph(out, soak_text(soak))
+
+
+def _minutes(value: float | None) -> str:
+    return "-" if value is None else fixed(value)
