@@ -50,7 +50,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "delay_margin_s": ("s", "further delay the loop bears"),
     "doc": ("", "meaning of the key"),
     "drip_min": ("min", "dripping after a melt"),
-    "drive": ("", "relay, fast_pwm, smoothed or current"),
+    "drive": ("", "relay, fast_pwm, smoothed, current or slow_window"),
     "duty": ("", "duty, 0 to 1"),
     "duty_limit": ("", "duty not to be exceeded, 0 to 1"),
     "duty_limit_decided_by": ("", "what decides the duty limit"),
@@ -142,6 +142,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "slew_pct_per_s": ("%/s", "fastest change of duty"),
     "state_shares": ("", "states of the firmware, share of the time"),
     "states_seen": ("", "states the firmware was in"),
+    "supply_off_share": ("", "share of the time the supply was cut out, 0 to 1"),
     "swing_k": ("K", "swing of the air that control alone makes"),
     "target_c": ("°C", "wanted temperature of the contents"),
     "ti_s": ("s", "PI: integral time"),
@@ -163,6 +164,8 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "wire_ampacity_a": ("A", "what the wire carries"),
     "wire_drop_v": ("V", "lost in the wire, there and back"),
     "wire_resistance_ohm": ("ohm", "there and back"),
+    "window_min_on_s": ("s", "slow window: least time on, and off"),
+    "window_s": ("s", "slow window: a duty is on-time in this"),
     "works": ("", "whether the plan keeps the cold sink clear"),
 }
 
@@ -184,6 +187,8 @@ SIGNALS: dict[str, tuple[str, str]] = {
     "state": (
         "",
         "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
-        "5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power",
+        "5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power, "
+        "9 off, supply cut out",
     ),
+    "starts": ("", "how often the module has been switched on since the start"),
 }

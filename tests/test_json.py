@@ -22,6 +22,7 @@ FINDINGS = {
     "air_c", "contents_c", "cold_sink_c", "hot_sink_c", "hot_face_c", "foam_c", "reading_c",
     "ambient_c", "duty_mean", "current_max_a", "frost_g_max", "frost_g_end",
     "frost_growth_g_per_day", "blockage_pct_max", "frozen_share_max", "cycles_per_hour",
+    "supply_off_share",
     "swing_k", "contents_swing_k", "energy_kwh_per_day", "energy_boundary", "settled",
     "air_rh_pct", "wall_margin_k", "wall_water_g_max", "water_out_g_per_day",
     "energy_residual_rel", "water_residual_rel", "states_seen", "cost_per_day",
