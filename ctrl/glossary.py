@@ -161,11 +161,11 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "water_out_g_per_day": ("g/d", "water drained"),
     "water_residual_rel": ("", "stored less booked water, over what flowed"),
     "whole_a": ("A", "with the fans"),
+    "window_min_on_s": ("s", "slow window: least time on, and off"),
+    "window_s": ("s", "slow window: a duty is on-time in this"),
     "wire_ampacity_a": ("A", "what the wire carries"),
     "wire_drop_v": ("V", "lost in the wire, there and back"),
     "wire_resistance_ohm": ("ohm", "there and back"),
-    "window_min_on_s": ("s", "slow window: least time on, and off"),
-    "window_s": ("s", "slow window: a duty is on-time in this"),
     "works": ("", "whether the plan keeps the cold sink clear"),
 }
 
@@ -180,7 +180,10 @@ SIGNALS: dict[str, tuple[str, str]] = {
     "water_out_g": ("g", "water drained since the start"),
     "frozen_share": ("", "share of the contents' freezable water that is ice, 0 to 1"),
     "door": ("", "1 if the door was open at any time since the row before"),
-    "current_a": ("A", "mean current of the module, cooling positive"),
+    "current_a": (
+        "A",
+        "current of the module, mean over a pulse, largest since the row before, cooling positive",
+    ),
     "hot_fan": ("", "hot fan turning, 0 to 1"),
     "cold_fan": ("", "inside fan turning, 0 to 1"),
     "energy_kwh": ("kWh", "energy since the start, at mains plug or battery terminals"),

@@ -203,12 +203,13 @@ def state_code(guard_state, power):
 
 @kernel
 def write_row(
-    plant, state, inputs, guard_state, power, time_s, plug_w, door, duty, starts, row
+    plant, state, inputs, guard_state, power, time_s, plug_w, door, duty, most, starts, row
 ):  # fmt: skip
     """Write one row of the record, in the order of `record.COLUMNS`.
 
     `door` tells whether it was open at any time since the row before, `duty` is the mean
-    since then: a window shorter than a row would be seen at one phase only.
+    and `most` the largest since then: a window shorter than a row would be seen at one phase
+    only. The current is that of the largest duty.
     """
     mod = plant.module
     ambient_k = inputs[cabinet.AMBIENT]
@@ -219,7 +220,7 @@ def write_row(
     thickness = cabinet.frost_thickness(plant, state)
     open_share = frost.open_fraction(thickness, plant.cold_sink.fin_gap_m)
     mean_a, _, _ = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, duty,
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, most,
         state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
         inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
     )  # fmt: skip
@@ -276,7 +277,7 @@ def run_ticks(
 
     Fewer ticks done than asked for means that a state stopped being a number.
     """
-    door, duty_sum = 0.0, 0.0
+    door, duty_sum, most = 0.0, 0.0, 0.0
     for count in range(ticks):
         tick = first_tick + count
         time_s = start_s + tick * tick_s
@@ -295,6 +296,7 @@ def run_ticks(
             apply_command(plant, inputs, guard_state, power)
         supply.count_start(supply_state, inputs[cabinet.DUTY])
         duty_sum += inputs[cabinet.DUTY]
+        most = max(most, inputs[cabinet.DUTY])
         before_j = state[cabinet.PLUG_ENERGY]
         step_hint_s = plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work)
         if (count + 1) % row_ticks == 0:
@@ -304,9 +306,9 @@ def run_ticks(
             starts = float(supply_state[supply.STARTS])
             write_row(
                 plant, state, inputs, guard_state, power, end_s, plug_w, door,
-                duty_sum / row_ticks, starts, row,
+                duty_sum / row_ticks, most, starts, row,
             )  # fmt: skip
-            door, duty_sum = 0.0, 0.0
+            door, duty_sum, most = 0.0, 0.0, 0.0
             if first_not_finite(state) >= 0:
                 return count, step_hint_s
     return ticks, step_hint_s
@@ -425,7 +427,7 @@ class Loop:
     def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
         plant, state, inputs = self._record, self.state, self._inputs
         words = self.supply_state
-        tick_s, door, duty_sum = self.firmware.tick_s, 0.0, 0.0
+        tick_s, door, duty_sum, most = self.firmware.tick_s, 0.0, 0.0, 0.0
         for count in range(ticks):
             tick = self._tick + count
             time_s = self._start_s + tick * tick_s
@@ -443,6 +445,7 @@ class Loop:
                 apply_command(plant, inputs, self.guard_state, power)
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
+            most = max(most, inputs[cabinet.DUTY])
             before_j = state[cabinet.PLUG_ENERGY]
             self._plant_tick(time_s)
             if (count + 1) % row_ticks == 0:
@@ -452,9 +455,9 @@ class Loop:
                 guard, starts = self.guard_state, float(words[supply.STARTS])
                 write_row(
                     plant, state, inputs, guard, power, end_s, plug_w, door,
-                    duty_sum / row_ticks, starts, row,
+                    duty_sum / row_ticks, most, starts, row,
                 )  # fmt: skip
-                door, duty_sum = 0.0, 0.0
+                door, duty_sum, most = 0.0, 0.0, 0.0
                 if first_not_finite(state) >= 0:
                     return count
         return ticks

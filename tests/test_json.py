@@ -1,7 +1,7 @@
 """JSON output: exact keys, one glossary, null with a reason, numbers as they are."""
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from math import inf, nan
 from typing import Any
 
@@ -175,7 +175,8 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
                        ((24.0, ice), (8.0, ice)))  # fmt: skip
     fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
-    others = [read(json_out.defrost_object(plan)), json_out.settings_object(_fixed(fixed))]
+    windowed = replace(_fixed(fixed), window_s=60.0, window_min_on_s=5.0)
+    others = [read(json_out.defrost_object(plan)), json_out.settings_object(windowed)]
     keys = set()
     for value in (simulated, recommended, checked, *others):
         for key, _, inside in walk(value):
@@ -188,8 +189,6 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
 
 
 def _fixed(run: Simulation) -> Any:
-    from dataclasses import replace
-
     return replace(run.settings, controller="fixed")
 
 
