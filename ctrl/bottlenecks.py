@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
-from ctrl.build import at_ambient, plant_of
-from ctrl.capability import coldest_holdable, limits_of
+from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.capability import flashed_coldest
 from ctrl.config import Config, ConfigError, build_config, plain_data
 from plant.constants import ZERO_C_K
 
@@ -42,8 +42,8 @@ class Sensitivity:
 def worst_coldest_c(config: Config) -> float:
     """Return the coldest holdable contents at the worst ambient [°C]."""
     ambient_c = config.climate.worst_c
-    plant = at_ambient(plant_of(config), ambient_c, config.climate.relative_humidity_pct)
-    return coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config)).contents_c
+    plant = at_ambient(plant_of(config), ambient_c, humidity_at(config, ambient_c))
+    return flashed_coldest(config, plant, ambient_c + ZERO_C_K).contents_c
 
 
 def load_changes() -> dict[str, list[dict[str, Any]]]:

@@ -43,6 +43,14 @@ def at_ambient(plant: Plant, ambient_c: float, relative_humidity_pct: float) -> 
     return replace(plant, climate=replace(plant.climate, mean_k=temp_k, humidity_ratio=ratio))
 
 
+def humidity_at(config: Config, ambient_c: float) -> float:
+    """Return the room's relative humidity [%]: the dampest on the hottest day, else the usual."""
+    room = config.climate
+    if ambient_c >= room.worst_c > room.usual_c:
+        return room.worst_humidity_pct
+    return room.relative_humidity_pct
+
+
 def with_supply_v(plant: Plant, supply_v: float) -> Plant:
     """Return the plant on another supply voltage [V]."""
     return replace(plant, drive=replace(plant.drive, supply_v=supply_v))

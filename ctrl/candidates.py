@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from math import ceil, floor, inf, log10
 
-from ctrl.build import at_ambient
+from ctrl.build import at_ambient, humidity_at
 from ctrl.capability import (
     Coldest,
     at_duty,
@@ -27,6 +27,7 @@ from plant.steady import Operating
 # A smoothing converter as one would add it; common practice, no source.
 ADDED_CONVERTER_EFFICIENCY, ADDED_RIPPLE = 0.92, 0.05
 WIDEST_SWING_K = 6.0  # common practice, no source
+SWING_OVER_TOLERANCE = 4.5
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,12 @@ class Candidate:
     on_off: OnOffTuning | None = None
     margins: Margins | None = None
     note: str = ""
+
+    @property
+    def decided_by(self) -> str:
+        """What set the gains or the band; empty where nothing was tuned."""
+        tuning = self.pi or self.on_off
+        return "" if tuning is None else tuning.decided_by
 
 
 def with_drive(plant: Plant, kind: str) -> Plant:
@@ -93,7 +100,7 @@ def tuning_points(
     points = []
     wanted_k = setpoint_c + ZERO_C_K
     for ambient_c in (config.climate.usual_c, config.climate.worst_c):
-        moved = at_ambient(plant, ambient_c, config.climate.relative_humidity_pct)
+        moved = at_ambient(plant, ambient_c, humidity_at(config, ambient_c))
         ambient_k = ambient_c + ZERO_C_K
         coldest = coldest_holdable(moved, ambient_k, limits_of(config))
         holding = duty_for(moved, ambient_k, wanted_k, coldest)
@@ -167,9 +174,11 @@ def most_air_swing_k(config: Config, plant: Plant, setpoint_c: float) -> float:
     the contents may come to, and below the wide swing at which it means little as a reading.
     """
     coldest = contents_min_c(config, plant)
+    # At a run share far from a half the mean leaves the middle of a wide band.
+    widest_k = min(WIDEST_SWING_K, SWING_OVER_TOLERANCE * config.use.target_tolerance_k)
     if coldest is None:
-        return WIDEST_SWING_K
-    return min(max(2.0 * (setpoint_c - coldest), 1.0), WIDEST_SWING_K)
+        return widest_k
+    return min(max(2.0 * (setpoint_c - coldest), 1.0), widest_k)
 
 
 def on_off_candidate(

@@ -5,11 +5,12 @@ later.  Colder needs more duty only up to a point: beyond it the module's own he
 the hot sink it warms, wins.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize_scalar
 
+from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.config import Config
 from plant import drive, heat_sinks, sensors
 from plant.cabinet import Plant, to_record
@@ -124,13 +125,17 @@ class Coldest:
         return self.point.contents_k - ZERO_C_K
 
 
-def coldest_holdable(plant: Plant, ambient_k: float, limits: Limits) -> Coldest:
-    """Return the coldest steady state within the limits, duty optimised.
+def coldest_holdable(
+    plant: Plant, ambient_k: float, limits: Limits, most_duty: float = 1.0
+) -> Coldest:
+    """Return the coldest steady state within the limits, duty optimised up to `most_duty`.
 
     A scan finds the valley, a bounded search its floor: a smoothed drive has its best
     duty below 1 when the hot sink is poor.
     """
     most, stopped_by = largest_duty(plant, ambient_k, limits)
+    if most_duty < most:
+        most, stopped_by = most_duty, "the duty limit"
     if most <= LEAST_DUTY:
         return Coldest(at_duty(plant, 0.0, ambient_k), stopped_by or "hot sink")
     duties = np.linspace(LEAST_DUTY, most, 9)
@@ -202,7 +207,10 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
     the wire's heating (root mean square) counts.
     """
     ambient_k = config.climate.worst_c + ZERO_C_K + 0.5 * config.climate.daily_swing_k
-    high = replace(plant, drive=replace(plant.drive, supply_v=config.supply.highest_voltage_v))
+    # The same air whatever room the plant was moved to before: one limit is flashed.
+    worst_c = config.climate.worst_c
+    hot = at_ambient(plant, worst_c, humidity_at(config, worst_c))
+    high = with_supply_v(hot, config.supply.highest_voltage_v)
     candidates = {"full drive": 1.0}
     limits = limits_of(config)
     largest, decided = largest_duty(high, ambient_k, limits)
@@ -215,6 +223,12 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
     name = min(candidates, key=lambda key: candidates[key])
     floored = np.floor(candidates[name] / DUTY_RESOLUTION + 1e-9) * DUTY_RESOLUTION
     return DutyLimit(round(float(max(floored, 0.0)), 3), name, candidates)
+
+
+def flashed_coldest(config: Config, plant: Plant, ambient_k: float) -> Coldest:
+    """Return the coldest holdable with the duty limit as it is flashed; a relay has none."""
+    most = 1.0 if config.drive.kind == "relay" else duty_limit(plant, config).duty
+    return coldest_holdable(plant, ambient_k, limits_of(config), most)
 
 
 def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[str, float]:

@@ -2,17 +2,25 @@
 
 from dataclasses import dataclass, replace
 
-from ctrl.build import at_ambient
-from ctrl.capability import Coldest, coldest_holdable, duty_within_supply, limits_of
+from ctrl.build import at_ambient, humidity_at, with_supply_v
+from ctrl.capability import (
+    Coldest,
+    at_duty,
+    coldest_holdable,
+    duty_within_supply,
+    limits_of,
+)
 from ctrl.config import Config
 from ctrl.config_settings import Goods
 from ctrl.findings import Findings, findings_of
 from ctrl.firmware import Settings, firmware_of
 from ctrl.ice import Ice
+from ctrl.loop import FAULT, STATE_WORDS, TRIPPED
 from ctrl.trial import Settled, nearest_point, run_settled
 from plant import drive
 from plant.cabinet import Plant, to_record
 from plant.constants import ZERO_C_K
+from plant.steady import RUNAWAY_K, NoSteadyState
 
 HOLDS, WITH_DEFROST, CANNOT = "holds", "holds_with_defrost", "cannot_hold"
 VERDICT_ORDER = (HOLDS, WITH_DEFROST, CANNOT)
@@ -46,7 +54,11 @@ class Limit:
 
 @dataclass(frozen=True)
 class Case:
-    """The cabinet at one ambient."""
+    """The cabinet at one ambient.
+
+    `pull_down_h` is None, with its reason, where the contents never get cold;
+    `hold_over_h` where they stay cold without power for longer than was looked at.
+    """
 
     name: str
     ambient_c: float
@@ -58,6 +70,9 @@ class Case:
     findings: Findings
     ice: Ice
     limits: tuple[Limit, ...]
+    pull_down_h: float | None
+    pull_down_reason: str | None
+    hold_over_h: float | None
 
 
 def at_most(name: str, value: float, limit: float, unit: str, case: str, ample: float) -> Limit:
@@ -92,6 +107,14 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
             case,
             0.5 * use.target_tolerance_k,
         ),
+        at_least(
+            COLD_SIDE,
+            found.contents_c.mean,
+            use.target_c - use.target_tolerance_k,
+            "°C",
+            case,
+            0.5 * use.target_tolerance_k,
+        ),
         at_most("hot sink", found.hot_sink_c.max, parts.hot_sink_max_c, "°C", case, 10.0),
         at_most("foam at the hot sink", found.foam_c.max, parts.foam_max_c, "°C", case, 10.0),
         at_most("module hot face", found.hot_face_c.max, parts.module_max_c, "°C", case, 10.0),
@@ -119,6 +142,7 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
 
 # A wet wall is a nuisance and a finding; it does not by itself fail a case.
 ADVISORY = frozenset({"walls above the dew point"})
+COLD_SIDE = "contents mean, cold side"
 
 
 def ice_limit(ice: Ice, case: str) -> Limit:
@@ -137,13 +161,18 @@ def judge(
     plan_works: bool,
 ) -> tuple[str, str, list[Limit]]:
     """Return (verdict, reason in words, limits with the deciding one marked)."""
-    failed = [item for item in limits if not item.kept and item.name not in ADVISORY]
-    ranked = sorted(
-        (item for item in limits if item.name not in ADVISORY),
-        key=lambda item: item.margin / item.ample,
-    )
+    # A cabinet cannot help a room colder than its target; that the contents do not freeze is
+    # a limit of its own.
+    cold_room = found.ambient_c.mean < config.use.target_c
+    advisory = ADVISORY | {COLD_SIDE} if cold_room else ADVISORY
+    binding = [item for item in limits if item.name not in advisory]
+    failed = [item for item in binding if not item.kept]
+    ranked = sorted(binding, key=lambda item: item.margin / item.ample)
     decided = ranked[0].name
     marked = [replace(item, decided=item.name == decided) for item in limits]
+    stopped = [STATE_WORDS[code] for code in (FAULT, TRIPPED) if code in found.states_seen]
+    if stopped:
+        return CANNOT, f"the firmware stopped the module: {', '.join(stopped)}", marked
     if failed:
         first = min(failed, key=lambda item: item.margin / item.ample)
         return CANNOT, _why_not(config, found, coldest, first), marked
@@ -151,7 +180,10 @@ def judge(
         return WITH_DEFROST, "holds, with the defrost plan: the cold sink ices without it", marked
     if ice.ices:
         return CANNOT, "the cold sink ices up, and no defrost tried keeps it clear", marked
-    if found.duty_mean < IDLE_DUTY and found.contents_c.mean < config.use.target_c:
+    cold_c = found.contents_c.mean
+    if cold_room and cold_c < config.use.target_c - config.use.target_tolerance_k:
+        return HOLDS, f"colder than wanted, {cold_c:.1f} °C: the room is; nothing freezes", marked
+    if cold_room and found.duty_mean < IDLE_DUTY:
         return HOLDS, "the module idles: the room is colder than the target", marked
     tightest = ranked[0]
     margin = f"{tightest.margin:.1f} {'K' if tightest.unit == '°C' else tightest.unit}"
@@ -169,6 +201,11 @@ def _why_not(config: Config, found: Findings, coldest: Coldest, failed: Limit) -
         return (
             f"too warm: contents {found.contents_c.mean:.1f} °C in the mean and "
             f"{found.contents_c.max:.1f} °C at most, wanted {target_c:g} °C"
+        )
+    if failed.name == COLD_SIDE:
+        return (
+            f"too cold: contents {found.contents_c.mean:.1f} °C in the mean, wanted "
+            f"{target_c:g} °C; the thermostat's band is too wide for this room"
         )
     if failed.name == "contents coldest":
         idle = " with the module idle" if found.duty_mean < IDLE_DUTY else ""
@@ -201,7 +238,8 @@ def run_case(
 ) -> CaseRun:
     """Run the cabinet with `settings` at one ambient until it repeats."""
     plant = at_ambient(base, ambient_c, humidity_pct)
-    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
+    most = settings.duty_limit if config.drive.kind != "relay" else 1.0
+    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config), most)
     start = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
     settled = run_settled(plant, firmware_of(config, settings), start, seed=seed, run=run)
     found = findings_of(
@@ -213,6 +251,31 @@ def run_case(
 def energy_boundary(config: Config) -> str:
     """Return where energy is counted, in words."""
     return "mains plug" if config.supply.kind == "mains" else "battery terminals"
+
+
+def unguarded_limits(config: Config, plant: Plant) -> list[Limit]:
+    """Return the hot side's limits at the highest voltage where no firmware can cut back.
+
+    A relay has no duty to limit, and without a sensor on the hot sink nothing folds back:
+    hottest hour of the hottest day, full on.
+    """
+    if config.drive.kind != "relay" or config.hot_sink_sensor is not None:
+        return []
+    room, parts, case = config.climate, config.limits, "highest voltage"
+    hot_c = room.worst_c + 0.5 * room.daily_swing_k
+    humidity_pct = humidity_at(config, room.worst_c)
+    high = at_ambient(with_supply_v(plant, config.supply.highest_voltage_v), hot_c, humidity_pct)
+    try:
+        point = at_duty(high, 1.0, hot_c + ZERO_C_K)
+        found = (point.hot_sink_k, point.foam_k, point.hot_face_k)
+    except NoSteadyState:
+        found = (RUNAWAY_K,) * 3
+    hot_sink_c, foam_c, face_c = (value - ZERO_C_K for value in found)
+    return [
+        at_most("hot sink", hot_sink_c, parts.hot_sink_max_c, "°C", case, 10.0),
+        at_most("foam at the hot sink", foam_c, parts.foam_max_c, "°C", case, 10.0),
+        at_most("module hot face", face_c, parts.module_max_c, "°C", case, 10.0),
+    ]
 
 
 def current_limits(config: Config, plant: Plant) -> list[Limit]:

@@ -5,7 +5,13 @@ from typing import Any
 
 import numpy as np
 
-from ctrl.build import at_ambient, data_sheet_of, heat_leak_parts_w_per_k, plant_of
+from ctrl.build import (
+    at_ambient,
+    data_sheet_of,
+    heat_leak_parts_w_per_k,
+    humidity_at,
+    plant_of,
+)
 from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import Limit, current_limits, energy_boundary
 from ctrl.config import Config, config_fields
@@ -178,7 +184,7 @@ def _capabilities(config: Config, plant: Plant) -> list[Capability]:
 
 
 def _capability(config: Config, base: Plant, name: str, ambient_c: float) -> Capability:
-    plant = at_ambient(base, ambient_c, config.climate.relative_humidity_pct)
+    plant = at_ambient(base, ambient_c, humidity_at(config, ambient_c))
     ambient_k = ambient_c + ZERO_C_K
     coldest = coldest_holdable(plant, ambient_k, limits_of(config))
     point = duty_for(plant, ambient_k, config.use.target_c + ZERO_C_K, coldest)

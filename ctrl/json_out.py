@@ -163,18 +163,22 @@ def ice_object(ice: Ice) -> Object:
 
 def case_object(config: Config, case: Case) -> Object:
     """Return the cabinet in one room."""
-    return {
-        "name": case.name,
-        "ambient_c": case.ambient_c,
-        "relative_humidity_pct": case.relative_humidity_pct,
-        "verdict": case.verdict,
-        "reason": case.reason,
-        "coldest_holdable_c": case.coldest_holdable_c,
-        "coldest_decided_by": case.coldest_decided_by,
-        "findings": findings_object(config, case.findings),
-        "ice": ice_object(case.ice),
-        "limits": [limit_object(item) for item in case.limits],
-    }
+    return (
+        {
+            "name": case.name,
+            "ambient_c": case.ambient_c,
+            "relative_humidity_pct": case.relative_humidity_pct,
+            "verdict": case.verdict,
+            "reason": case.reason,
+            "coldest_holdable_c": case.coldest_holdable_c,
+            "coldest_decided_by": case.coldest_decided_by,
+            "findings": findings_object(config, case.findings),
+            "ice": ice_object(case.ice),
+            "limits": [limit_object(item) for item in case.limits],
+        }
+        | _or_why("pull_down_h", case.pull_down_h, case.pull_down_reason or "")
+        | _or_why("hold_over_h", case.hold_over_h, "still cold after 72 h")
+    )
 
 
 def controller_object(item: Controlled, chosen: bool) -> Object:
@@ -205,7 +209,7 @@ def controller_object(item: Controlled, chosen: bool) -> Object:
         }
         | _or_why("relay_life_years", item.relay_life_years, "no relay in this drive")
         | _or_why("margins", margins, why)
-        | {"note": candidate.note}
+        | {"note": candidate.note, "settings_decided_by": candidate.decided_by}
     )
 
 

@@ -170,8 +170,14 @@ def control_margins(
     response = control.frd(loop(np.exp(1j * omega * period_s)), omega, smooth=True)
     gains, phases, distances, _, crossovers, _ = control.stability_margins(response, returnall=True)
     first = int(np.argmin(np.abs(phases)))
+    # Two things a table of responses does not show: whether the loop is stable at all, and a
+    # crossing that lies at half the sampling rate itself.
+    known = margins(linear, kp_pct_per_k, ti_s, period_s, delay_s)
+    if not known.stable:
+        return known
+    crossed = min((float(g) for g in gains if g > 1.0), default=inf)
     return Margins(
-        gain_margin=min((float(g) for g in gains if g > 1.0), default=inf),
+        gain_margin=min(crossed, known.gain_margin),
         phase_margin_deg=float(abs(phases[first])),
         ms=1.0 / float(np.min(distances)),
         delay_margin_s=float(np.radians(abs(phases[first])) / crossovers[first]),

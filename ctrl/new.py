@@ -5,6 +5,7 @@ with its reason, so that nobody takes a guess for a measurement.
 """
 
 import argparse
+import json
 import re
 import sys
 from collections.abc import Mapping
@@ -75,6 +76,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--yes", action="store_true", help="ask nothing; assume what no option gives"
     )
     parser.add_argument("--force", action="store_true", help="overwrite a file that is there")
+    parser.add_argument(
+        "--json", action="store_true", help="with --yes: print one JSON object instead"
+    )
 
 
 def _limit_fault(question: Question, value: Any) -> str:
@@ -274,6 +278,14 @@ def run(args: argparse.Namespace, console: Console | None = None) -> int:
     """Do ``coldloop new`` and return the exit status: 0 done, 2 bad input, 130 interrupted."""
     console = console or PlainConsole()
     try:
+        if args.json and not args.yes:
+            raise ConfigError(
+                [
+                    Problem(
+                        COMMAND_LINE, "not usable", "--json", None, "--yes beside it: no questions"
+                    )
+                ]
+            )
         refuse_existing(Path(args.file), args.force)
         name = _option_name(args.name)
         given = answers_from_options({q.name: getattr(args, f"new_{q.name}") for q in QUESTIONS})
@@ -291,6 +303,10 @@ def run(args: argparse.Namespace, console: Console | None = None) -> int:
     except KeyboardInterrupt:
         console.error("stopped; nothing written")
         return INTERRUPTED
+    if args.json:
+        found = {"command": "new", "file": str(written), "assumed": sorted(assumed)}
+        console.print(json.dumps(found, ensure_ascii=False, indent=2))
+        return DONE
     console.print(f"written: {written}; look through the lines marked '# assumed:'")
     return DONE
 

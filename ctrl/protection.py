@@ -8,9 +8,10 @@ it takes the demanded duty through every limiter, in this order of priority::
          > minimum times
 
 Trip, sensor fault and low battery switch off at once: they pass over the slew limit and
-the minimum on-time.  So does the fold-back of a switch-only drive, whose only way to
-fold back is off.  Nothing passes over the minimum off-time, not even a reset: starting
-up counts as just switched off.  `P_REASON` always says why the output is what it is.
+the minimum on-time.  So do defrost and fold-back on the way down: neither slew nor minimum
+on-time may hold the output above what they allow.  Nothing passes over the minimum
+off-time, not even a reset: starting up counts as just switched off.  `P_REASON` always
+says why the output is what it is.
 
 A fault of the cold-sink sensor does not stop cooling: defrost then goes by time, and
 the warning shows.  Firmware limits protect parts; they are no safety device.  A thermal
@@ -473,7 +474,7 @@ def _slew(settings: Words, state: Words, wanted: int) -> int:
 
 @kernel
 def _minimum_times(settings: Words, state: Words, wanted: int, cap: int) -> int:
-    """Hold on or off until its minimum time is over; never above the fold-back cap."""
+    """Hold on or off until its minimum time is over; never on above `cap`, 0 in a defrost."""
     before = state[P_FINAL]
     if wanted == 0 and before > 0 and state[P_ON_TICKS] < settings[G_MIN_ON] and cap > 0:
         state[P_REASON] = R_MIN_ON
@@ -541,10 +542,18 @@ def limit(settings: Words, state: Words, demand_permille: int) -> int:
     if state[P_FORCED] == R_AS_ASKED:
         cap = fold_back_cap(settings, state)
         out = _cap(settings, state, clamp(demand_permille, 0, 1000), cap)
-        # A switch-only drive has no way to fold back but off, and that is at once.
-        if cap > 0:
-            out = _slew(settings, state, out)
-        out = _minimum_times(settings, state, out, cap)
+        why = state[P_REASON]
+        if why == R_AS_ASKED:
+            why = R_FOLD_BACK  # the one limit that can fall below an output already given
+        most = clamp(cap, 0, settings[G_DUTY_LIMIT])
+        if state[P_DEFROST + M_PHASE] != PHASE_RUN:
+            most = 0
+        out = _slew(settings, state, out)
+        out = _minimum_times(settings, state, out, most)
+        # Slew and minimum on-time rank below what set `most`: they may not hold above it.
+        if out > most:
+            out = most
+            state[P_REASON] = why
     _book(state, out)
     _fans(settings, state)
     return out

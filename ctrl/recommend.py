@@ -9,9 +9,17 @@ from math import sqrt
 
 from ctrl import ice as ice_part
 from ctrl.bottlenecks import Bottleneck, Sensitivity, rank_changes, rank_parameters
-from ctrl.build import at_ambient, plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import Candidate, candidates_of, setpoint_for
-from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
+from ctrl.capability import (
+    Coldest,
+    DutyLimit,
+    coldest_holdable,
+    duty_for,
+    duty_limit,
+    flashed_coldest,
+    limits_of,
+)
 from ctrl.cases import (
     CANNOT,
     VERDICT_ORDER,
@@ -25,11 +33,12 @@ from ctrl.cases import (
     judge,
     limits_found,
     run_case,
+    unguarded_limits,
 )
 from ctrl.cautions import absent_protections, cautions_of, not_kept
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
-from ctrl.findings import Findings, findings_of
+from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
 from ctrl.ice import DefrostPlan, Ice, coldest_ice_free_c, ice_of, plan_defrost
 from ctrl.trial import hold_over_h, nearest_point, pull_down
@@ -37,6 +46,7 @@ from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
 
 SEED = 20240229  # of the sensor noise; any number does, this one is printed
+RELAY_LIFE = "life of the relay"  # a wish, not a danger: missed, it is a caution
 Progress = Callable[[str], None]
 
 
@@ -104,11 +114,10 @@ class Recommendation:
 
 def provisional(config: Config) -> Provisional:
     """Return the first verdict, from steady states only."""
-    plant, limits = plant_of(config), limits_of(config)
-    room = config.climate
-    usual = coldest_holdable(plant, room.usual_c + ZERO_C_K, limits)
-    hot = at_ambient(plant, room.worst_c, room.relative_humidity_pct)
-    worst = coldest_holdable(hot, room.worst_c + ZERO_C_K, limits)
+    plant, room = plant_of(config), config.climate
+    usual = flashed_coldest(config, plant, room.usual_c + ZERO_C_K)
+    hot = at_ambient(plant, room.worst_c, humidity_at(config, room.worst_c))
+    worst = flashed_coldest(config, hot, room.worst_c + ZERO_C_K)
     point = duty_for(plant, room.usual_c + ZERO_C_K, config.use.target_c + ZERO_C_K, usual)
     return Provisional(
         usual, worst, room.usual_c, room.worst_c, config.use.target_c,
@@ -147,31 +156,29 @@ def recommend(
         candidates = [best, *(_with_defrost(item, plan.settings) for item in candidates[1:])]
     progress("running the usual, the worst and the coldest room")
     runs = {
-        name: run_case(config, best.plant, best.settings, ambient_c, _humidity(config),
-                       seed=seed, run=index)
+        name: run_case(config, best.plant, best.settings, ambient_c,
+                       humidity_at(config, ambient_c), seed=seed, run=index)
         for index, (name, ambient_c) in enumerate(_ambients(config))
     }  # fmt: skip
-    cases = [_case(config, name, runs[name], ices[name], plan) for name in runs]
     controllers = _controlled(config, candidates, runs["usual"], seed, progress)
     progress("pull-down and hold-over")
+    cases = [
+        _case(config, name, runs[name], ices[name], plan, best.settings, seed) for name in runs
+    ]
     usual = runs["usual"]
-    pulled = pull_down(usual.plant, config, firmware_of(config, best.settings), seed=seed)
-    pulled_found = findings_of(
-        pulled, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)
-    )
-    over_limit_c = hold_over_limit_c(config)
-    held_h = hold_over_h(usual.settled.loop, over_limit_c)
     progress("the coldest setpoint that stays free of ice")
     ice_free = _coldest_ice_free(config, best, first, seed)
     progress("ranking what holds it back")
     worst_case = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
     limits = [item for case in cases for item in case.limits]
     apart = current_limits(config, plant) + _relay_limit(config, controllers[0])
+    apart += unguarded_limits(config, plant)
+    verdict, reason = _overall(worst_case, controllers[0], apart)
     found = usual.findings
     return Recommendation(
         config=config,
-        verdict=worst_case.verdict,
-        reason=f"{worst_case.name} room, {worst_case.ambient_c:g} °C: {worst_case.reason}",
+        verdict=verdict,
+        reason=reason,
         provisional=first,
         setpoint_c=best.settings.setpoint_c,
         setpoint_offset_k=best.settings.setpoint_c - found.contents_c.mean,
@@ -184,10 +191,10 @@ def recommend(
         coldest_ice_free_c=ice_free,
         cases=tuple(cases),
         limits=(*limits, *apart),
-        pull_down_h=pulled_found.pull_down_h,
-        pull_down_reason=pulled_found.pull_down_reason,
-        hold_over_h=held_h,
-        hold_over_limit_c=over_limit_c,
+        pull_down_h=cases[0].pull_down_h,
+        pull_down_reason=cases[0].pull_down_reason,
+        hold_over_h=cases[0].hold_over_h,
+        hold_over_limit_c=hold_over_limit_c(config),
         bottlenecks=tuple(rank_changes(config)),
         sensitivities=tuple(rank_parameters(config)),
         absent_protections=tuple(absent_protections(config)),
@@ -197,13 +204,22 @@ def recommend(
     )
 
 
+def _overall(worst: Case, chosen: Controlled, apart: list[Limit]) -> tuple[str, str]:
+    """Return (verdict, reason) of the worst room, unless the build itself is unsound."""
+    room = f"{worst.name} room, {worst.ambient_c:g} °C: {worst.reason}"
+    unsafe = [
+        f"{item.name} ({item.case})" for item in apart if not item.kept and item.name != RELAY_LIFE
+    ]
+    if unsafe:
+        return CANNOT, f"not safe to build as described: {', '.join(unsafe)}; {room}"
+    if chosen.candidate.note and worst.verdict != CANNOT:
+        return CANNOT, f"no settings to trust: {chosen.candidate.note}; {room}"
+    return worst.verdict, room
+
+
 def _ambients(config: Config) -> list[tuple[str, float]]:
     room = config.climate
     return [("usual", room.usual_c), ("worst", room.worst_c), ("coldest", room.coldest_c)]
-
-
-def _humidity(config: Config) -> float:
-    return config.climate.relative_humidity_pct
 
 
 def hold_over_limit_c(config: Config) -> float:
@@ -221,7 +237,7 @@ def _with_defrost(candidate: Candidate, plan: DefrostSettings) -> Candidate:
 def _centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate, CaseRun]:
     """Move the setpoint by what the simulated mean of the contents misses the target."""
     run = run_case(config, candidate.plant, candidate.settings, config.climate.usual_c,
-                   _humidity(config), seed=seed, run=0)  # fmt: skip
+                   config.climate.relative_humidity_pct, seed=seed, run=0)  # fmt: skip
     miss_k = run.findings.contents_c.mean - config.use.target_c
     at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
     if at_target and abs(miss_k) >= 0.05:
@@ -306,7 +322,20 @@ def _coldest_ice_free(
     return coldest_ice_free_c(ices_at, min(low_c, high_c), high_c)
 
 
-def _case(config: Config, name: str, run: CaseRun, ice: Ice, plan: DefrostPlan | None) -> Case:
+def _case(
+    config: Config,
+    name: str,
+    run: CaseRun,
+    ice: Ice,
+    plan: DefrostPlan | None,
+    settings: Settings,
+    seed: int,
+) -> Case:
+    """Return one room's case; uses up the run's loop for the hold-over."""
+    ambient_c = dict(_ambients(config))[name]
+    pulled = pull_down(run.plant, config, firmware_of(config, settings), seed=seed)
+    use = config.use
+    reached_h, why_not = pull_down_h(pulled, use.target_c, use.target_tolerance_k)
     limits = limits_found(config, run.plant, run.findings, name)
     shown = plan.ice if plan is not None and ice.ices else ice
     works = plan is not None and plan.works
@@ -319,8 +348,8 @@ def _case(config: Config, name: str, run: CaseRun, ice: Ice, plan: DefrostPlan |
         marked.append(ice_row)
     return Case(
         name=name,
-        ambient_c=dict(_ambients(config))[name],
-        relative_humidity_pct=_humidity(config),
+        ambient_c=ambient_c,
+        relative_humidity_pct=humidity_at(config, ambient_c),
         verdict=verdict,
         reason=reason,
         coldest_holdable_c=run.coldest.contents_c,
@@ -328,6 +357,9 @@ def _case(config: Config, name: str, run: CaseRun, ice: Ice, plan: DefrostPlan |
         findings=run.findings,
         ice=ice,
         limits=tuple(marked),
+        pull_down_h=reached_h,
+        pull_down_reason=why_not,
+        hold_over_h=hold_over_h(run.settled.loop, hold_over_limit_c(config)),
     )
 
 
@@ -344,7 +376,7 @@ def _controlled(
         progress(f"comparing with {item.controller.replace('_', '-')} on {item.drive}")
         item, _ = _centred(config, item, seed)
         run = run_case(config, item.plant, item.settings, config.climate.usual_c,
-                       _humidity(config), seed=seed, run=0)  # fmt: skip
+                       config.climate.relative_humidity_pct, seed=seed, run=0)  # fmt: skip
         found.append(_with_life(config, item, run.findings))
     return found
 
@@ -361,7 +393,7 @@ def _relay_limit(config: Config, chosen: Controlled) -> list[Limit]:
         return []
     wanted = config.limits.relay_life_years
     life = min(chosen.relay_life_years, 100.0)
-    return [at_least("life of the relay", life, wanted, "years", "usual", wanted)]
+    return [at_least(RELAY_LIFE, life, wanted, "years", "usual", wanted)]
 
 
 __all__ = ["CANNOT", "Provisional", "Recommendation", "provisional", "recommend"]

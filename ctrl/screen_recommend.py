@@ -155,6 +155,9 @@ def _settings(out: Console, found: Recommendation) -> None:
         table.add_row("  at most", f"{found.defrost.longest_min:g}", "min")
         table.add_row("  then drip", f"{found.defrost.drip_min:g}", "min")
     show_table(out, table)
+    if item.decided_by:
+        what = "Gains" if item.controller == "pi" else "Hysteresis"
+        paragraph(out, f"{what}: decided by {item.decided_by}.")
     place = words_of(config.sensor.place)
     paragraph(
         out,
@@ -367,17 +370,13 @@ def _defrost(out: Console, found: Recommendation) -> None:
 
 def _times(out: Console, found: Recommendation) -> None:
     heading(out, "Pull-down and hold-over")
-    if found.pull_down_h is None:
-        paragraph(out, f"Pull-down: {found.pull_down_reason}.")
-    else:
-        hours = fixed(found.pull_down_h)
-        paragraph(out, f"From switching on until the contents are cold: {hours} h.")
-    limit = f"{found.hold_over_limit_c:g} °C"
-    if found.hold_over_h is None:
-        paragraph(out, f"With the power gone, the contents stay below {limit} for three days.")
-    else:
-        paragraph(out, f"With the power gone, the contents pass {limit} after "
-                       f"{fixed(found.hold_over_h)} h.")  # fmt: skip
+    table = grid_of(("", *(case.name for case in found.cases), ""), "l" + "r" * 3 + "l")
+    pulled = ("never" if c.pull_down_h is None else fixed(c.pull_down_h) for c in found.cases)
+    held = ("over 72" if c.hold_over_h is None else fixed(c.hold_over_h) for c in found.cases)
+    table.add_row("warm to cold", *pulled, "h")
+    table.add_row(f"no power, to {found.hold_over_limit_c:g} °C", *held, "h")
+    show_table(out, table)
+    paragraph(out, "Power is lost at midnight; doors and loads go on as on any day.")
 
 
 def _bottlenecks(out: Console, found: Recommendation) -> None:

@@ -124,13 +124,22 @@ def _sampled(linear: LinearPlant, period_s: float, delay_s: float) -> _Sampled:
     return _Sampled(linear, omega, sampled_response(linear, period_s, delay_s, omega), period_s)
 
 
+def _rule(model: FirstOrder, tau_c_s: float, period_s: float) -> tuple[float, float]:
+    """Return (kp, ti) of the SIMC rule, ti at least what the period needs to be sampled finely.
+
+    A longer integral time than the rule's is the safe side: less phase is lost at crossover.
+    """
+    kp, ti = simc(model, tau_c_s)
+    return kp, max(ti, LEAST_PERIODS_IN_TI * period_s)
+
+
 def _least_tau_c(
     model: FirstOrder, loops: Sequence[_Sampled], least_tau_c_s: float
 ) -> tuple[float, str | None]:
     """Return (smallest tau_c [s] at which every loop is robust, what the next smaller lacks)."""
     tau_c, lacking = least_tau_c_s, None
     while tau_c <= max(SLOWEST * model.dead_time_s, 2.0 * least_tau_c_s):
-        kp, ti = simc(model, tau_c)
+        kp, ti = _rule(model, tau_c, loops[0].period_s)
         for loop in loops:
             lack = lack_of(loop.margins(kp, ti))
             if lack is not None:
@@ -227,12 +236,12 @@ def tune_pi(
             (STEP_DUTY_PCT / reading_lsb_k, "step of the reading"),
         )
         cap, cause = min(caps)
-        kp, ti = simc(model, tau_c)
+        kp, ti = _rule(model, tau_c, period)
         if kp > cap:
             needed = 100.0 * model.tau_s / (model.gain_k * cap) - model.dead_time_s
             tau_c, lacking = _least_tau_c(model, loops, needed)
             decided = lacking or cause
-            kp, ti = simc(model, tau_c)
+            kp, ti = _rule(model, tau_c, period)
         refusal = _refusal(kp, ti, period, reading_lsb_k)
         if refusal is not None:
             why = refusal

@@ -234,9 +234,10 @@ def test_tuning_points_span_the_duties():
 def test_the_airs_swing_keeps_the_contents_from_freezing():
     config = load_config("galley_larder")
     plant = plant_of(config)
-    # Not below 2 °C: the air may swing 2 (3 - 2) = 2 K about 3 °C, never more than 6 K.
+    # Not below 2 °C: the air may swing 2 (3 - 2) = 2 K about 3 °C, never more
+    # than 6 K or 4.5 times the contents' tolerance of 1 K.
     assert most_air_swing_k(config, plant, 3.0) == pytest.approx(2.0)
-    assert most_air_swing_k(config, plant, 9.0) == 6.0
+    assert most_air_swing_k(config, plant, 9.0) == 4.5
     assert most_air_swing_k(config, plant, 2.1) == 1.0
 
 

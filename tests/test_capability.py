@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ctrl.build import at_ambient, plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.capability import (
     DUTY_RESOLUTION,
     PEAK_MARGIN,
@@ -178,7 +178,9 @@ def test_duty_for_idles_in_a_cold_room():
 
 def hottest(plant, config):
     """Return (plant at the highest voltage, hottest hour [K]) that the limit is worked out for."""
-    high = replace(plant, drive=replace(plant.drive, supply_v=config.supply.highest_voltage_v))
+    room = config.climate
+    hot = at_ambient(plant, room.worst_c, humidity_at(config, room.worst_c))
+    high = replace(hot, drive=replace(hot.drive, supply_v=config.supply.highest_voltage_v))
     return high, config.climate.worst_c + 0.5 * config.climate.daily_swing_k + ZERO_C_K
 
 

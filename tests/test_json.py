@@ -48,12 +48,12 @@ CHECK = HEAD | {
 LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
 CASE = {
     "name", "ambient_c", "relative_humidity_pct", "verdict", "reason", "coldest_holdable_c",
-    "coldest_decided_by", "findings", "ice", "limits",
+    "coldest_decided_by", "findings", "ice", "limits", "pull_down_h", "hold_over_h",
 }  # fmt: skip
 CONTROLLER = {
     "controller", "drive", "fits", "chosen", "setpoint_c", "duty_limit", "energy_kwh_per_day",
     "swing_k", "contents_swing_k", "contents_c_mean", "cycles_per_hour", "relay_life_years",
-    "margins", "note",
+    "margins", "note", "settings_decided_by",
 }  # fmt: skip
 OWN_SETTINGS = {
     "pi": {"kp_pct_per_k", "ti_s", "period_s", "slew_pct_per_s"},
@@ -167,7 +167,30 @@ def test_keys_of_check(checked):
     assert "drive.set_current_a" not in rows
 
 
-def test_glossary_and_output_hold_together(simulated, recommended, checked, larder):
+@pytest.fixture
+def written(tmp_path, capsys):
+    """What `new --json` prints."""
+    from ctrl.cli import main
+
+    path = tmp_path / "box.toml"
+    assert main(["new", str(path), "--yes", "--json", "--bottles", "6"]) == 0
+    value = json.loads(capsys.readouterr().out)
+    assert load_config(path).contents.count == 6
+    return value
+
+
+def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
+    from ctrl.cli import main
+
+    assert set(written) == {"command", "file", "assumed"}
+    assert "bottles" not in written["assumed"]
+    assert "target" in written["assumed"]
+    assert main(["new", str(tmp_path / "other.toml"), "--json"]) == 2
+    assert "--yes beside it" in capsys.readouterr().err
+    assert not (tmp_path / "other.toml").exists()
+
+
+def test_glossary_and_output_hold_together(simulated, recommended, checked, larder, written):
     from ctrl.defrost import DefrostSettings
     from ctrl.ice import DefrostPlan
 
@@ -178,7 +201,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     windowed = replace(_fixed(fixed), window_s=60.0, window_min_on_s=5.0)
     others = [read(json_out.defrost_object(plan)), json_out.settings_object(windowed)]
     keys = set()
-    for value in (simulated, recommended, checked, *others):
+    for value in (simulated, recommended, checked, written, *others):
         for key, _, inside in walk(value):
             if key.endswith(REASON) and key.removesuffix(REASON) in inside:
                 continue

@@ -12,7 +12,7 @@ import pytest
 from larder import recommended_larder
 
 from ctrl.bottlenecks import worst_coldest_c
-from ctrl.build import at_ambient, plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.capability import at_duty, coldest_holdable, duty_limit, limits_of
 from ctrl.cases import CANNOT, HOLDS, VERDICT_ORDER, WITH_DEFROST, contents_min_c
 from ctrl.config import load_config
@@ -40,7 +40,7 @@ def simulated(name, ambient_c, days, seed=77, from_c=None):
     """Return the last day of a run of the recommended settings, started afresh."""
     found = recommended(name)
     config, item = found.config, found.chosen.candidate
-    plant = at_ambient(item.plant, ambient_c, config.climate.relative_humidity_pct)
+    plant = at_ambient(item.plant, ambient_c, humidity_at(config, ambient_c))
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     wanted_c = config.use.target_c + 1.0 if from_c is None else from_c
     start = nearest_point(plant, wanted_c + ZERO_C_K, coldest)
@@ -76,6 +76,12 @@ def test_the_whole_is_as_bad_as_its_worst_case(name):
     assert [case.name for case in found.cases] == ["usual", "worst", "coldest"]
     order = [VERDICT_ORDER.index(case.verdict) for case in found.cases]
     assert VERDICT_ORDER.index(found.verdict) == max(order)
+    if name == "summer_fish_box":
+        # At 14.4 V nothing cuts its relay back, and the foam comes past its limit.
+        assert found.reason.startswith(
+            "not safe to build as described: foam at the hot sink (highest voltage); usual room"
+        )
+        return
     room = found.config.climate
     assert [case.ambient_c for case in found.cases] == [room.usual_c, room.worst_c, room.coldest_c]
     named = next(case for case in found.cases if found.reason.startswith(case.name))
@@ -236,7 +242,12 @@ def test_the_seed_stores_plan_clears_what_ices_without_it():
 @pytest.mark.parametrize("name", NAMES)
 def test_margins_follow_from_values_and_limits(name):
     found = recommended(name)
-    least = ("contents coldest", "walls above the dew point", "life of the relay")
+    least = (
+        "contents coldest",
+        "contents mean, cold side",
+        "walls above the dew point",
+        "life of the relay",
+    )
     for item in found.limits:
         distance = item.value - item.limit if item.name in least else item.limit - item.value
         assert item.margin == pytest.approx(distance, abs=1e-9), item.name
@@ -245,7 +256,10 @@ def test_margins_follow_from_values_and_limits(name):
         assert sum(item.decided for item in case.limits) == 1
     names = {(item.case, item.name) for item in found.limits}
     assert len(names) == len(found.limits)
-    assert {item.case for item in found.limits} == {"usual", "worst", "coldest", "start-up"}
+    unguarded = {"highest voltage"} if name == "summer_fish_box" else set()
+    assert {item.case for item in found.limits} - unguarded == {
+        "usual", "worst", "coldest", "start-up"
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -297,7 +311,7 @@ def test_the_fish_box_never_comes_to_its_target():
     found = recommended("summer_fish_box")
     assert found.pull_down_h is None
     assert "not within 1 K of 0 °C" in found.pull_down_reason
-    assert found.reason.split(": ")[1].startswith("too hot")
+    assert "too hot: the coldest the contents can be held at" in found.reason
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -548,3 +548,17 @@ def test_the_tuned_whole_number_controller_holds_the_real_plant(example_plant):
     assert errors[0] > 0.9
     assert min(errors) > -0.4  # overshoot of a well-damped loop
     assert np.max(np.abs(errors[-600:])) < 0.02
+
+
+@pytest.mark.parametrize("period_s", [0.1, 1.0, 10.0, 30.0, 60.0])
+def test_every_period_the_config_allows_is_tuned(cabinet_plants, period_s):
+    # A period is never a reason to go untuned: Ti grows with it, the safe side.
+    found = tuning.tune_pi(cabinet_plants, period_s, 1.0)
+    assert found.ti_s >= 20.0 * found.period_s - 1e-9
+    assert found.worst.ms <= 1.7
+    assert found.worst.gain_margin >= 2.5
+    assert found.worst.phase_margin_deg >= 45.0
+    shown = margins.control_margins(
+        cabinet_plants[0], found.kp_pct_per_k, found.ti_s, found.period_s, 1.0
+    )
+    assert shown.gain_margin < 1e6  # a crossing at half the sampling rate counts
