@@ -24,8 +24,8 @@ SHORTEST_LAG_S = 0.5  # below this a sensor follows within one tick, and costs o
 def plant_of(config: Config) -> Plant:
     """Return the plant of a config, at its usual ambient."""
     return Plant(
-        module=_module(config),
-        drive=_drive(config),
+        module=(lumped := _module(config)),
+        drive=_drive(config, lumped),
         hot_sink=_hot_sink(config),
         cold_sink=_cold_sink(config),
         envelope=_envelope(config),
@@ -94,21 +94,51 @@ def _module(config: Config) -> module.Module:
     )
 
 
-def _drive(config: Config) -> drive.Drive:
+def _hold_current_a(config: Config, lumped: module.Module) -> float:
+    """Return the hold current stated, or the one that cancels the usual day's conduction."""
+    if config.drive.off_mode not in ("hold", "reversed"):
+        return 0.0
+    if config.drive.hold_current_a is not None:
+        return config.drive.hold_current_a
+    return drive.hold_current_for_a(
+        lumped.seebeck_v_per_k, lumped.resistance_ohm, lumped.conductance_w_per_k,
+        config.use.target_c + ZERO_C_K, config.climate.usual_c + ZERO_C_K,
+    )  # fmt: skip
+
+
+def _drive(config: Config, lumped: module.Module) -> drive.Drive:
     supply, part = config.supply, config.drive
     converts = part.kind in ("smoothed", "current")
+    converter, converter_curve = drive.loss_curve(
+        part.converter_efficiency, part.converter_full_load_w, part.converter_fixed_loss_w
+    )
+    efficiency, supply_curve = drive.loss_curve(
+        supply.efficiency, supply.full_load_w, supply.fixed_loss_w
+    )
+    rise_v = (supply.charging_voltage_v or supply.voltage_v) - supply.voltage_v
     return drive.Drive(
         kind=drive.DRIVE_KINDS[part.kind],
         supply_v=supply.voltage_v,
         current_limit_a=supply.current_limit_a,
         source_ohm=supply.source_resistance_ohm,
-        wire_ohm=drive.wire_resistance_ohm(supply.wire_length_m, supply.wire_mm2),
+        wire_ohm=drive.wire_resistance_ohm(supply.wire_length_m, supply.wire_mm2)
+        + supply.contact_resistance_ohm,
         switch_ohm=part.switch_resistance_ohm,
-        converter_efficiency=part.converter_efficiency if converts else 1.0,
+        converter_efficiency=converter if converts else 1.0,
         ripple=part.ripple if converts else 0.0,
         set_current_a=part.set_current_a or 0.0,
-        supply_efficiency=supply.efficiency,
-        standby_w=supply.standby_w,
+        supply_efficiency=efficiency,
+        standby_w=supply.standby_w + supply.fixed_loss_w,
+        off_mode=drive.OFF_MODES[part.off_mode],
+        hold_current_a=_hold_current_a(config, lumped),
+        converter_fixed_w=part.converter_fixed_loss_w if converts else 0.0,
+        converter_loss_per_w=converter_curve if converts else 0.0,
+        supply_loss_per_w=supply_curve,
+        protection=drive.SUPPLY_PROTECTIONS[supply.protection],
+        hiccup_s=supply.hiccup_s,
+        charging_rise_v=rise_v,
+        charging_from_h=supply.charging_from_hour or 0.0,
+        charging_to_h=supply.charging_to_hour or 0.0,
     )
 
 

@@ -68,6 +68,8 @@ def with_drive(plant: Plant, kind: str) -> Plant:
             kind=drive.DRIVE_KINDS[kind],
             converter_efficiency=ADDED_CONVERTER_EFFICIENCY if converts else 1.0,
             ripple=ADDED_RIPPLE if converts else 0.0,
+            converter_fixed_w=0.0,
+            converter_loss_per_w=0.0,
         ),
     )
 
@@ -123,25 +125,31 @@ def pi_candidate(
     plant = with_drive(base, kind)
     most = duty_limit(plant, config)
     part = config.controller
+    window_s = config.drive.window_s if kind == "slow_window" else 0.0
+    # A window takes a new duty once: deciding more often than 60 times in it gains nothing.
+    period_s = max(part.period_s, float(min(floor(window_s / 60.0), 60)))
     settings = Settings(
         controller="pi",
         setpoint_c=setpoint_c,
-        period_s=part.period_s,
+        period_s=period_s,
         duty_limit=max(most.duty, 0.01),
         slew_pct_per_s=part.slew_pct_per_s,
         kp_pct_per_k=part.kp_pct_per_k,
         ti_s=part.ti_s,
+        window_s=window_s,
+        window_min_on_s=config.drive.window_min_on_s if kind == "slow_window" else 0.0,
     )
     points = tuning_points(config, plant, setpoint_c, most.duty)
     plants = [linear_plant(plant, point) for point in points]
-    delay_s = reading_delay_s(config, part.period_s)
+    delay_s = reading_delay_s(config, period_s)
     try:
         tuning = tune_pi(
             plants,
-            part.period_s,
+            period_s,
             delay_s,
             noise_k=config.sensor.noise_k,
             reading_lsb_k=reading_step_k(config.sensor),
+            window_s=settings.window_s,
         )
     except NoTuning as error:
         return Candidate("pi", kind, fits, plant, settings, note=f"not tuned: {error}")
@@ -153,7 +161,8 @@ def pi_candidate(
         ti_s=float(ceil(tuning.ti_s / 5.0) * 5),
         period_s=tuning.period_s,
     )
-    rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, delay_s)
+    total_s = delay_s + 0.5 * settings.window_s
+    rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, total_s)
     confirmed = worst([control_margins(item, *rounded) for item in plants])
     return Candidate("pi", kind, fits, plant, settings, pi=tuning, margins=confirmed)
 
@@ -219,7 +228,8 @@ def candidates_of(config: Config, plant: Plant, setpoint_c: float) -> list[Candi
     """
     own = config.drive.kind
     found = [] if own == "relay" else [pi_candidate(config, plant, own, setpoint_c, True)]
-    found.append(on_off_candidate(config, plant, "relay", setpoint_c, own == "relay"))
+    fits = own in ("relay", "slow_window")
+    found.append(on_off_candidate(config, plant, "relay", setpoint_c, fits))
     for kind in ("fast_pwm", "smoothed"):
         if kind != own:
             found.append(pi_candidate(config, plant, kind, setpoint_c, False))

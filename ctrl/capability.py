@@ -13,7 +13,7 @@ from scipy.optimize import minimize_scalar
 from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.config import Config
 from plant import drive, heat_sinks, sensors
-from plant.cabinet import Plant
+from plant.cabinet import Plant, to_record
 from plant.constants import ZERO_C_K
 from plant.steady import NoSteadyState, Operating, operating_point
 
@@ -244,13 +244,43 @@ def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[
         return found
     if full_a > ampacity:
         found["wire"] = ampacity / full_a
-    if record_drive.kind == drive.SMOOTHED:
-        # A converter's input current goes with the square of the duty at no difference.
-        loop_ohm = mod.resistance_ohm + record_drive.wire_ohm + record_drive.switch_ohm
-        square = 1.0 + record_drive.ripple**2
-        full_input_a = (
-            record_drive.supply_v * square / (loop_ohm * record_drive.converter_efficiency)
-        )
-        if full_input_a > record_drive.current_limit_a:
-            found["supply"] = float(np.sqrt(record_drive.current_limit_a / full_input_a))
+    # A supply that only holds its current leaves the fans theirs; one that cuts out does not.
+    cuts_out = record_drive.protection != drive.CONSTANT_CURRENT
+    fans_w = plant.hot_sink.fan_w + plant.cold_sink.fan_w if cuts_out else 0.0
+    if record_drive.kind == drive.SMOOTHED or cuts_out:
+        within_supply = duty_within_supply(plant, record_drive.supply_v, fans_w)
+        if within_supply < 1.0:
+            found["supply"] = within_supply
     return found
+
+
+def duty_within_supply(plant: Plant, supply_v: float, fans_w: float) -> float:
+    """Return the largest duty of a converter that asks no more than the supply gives [-].
+
+    At no difference across the module, where the input current is highest; it rises about
+    with the square of the duty.  Pulses and relays ask their peak at every duty: 1.
+    """
+    part, mod = to_record(plant).drive, plant.module
+    if part.kind in (drive.RELAY, drive.FAST_PWM):
+        return 1.0
+
+    def wanted_a(duty: float) -> float:
+        return float(
+            drive.wanted_supply_a(
+                part,
+                mod.seebeck_v_per_k,
+                mod.resistance_ohm,
+                duty,
+                0.0,
+                supply_v - part.supply_v,
+                fans_w,
+            )  # fmt: skip
+        )
+
+    if wanted_a(1.0) <= part.current_limit_a:
+        return 1.0
+    low, high = 0.0, 1.0
+    while high - low > 1e-12:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if wanted_a(middle) > part.current_limit_a else (middle, high)
+    return low

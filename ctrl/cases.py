@@ -3,7 +3,13 @@
 from dataclasses import dataclass, replace
 
 from ctrl.build import at_ambient, humidity_at, with_supply_v
-from ctrl.capability import Coldest, at_duty, coldest_holdable, limits_of
+from ctrl.capability import (
+    Coldest,
+    at_duty,
+    coldest_holdable,
+    duty_within_supply,
+    limits_of,
+)
 from ctrl.config import Config
 from ctrl.config_settings import Goods
 from ctrl.findings import Findings, findings_of
@@ -12,7 +18,7 @@ from ctrl.ice import Ice
 from ctrl.loop import FAULT, STATE_WORDS, TRIPPED
 from ctrl.trial import Settled, nearest_point, run_settled
 from plant import drive
-from plant.cabinet import Plant
+from plant.cabinet import Plant, to_record
 from plant.constants import ZERO_C_K
 from plant.steady import RUNAWAY_K, NoSteadyState
 
@@ -127,6 +133,10 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
                 "humidity inside", found.air_rh_pct.mean, use.humidity_limit_pct, "%", case, 10.0
             )
         )
+    if found.supply_off_share > 0.0:
+        # The findings say it: a supply that cuts out takes the whole cabinet with it.
+        off_pct = 100.0 * found.supply_off_share
+        limits.append(at_most("time the supply is cut out", off_pct, 0.0, "%", case, 1.0))
     return limits
 
 
@@ -277,11 +287,60 @@ def current_limits(config: Config, plant: Plant) -> list[Limit]:
     fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
     whole_a = full_a + fans_a
     wire_a = drive.wire_ampacity_a(supply.wire_mm2)
+    fans_w = config.hot_sink.fan_w + config.cold_sink.fan_w
+    supply_a = supply_current_a(plant, supply.highest_voltage_v, whole_a, fans_w)
+    least = []
+    if supply.minimum_load_a > 0.0:
+        least.append(
+            at_least(
+                "least load of the supply",
+                idle_current_a(config, plant),
+                supply.minimum_load_a,
+                "A",
+                "idle",
+                0.2 * supply.minimum_load_a,
+            )
+        )
     return [
         at_most("current in the wire", whole_a, wire_a, "A", "start-up", 0.2 * wire_a),
         at_most("fuse, 1.25 x current", 1.25 * whole_a, supply.fuse_a, "A", "start-up",
                 0.2 * supply.fuse_a),
-        at_most("supply current", whole_a, supply.current_limit_a, "A", "start-up",
+        at_most("supply current", supply_a, supply.current_limit_a, "A", "start-up",
                 0.2 * supply.current_limit_a),
         at_most("fuse protects the wire", supply.fuse_a, wire_a, "A", "start-up", 0.2 * wire_a),
+        *least,
     ]  # fmt: skip
+
+
+def supply_current_a(plant: Plant, highest_v: float, whole_a: float, fans_w: float) -> float:
+    """Return what is asked of the supply at start-up [A].
+
+    A supply that holds its current constant is asked what flows.  One that cuts out sees what
+    would flow: the pulses' peak, or a converter's input at the duty that stays within it.
+    """
+    part = to_record(plant).drive
+    if part.protection == drive.CONSTANT_CURRENT:
+        return whole_a
+    duty = duty_within_supply(plant, highest_v, fans_w)
+    rise_v = highest_v - part.supply_v
+    mod = plant.module
+    return float(
+        drive.wanted_supply_a(
+            part, mod.seebeck_v_per_k, mod.resistance_ohm, duty, 0.0, rise_v, fans_w
+        )
+    )
+
+
+def idle_current_a(config: Config, plant: Plant) -> float:
+    """Return the load left when the module is off and the hot fan has run on [A].
+
+    An inside fan with its own switch goes on; the controller's own current is not known.
+    """
+    hot, cold = config.hot_sink, config.cold_sink
+    left_w = hot.fan_w if hot.fan_wiring == "always" else 0.0
+    left_w += cold.fan_w if cold.fan_wiring != "with_module" else 0.0
+    mod = plant.module
+    _, _, held_w = drive.mean_currents(
+        to_record(plant).drive, mod.seebeck_v_per_k, mod.resistance_ohm, 0.0, 0.0
+    )
+    return float(left_w + held_w) / config.supply.voltage_v

@@ -62,7 +62,7 @@ OVERRIDE_HELP = {
     "setpoint_c": ("--setpoint", "C", "reading of the control sensor to hold"),
 }
 ROOM = ("ambient_c", "worst_c", "coldest_c", "humidity_pct", "target_c")
-DRIVES = ("relay", "fast_pwm", "smoothed")
+DRIVES = ("relay", "fast_pwm", "smoothed", "slow_window")
 CONTROLLERS = ("on_off", "pi", "fixed")
 
 

@@ -92,6 +92,14 @@ def _current_given(supply: Supply, drive: Drive) -> list[Fault]:
     ]
 
 
+def _hold_within_limit(supply: Supply, drive: Drive) -> list[Fault]:
+    if drive.hold_current_a is None or drive.hold_current_a <= supply.current_limit_a:
+        return []
+    return [
+        ("drive.hold_current_a", f"at most supply.current_limit_a ({supply.current_limit_a:g} A)")
+    ]
+
+
 def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
     if drive.kind != "relay":
         return []
@@ -106,6 +114,7 @@ def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
 CROSS_CHECKS: tuple[tuple[tuple[str, ...], Callable[..., list[Fault]]], ...] = (
     (("cabinet", "contents"), _bottles_fit),
     (("supply", "drive"), _current_given),
+    (("supply", "drive"), _hold_within_limit),
     (("drive", "controller"), _relay_is_on_or_off),
 )
 

@@ -304,7 +304,14 @@ def _fan_order(fan_k_per_w: float, no_fan_k_per_w: float) -> list[Fault]:
     return [("no_fan_k_per_w", f"at least fan_k_per_w ({fan_k_per_w:g} K/W)")]
 
 
-BATTERY_KEYS = ("battery_ah", "low_battery_cut_off_v", "low_battery_resume_v")
+BATTERY_KEYS = (
+    "battery_ah",
+    "low_battery_cut_off_v",
+    "low_battery_resume_v",
+    "charging_voltage_v",
+    "charging_from_hour",
+    "charging_to_hour",
+)
 
 
 class Supply(Section):
@@ -342,6 +349,34 @@ class Supply(Section):
     low_battery_resume_v: float | None = quantity(
         None, 2, 60, "V", "above this it may run again", "no cut-off"
     )
+    contact_resistance_ohm: float = quantity(
+        0.0, 0, 1, "ohm", "terminals, crimps and fuse holder between supply and drive",
+        "counted in source_resistance_ohm",
+    )  # fmt: skip
+    protection: Literal["constant_current", "hiccup", "latch_off"] = choice(
+        "constant_current",
+        "above current_limit_a: holds the current; pauses and retries; off until unplugged",
+        PRACTICE,
+    )
+    hiccup_s: float = quantity(2.0, 0.1, 600, "s", "pause of a hiccup before it retries", PRACTICE)
+    minimum_load_a: float = quantity(
+        0.0, 0, 50, "A", "least load at which the supply keeps its voltage", "none"
+    )
+    full_load_w: float | None = quantity(
+        None, 1, 5000, "W", "power out at which efficiency holds", "the same at every load"
+    )
+    fixed_loss_w: float = quantity(
+        0.0, 0, 100, "W", "part of that loss that stays at no load; not in standby_w", "none"
+    )
+    charging_voltage_v: float | None = quantity(
+        None, 3, 60, "V", "battery while charging", "never charged"
+    )
+    charging_from_hour: float | None = quantity(
+        None, 0, 24, "h", "hour when charging begins", "never charged"
+    )
+    charging_to_hour: float | None = quantity(
+        None, 0, 24, "h", "hour when it ends, past midnight too", "never charged"
+    )
 
     def faults(self) -> list[Fault]:
         """Check the order of the voltages and what each kind must state."""
@@ -350,7 +385,33 @@ class Supply(Section):
             found.append(("highest_voltage_v", f"at least voltage_v ({self.voltage_v:g} V)"))
         if self.lowest_voltage_v > self.voltage_v:
             found.append(("lowest_voltage_v", f"at most voltage_v ({self.voltage_v:g} V)"))
-        return found + self._mains_faults() + self._cut_off_faults()
+        found += self._mains_faults() + self._cut_off_faults() + self._charging_faults()
+        if self.protection != "hiccup" and "hiccup_s" in self.model_fields_set:
+            found.append(("hiccup_s", 'it only with protection = "hiccup"'))
+        if self.fixed_loss_w == 0.0 and self.full_load_w is None:
+            return found
+        if self.kind == "battery":
+            key = "fixed_loss_w" if self.full_load_w is None else "full_load_w"
+            return [*found, (key, 'none for kind = "battery" (nothing is converted)')]
+        return found + loss_faults(
+            "full_load_w", self.full_load_w, "fixed_loss_w", self.fixed_loss_w, self.efficiency
+        )
+
+    def _charging_faults(self) -> list[Fault]:
+        stated = [
+            key
+            for key in ("charging_voltage_v", "charging_from_hour", "charging_to_hour")
+            if getattr(self, key) is None
+        ]
+        if len(stated) == 3:
+            return []
+        if stated:
+            return [(key, "charging voltage and both hours, or none of them") for key in stated]
+        volts = self.charging_voltage_v or 0.0
+        if self.voltage_v <= volts <= self.highest_voltage_v:
+            return []
+        between = f"{self.voltage_v:g} to {self.highest_voltage_v:g} V"
+        return [("charging_voltage_v", f"from voltage_v to highest_voltage_v ({between})")]
 
     def _mains_faults(self) -> list[Fault]:
         if self.kind == "battery":
@@ -380,6 +441,18 @@ class Supply(Section):
         return found
 
 
+def loss_faults(
+    load_key: str, full_load_w: float | None, loss_key: str, fixed_w: float, efficiency: float
+) -> list[Fault]:
+    """Check that a fixed loss is part of the loss at full load."""
+    if full_load_w is None:
+        return [(load_key, f"it to be stated with {loss_key} (W)")] if fixed_w > 0.0 else []
+    loss_w = full_load_w * (1.0 / efficiency - 1.0)
+    if fixed_w <= loss_w:
+        return []
+    return [(loss_key, f"at most the whole loss at full load ({loss_w:.3g} W)")]
+
+
 class Drive(Section):
     """What stands between supply and module, and how it makes less than full power."""
 
@@ -387,12 +460,27 @@ class Drive(Section):
     only_for: ClassVar[dict[str, tuple[str, ...]]] = {
         "relay": (),
         "fast_pwm": ("frequency_hz",),
-        "smoothed": ("frequency_hz", "converter_efficiency", "ripple"),
-        "current": ("set_current_a", "converter_efficiency", "ripple"),
+        "smoothed": (
+            "frequency_hz",
+            "converter_efficiency",
+            "ripple",
+            "converter_full_load_w",
+            "converter_fixed_loss_w",
+        ),
+        "current": (
+            "set_current_a",
+            "converter_efficiency",
+            "ripple",
+            "converter_full_load_w",
+            "converter_fixed_loss_w",
+        ),
+        "slow_window": ("window_s", "window_min_on_s"),
     }
 
-    kind: Literal["relay", "fast_pwm", "smoothed", "current"] = choice(
-        REQUIRED, "relay on and off; fast pulses; smoothed direct current; regulated current"
+    kind: Literal["relay", "fast_pwm", "smoothed", "current", "slow_window"] = choice(
+        REQUIRED,
+        "relay on and off; fast pulses; smoothed direct current; regulated current; "
+        "relay or switch on for a share of a slow window",
     )
     frequency_hz: float = quantity(
         25000.0, 1, 1e6, "Hz", "switching frequency; 20 to 50 kHz cannot be heard", PRACTICE
@@ -409,6 +497,29 @@ class Drive(Section):
     set_current_a: float | None = quantity(
         None, 0.1, 100, "A", 'current at full duty, for kind = "current"', "must be stated there"
     )
+    off_mode: Literal["open", "shorted", "hold", "reversed"] = choice(
+        "open",
+        "module while off: open circuit; shorted by a bridge; a small current that cancels "
+        "its conduction; a small current the wrong way",
+        PRACTICE,
+    )
+    hold_current_a: float | None = quantity(
+        None, 0.01, 20, "A", "that small current",
+        "cancels the conduction from the usual room to the target",
+    )  # fmt: skip
+    converter_full_load_w: float | None = quantity(
+        None, 1, 2000, "W", "power out at which converter_efficiency holds",
+        "the same at every load",
+    )  # fmt: skip
+    converter_fixed_loss_w: float = quantity(
+        0.0, 0, 50, "W", "part of that loss that stays while the converter runs", "none"
+    )
+    window_s: float = quantity(
+        60.0, 2, 3600, "s", "slow window: a duty is on-time in this", PRACTICE
+    )
+    window_min_on_s: float = quantity(
+        5.0, 0, 600, "s", "slow window: least time on, and off; the rest is carried on", PRACTICE
+    )
 
     def faults(self) -> list[Fault]:
         """Check what one kind of drive must state."""
@@ -418,7 +529,16 @@ class Drive(Section):
         if self.kind == "fast_pwm" and self.frequency_hz < 100.0:
             # Below this the faces follow each pulse and averaging I and I^2 fails.
             found.append(("frequency_hz", "at least 100 Hz for pulses that average out"))
-        return found
+        if 2.0 * self.window_min_on_s > self.window_s:
+            found.append(("window_min_on_s", f"at most half of window_s ({self.window_s:g} s)"))
+        if self.off_mode in ("open", "shorted") and self.hold_current_a is not None:
+            found.append(("hold_current_a", 'it only with off_mode = "hold" or "reversed"'))
+        if self.off_mode == "reversed" and self.hold_current_a is None:
+            found.append(("hold_current_a", 'it to be stated with off_mode = "reversed" (A)'))
+        return found + loss_faults(
+            "converter_full_load_w", self.converter_full_load_w,
+            "converter_fixed_loss_w", self.converter_fixed_loss_w, self.converter_efficiency,
+        )  # fmt: skip
 
 
 THERMISTOR_KEYS = ("r25_ohm", "beta_k", "divider_ohm", "adc_bits")

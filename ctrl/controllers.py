@@ -17,13 +17,18 @@ from ctrl.protection import (
     DUE_FREEZE,
     DUE_STEP,
     DUE_TRACK_AND_STEP,
+    G_WINDOW,
     P_AIR_C100,
     P_DEMAND,
+    P_FINAL,
+    P_FROZEN,
+    P_WINDOW,
     guard,
     limit,
     schedule,
     take_mean,
 )
+from ctrl.slow_window import advance_window
 from plant.compiled import kernel
 
 KIND_FIXED = 0
@@ -232,6 +237,15 @@ def law_preload(
 
 
 @kernel
+def _proportion(guard_settings: Words, guard_state: Words) -> None:
+    """Turn the limited duty into on and off where the drive knows nothing in between."""
+    advance_window(
+        guard_settings, G_WINDOW, guard_state, P_WINDOW, guard_state[P_FINAL],
+        guard_state[P_FROZEN],
+    )  # fmt: skip
+
+
+@kernel
 def firmware_tick(
     kind: int,
     law: Words,
@@ -251,7 +265,8 @@ def firmware_tick(
         The controller's settings and state; the state is changed.
     guard_settings, guard_state : ndarray of int64
         Words and state of the protections; the state is changed.  The output is in
-        P_FINAL, P_HOT_FAN, P_COLD_FAN, P_ALARM and P_REASON.
+        P_FINAL (limited duty), P_OUTPUT (what the drive gets), P_HOT_FAN, P_COLD_FAN,
+        P_ALARM and P_REASON.
     tick : int
         Number of this tick [-]; not used, so that no clock can wrap.
     codes : ndarray of int64, shape (4,)
@@ -269,6 +284,7 @@ def firmware_tick(
             law_step(kind, law, law_state, guard_state[P_AIR_C100]), 0, 1000
         )
     limit(guard_settings, guard_state, guard_state[P_DEMAND])
+    _proportion(guard_settings, guard_state)
 
 
 class UserLaw(Protocol):
@@ -313,3 +329,4 @@ def firmware_tick_python(
             )
         guard_state[P_DEMAND] = max(0, min(int(demand), 1000))
     limit(guard_settings, guard_state, int(guard_state[P_DEMAND]))
+    _proportion(guard_settings, guard_state)

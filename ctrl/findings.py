@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ctrl.loop import COOLING
+from ctrl.loop import COOLING, SUPPLY_CUT_OUT
 from ctrl.record import INDEX, Record
 
 DAY_S = 86400.0
@@ -64,6 +64,7 @@ class Findings:
     energy_residual_rel: float
     water_residual_rel: float
     states_seen: tuple[int, ...]
+    supply_off_share: float = 0.0
 
 
 def span(signal: np.ndarray) -> Span:
@@ -170,7 +171,7 @@ def findings_of(
         frost_growth_g_per_day=float((frost[-1] - frost[0]) * whole / days),
         blockage_pct_max=float(np.max(part["blockage_pct"])),
         frozen_share_max=float(np.max(part["frozen_share"])),
-        cycles_per_hour=switch_ons(part["duty"]) / hours,
+        cycles_per_hour=float(part["starts"][-1] - part["starts"][0]) / hours,
         swing_k=undisturbed_swing_k(part),
         contents_swing_k=float(np.ptp(part["contents_c"])),
         pull_down_h=reached,
@@ -185,6 +186,7 @@ def findings_of(
         energy_residual_rel=record.energy_residual_rel,
         water_residual_rel=record.water_residual_rel,
         states_seen=tuple(int(code) for code in np.unique(record["state"])),
+        supply_off_share=float(np.mean(part["state"] == SUPPLY_CUT_OUT)),
     )
 
 

@@ -12,6 +12,7 @@ from ctrl.on_off import OnOffSettings
 from ctrl.pi import PISettings
 from ctrl.protection import ProtectionSettings
 from ctrl.readings import SensorSettings
+from ctrl.slow_window import SlowWindowSettings
 
 DIGITAL_LSB_K = 0.0625
 
@@ -57,6 +58,8 @@ class Settings:
     slew_pct_per_s: float | None = 5.0
     fixed_duty: float = 1.0
     defrost: DefrostSettings | None = None
+    window_s: float = 0.0
+    window_min_on_s: float = 0.0
 
 
 def settings_of(config: Config) -> Settings:
@@ -66,6 +69,8 @@ def settings_of(config: Config) -> Settings:
     if kind == "recommend":
         kind = "on_off" if config.drive.kind == "relay" else "pi"
     tick_s = part.tick_s
+    # A thermostat knows only all or nothing: it needs no window.
+    window = config.drive.kind == "slow_window" and kind != "on_off"
     return Settings(
         controller=kind,
         setpoint_c=config.use.target_c if part.setpoint_c is None else part.setpoint_c,
@@ -79,6 +84,8 @@ def settings_of(config: Config) -> Settings:
         slew_pct_per_s=part.slew_pct_per_s,
         fixed_duty=part.fixed_duty,
         defrost=defrost_of(config, tick_s),
+        window_s=config.drive.window_s if window else 0.0,
+        window_min_on_s=config.drive.window_min_on_s if window else 0.0,
     )
 
 
@@ -130,7 +137,7 @@ def _law(config: Config, settings: Settings) -> LawSettings:
         return OnOffSettings.from_physical(
             setpoint_c=settings.setpoint_c,
             hysteresis_k=settings.hysteresis_k,
-            on_duty=1.0 if config.drive.kind == "relay" else settings.duty_limit,
+            on_duty=1.0 if _only_switches(config, settings) else settings.duty_limit,
         )
     return PISettings.from_physical(
         setpoint_c=settings.setpoint_c,
@@ -139,6 +146,20 @@ def _law(config: Config, settings: Settings) -> LawSettings:
         period_s=settings.period_s,
         reading_lsb_k=reading_step_k(config.sensor),
     )
+
+
+def _window(settings: Settings, tick_s: float) -> SlowWindowSettings | None:
+    if settings.window_s <= 0.0:
+        return None
+    return SlowWindowSettings.from_physical(
+        window_s=settings.window_s, min_on_s=settings.window_min_on_s, tick_s=tick_s
+    )
+
+
+def _only_switches(config: Config, settings: Settings) -> bool:
+    """Tell whether the drive is only on or off, with no window to make parts of it."""
+    on_off = settings.controller == "on_off"
+    return config.drive.kind == "relay" or (config.drive.kind == "slow_window" and on_off)
 
 
 def firmware_of(config: Config, settings: Settings) -> Firmware:
@@ -151,7 +172,7 @@ def firmware_of(config: Config, settings: Settings) -> Firmware:
     """
     tick_s = min(settings.period_s, 1.0)
     protection, supply = config.protection, config.supply
-    relay = config.drive.kind == "relay"
+    relay = _only_switches(config, settings)
     on_off = settings.controller == "on_off"
     sensors = (config.sensor, config.hot_sink_sensor, config.cold_sink_sensor)
     control, hot, cold = (_sensor(part, tick_s) for part in sensors)
@@ -177,6 +198,7 @@ def firmware_of(config: Config, settings: Settings) -> Firmware:
             cold_fan_with_module=False,
             cut_off_v=supply.low_battery_cut_off_v,
             resume_v=supply.low_battery_resume_v,
+            window=_window(settings, tick_s),
         ),
         tick_s=tick_s,
         conversion_ticks=tuple(  # type: ignore[arg-type]

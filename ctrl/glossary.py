@@ -62,7 +62,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "delay_margin_s": ("s", "further delay the loop bears"),
     "doc": ("", "meaning of the key"),
     "drip_min": ("min", "dripping after a melt"),
-    "drive": ("", "relay, fast_pwm, smoothed or current"),
+    "drive": ("", "relay, fast_pwm, smoothed, current or slow_window"),
     "duty": ("", "duty, 0 to 1"),
     "duty_limit": ("", "duty not to be exceeded, 0 to 1"),
     "duty_limit_decided_by": ("", "what decides the duty limit"),
@@ -179,6 +179,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "state_shares": ("", "states of the firmware, share of the time"),
     "stated_run_on_s": ("s", "hot fan's run-on as the config has it"),
     "states_seen": ("", "states the firmware was in"),
+    "supply_off_share": ("", "share of the time the supply was cut out, 0 to 1"),
     "swing_k": ("K", "swing of the air that control alone makes"),
     "target_c": ("°C", "wanted temperature of the contents"),
     "ti_s": ("s", "PI: integral time"),
@@ -198,6 +199,8 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "water_out_g_per_day": ("g/d", "water drained"),
     "water_residual_rel": ("", "stored less booked water, over what flowed"),
     "whole_a": ("A", "with the fans"),
+    "window_min_on_s": ("s", "slow window: least time on, and off"),
+    "window_s": ("s", "slow window: a duty is on-time in this"),
     "wire_ampacity_a": ("A", "what the wire carries"),
     "wire_drop_v": ("V", "lost in the wire, there and back"),
     "wire_resistance_ohm": ("ohm", "there and back"),
@@ -215,13 +218,18 @@ SIGNALS: dict[str, tuple[str, str]] = {
     "water_out_g": ("g", "water drained since the start"),
     "frozen_share": ("", "share of the contents' freezable water that is ice, 0 to 1"),
     "door": ("", "1 if the door was open at any time since the row before"),
-    "current_a": ("A", "mean current of the module, cooling positive"),
+    "current_a": (
+        "A",
+        "current of the module, mean over a pulse, largest since the row before, cooling positive",
+    ),
     "hot_fan": ("", "hot fan turning, 0 to 1"),
     "cold_fan": ("", "inside fan turning, 0 to 1"),
     "energy_kwh": ("kWh", "energy since the start, at mains plug or battery terminals"),
     "state": (
         "",
         "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
-        "5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power",
+        "5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power, "
+        "9 off, supply cut out",
     ),
+    "starts": ("", "how often the module has been switched on since the start"),
 }

@@ -110,6 +110,8 @@ def settings_object(settings: Settings) -> Object:
         } | _or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
     if settings.controller == "fixed":
         found["fixed_duty"] = settings.fixed_duty
+    if settings.window_s > 0.0:
+        found |= {"window_s": settings.window_s, "window_min_on_s": settings.window_min_on_s}
     return found
 
 

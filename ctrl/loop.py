@@ -12,6 +12,7 @@ from ctrl.controllers import (
     controller_of,
     firmware_tick,
     firmware_tick_python,
+    law_reset,
     new_law_state,
 )
 from ctrl.firmware import Firmware
@@ -22,8 +23,11 @@ from ctrl.protection import (
     P_AIR_C100,
     P_COLD_FAN,
     P_FINAL,
+    P_FROZEN,
     P_HOT_FAN,
+    P_OUTPUT,
     P_REASON,
+    guard_reset,
     new_guard_state,
 )
 from ctrl.record import COLUMNS, Record
@@ -37,6 +41,7 @@ from plant import (
     integrate,
     moist_air,
     sensors,
+    supply,
 )
 from plant.cabinet import Plant
 from plant.compiled import kernel
@@ -44,6 +49,7 @@ from plant.constants import ZERO_C_K
 
 # States of the firmware as a record shows them.
 IDLE, COOLING, MELTING, DRIPPING, LOW_BATTERY, NO_READING, FAULT, TRIPPED, NO_POWER = range(9)
+SUPPLY_CUT_OUT = 9
 STATE_WORDS = {
     IDLE: "idle",
     COOLING: "cooling",
@@ -54,6 +60,7 @@ STATE_WORDS = {
     FAULT: "off, sensor fault",
     TRIPPED: "off, tripped",
     NO_POWER: "no power",
+    SUPPLY_CUT_OUT: "off, supply cut out",
 }
 
 SENSORS = 3
@@ -92,12 +99,13 @@ def sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run):
 
 @kernel
 def weather(plant, inputs, time_s):
-    """Write the room and the door at `time_s` [s] into `inputs`."""
+    """Write the room, the door and the battery's charging at `time_s` [s] into `inputs`."""
     ambient_k = climate.ambient_temperature(plant.climate, time_s)
     inputs[cabinet.AMBIENT] = ambient_k
     inputs[cabinet.AMBIENT_W] = climate.ambient_humidity_ratio(plant.climate, ambient_k)
     inputs[cabinet.SUN] = climate.absorbed_radiation(plant.climate, time_s)
     inputs[cabinet.DOOR] = 1.0 if climate.door_is_open(plant.climate, time_s) else 0.0
+    inputs[cabinet.SUPPLY_RISE_V] = drive.charging_rise(plant.drive, time_s)
 
 
 @kernel
@@ -112,25 +120,45 @@ def logged_weather(rows, inputs, time_s):
 
 
 @kernel
-def supply_mv(plant, state, duty):
-    """Return the voltage at the supply's terminals under the present load [mV]."""
-    mod = plant.module
-    mean_a, _, _ = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, duty,
-        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
-    )  # fmt: skip
-    return int(1000.0 * (plant.drive.supply_v - mean_a * plant.drive.source_ohm))
+def fans_w(plant, inputs):
+    """Return the power of the fans that turn [W]."""
+    return (
+        inputs[cabinet.HOT_FAN] * plant.hot_sink.fan_w
+        + inputs[cabinet.COLD_FAN] * plant.cold_sink.fan_w
+    )
 
 
 @kernel
-def apply_command(plant, inputs, guard_state, powered):
-    """Write the firmware's command into `inputs`, through the fans' wiring."""
-    if not powered:
+def supply_mv(plant, state, inputs):
+    """Return the voltage at the supply's terminals under the present load [mV]."""
+    mod = plant.module
+    _, _, power_w = drive.mean_currents(
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
+        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+        inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
+    )  # fmt: skip
+    rise_v = inputs[cabinet.SUPPLY_RISE_V]
+    load_w = power_w + fans_w(plant, inputs)
+    return int(1000.0 * drive.terminal_voltage(plant.drive, rise_v, load_w))
+
+
+@kernel
+def apply_command(plant, inputs, guard_state, power):
+    """Write the firmware's command into `inputs`, through the fans' wiring.
+
+    `power` is one of supply.NO_POWER, LIVE and CUT_OUT.  Without it no bridge is closed:
+    the module is an open circuit.  A hold current is given only while the firmware
+    regulates: melting, after a trip or in a fault it would work against what is wanted.
+    """
+    if power != supply.LIVE:
         inputs[cabinet.DUTY] = 0.0
         inputs[cabinet.HOT_FAN] = 0.0
         inputs[cabinet.COLD_FAN] = 0.0
+        inputs[cabinet.DISCONNECTED] = 1.0
         return
-    duty = guard_state[P_FINAL] / 1000.0
+    cut = plant.drive.off_mode != drive.OFF_SHORTED and guard_state[P_FROZEN] == 1
+    inputs[cabinet.DISCONNECTED] = 1.0 if cut else 0.0
+    duty = guard_state[P_OUTPUT] / 1000.0
     inputs[cabinet.DUTY] = duty
     inputs[cabinet.HOT_FAN] = heat_sinks.fan_turns(
         plant.hot_sink.fan_wiring, guard_state[P_HOT_FAN], duty
@@ -138,6 +166,20 @@ def apply_command(plant, inputs, guard_state, powered):
     inputs[cabinet.COLD_FAN] = heat_sinks.fan_turns(
         plant.cold_sink.fan_wiring, guard_state[P_COLD_FAN], duty
     )
+
+
+@kernel
+def overload(plant, state, inputs, words, tick_s):
+    """Tell whether the supply cuts out at what the command in `inputs` asks of it."""
+    if plant.drive.protection == drive.CONSTANT_CURRENT:
+        return False
+    mod = plant.module
+    wanted_a = drive.wanted_supply_a(
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
+        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+        inputs[cabinet.SUPPLY_RISE_V], fans_w(plant, inputs),
+    )  # fmt: skip
+    return supply.cuts_out(plant.drive, words, wanted_a, tick_s)
 
 
 @kernel
@@ -149,10 +191,12 @@ def plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work):
 
 
 @kernel
-def state_code(guard_state, powered):
-    """Return the record's state for the firmware's reason and output."""
-    if not powered:
+def state_code(guard_state, power):
+    """Return the record's state for the supply's, the firmware's reason and its output."""
+    if power == supply.NO_POWER:
         return NO_POWER
+    if power == supply.CUT_OUT:
+        return SUPPLY_CUT_OUT
     reason = guard_state[P_REASON]
     if reason == protection.R_TRIP:
         return TRIPPED
@@ -170,10 +214,14 @@ def state_code(guard_state, powered):
 
 
 @kernel
-def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, row):
+def write_row(
+    plant, state, inputs, guard_state, power, time_s, plug_w, door, duty, most, starts, row
+):  # fmt: skip
     """Write one row of the record, in the order of `record.COLUMNS`.
 
-    `door` tells whether it was open at any time since the row before.
+    `door` tells whether it was open at any time since the row before, `duty` is the mean
+    and `most` the largest since then: a window shorter than a row would be seen at one phase
+    only. The current is that of the largest duty.
     """
     mod = plant.module
     ambient_k = inputs[cabinet.AMBIENT]
@@ -184,8 +232,9 @@ def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, 
     thickness = cabinet.frost_thickness(plant, state)
     open_share = frost.open_fraction(thickness, plant.cold_sink.fin_gap_m)
     mean_a, _, _ = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, most,
         state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+        inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
     )  # fmt: skip
     air_w = state[cabinet.VAPOUR] / cabinet.dry_air_kg(plant)
     row[0] = time_s
@@ -209,15 +258,16 @@ def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, 
     row[15] = 100.0 * (1.0 - open_share)
     row[16] = contents.frozen_share(plant.contents, state[cabinet.CONTENTS_H])
     row[17] = door
-    row[18] = inputs[cabinet.DUTY]
+    row[18] = duty
     row[19] = mean_a
     row[20] = inputs[cabinet.HOT_FAN]
     row[21] = inputs[cabinet.COLD_FAN]
     row[22] = plug_w
     row[23] = state[cabinet.PLUG_ENERGY] / 3.6e6
     row[24] = 0.01 * guard_state[P_AIR_C100]
-    row[25] = state_code(guard_state, powered)
+    row[25] = state_code(guard_state, power)
     row[26] = guard_state[P_REASON]
+    row[27] = starts
 
 
 @kernel
@@ -233,32 +283,45 @@ def first_not_finite(state):
 def run_ticks(
     plant, state, kind, law, law_state, guard_settings, guard_state, codes, conversions,
     conversion_ticks, inputs, first_tick, ticks, start_s, tick_s, row_ticks, powered, seed, run,
-    step_hint_s, work, table, weather_rows,
+    step_hint_s, work, supply_state, table, weather_rows,
 ):  # fmt: skip
     """Run `ticks` ticks and fill `table`; return (ticks done, step to try next [s]).
 
     Fewer ticks done than asked for means that a state stopped being a number.
     """
-    door = 0.0
+    door, duty_sum, most = 0.0, 0.0, 0.0
     for count in range(ticks):
         tick = first_tick + count
         time_s = start_s + tick * tick_s
         weather(plant, inputs, time_s)
         logged_weather(weather_rows, inputs, time_s)
         door = max(door, inputs[cabinet.DOOR])
-        if powered:
+        power = supply.supply_tick(supply_state, powered)
+        if power == supply.LIVE:
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
-            codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs[cabinet.DUTY])
+            codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
             firmware_tick(kind, law, law_state, guard_settings, guard_state, tick, codes)
-        apply_command(plant, inputs, guard_state, powered)
+        apply_command(plant, inputs, guard_state, power)
+        if power == supply.LIVE and overload(plant, state, inputs, supply_state, tick_s):
+            power = supply.CUT_OUT
+            guard_reset(guard_settings, guard_state)
+            law_reset(kind, law, law_state)
+            apply_command(plant, inputs, guard_state, power)
+        supply.count_start(supply_state, inputs[cabinet.DUTY])
+        duty_sum += inputs[cabinet.DUTY]
+        most = max(most, inputs[cabinet.DUTY])
         before_j = state[cabinet.PLUG_ENERGY]
         step_hint_s = plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work)
         if (count + 1) % row_ticks == 0:
             plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
             row = table[count // row_ticks]
             end_s = time_s + tick_s
-            write_row(plant, state, inputs, guard_state, powered, end_s, plug_w, door, row)
-            door = 0.0
+            starts = float(supply_state[supply.STARTS])
+            write_row(
+                plant, state, inputs, guard_state, power, end_s, plug_w, door,
+                duty_sum / row_ticks, most, starts, row,
+            )  # fmt: skip
+            door, duty_sum, most = 0.0, 0.0, 0.0
             if first_not_finite(state) >= 0:
                 return count, step_hint_s
     return ticks, step_hint_s
@@ -318,6 +381,7 @@ class Loop:
         self.guard_state = new_guard_state(self._guard)
         self._law = firmware.law.to_words()
         self.law_state = new_law_state(firmware.law)
+        self.supply_state = supply.new_supply_state()
 
     @property
     def time_s(self) -> float:
@@ -374,31 +438,45 @@ class Loop:
             self.law_state, self._guard, self.guard_state, self._codes, self._conversions,
             self._conversion_ticks, self._inputs, self._tick, ticks, self._start_s,
             self.firmware.tick_s, row_ticks, powered, self._seed, self._run, self._step_s,
-            self._work, table, self._weather_rows,
+            self._work, self.supply_state, table, self._weather_rows,
         )  # fmt: skip
         return int(done)
 
     def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
         plant, state, inputs = self._record, self.state, self._inputs
-        tick_s, door = self.firmware.tick_s, 0.0
+        words = self.supply_state
+        tick_s, door, duty_sum, most = self.firmware.tick_s, 0.0, 0.0, 0.0
         for count in range(ticks):
             tick = self._tick + count
             time_s = self._start_s + tick * tick_s
             weather(plant, inputs, time_s)
             logged_weather(self._weather_rows, inputs, time_s)
             door = max(door, inputs[cabinet.DOOR])
-            if powered:
+            power = supply.supply_tick(words, powered)
+            if power == supply.LIVE:
                 self._sense_and_control(tick)
-            apply_command(plant, inputs, self.guard_state, powered)
+            apply_command(plant, inputs, self.guard_state, power)
+            if power == supply.LIVE and overload(plant, state, inputs, words, tick_s):
+                power = supply.CUT_OUT
+                guard_reset(self._guard, self.guard_state)
+                if self._user_law is None:
+                    law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
+                apply_command(plant, inputs, self.guard_state, power)
+            supply.count_start(words, inputs[cabinet.DUTY])
+            duty_sum += inputs[cabinet.DUTY]
+            most = max(most, inputs[cabinet.DUTY])
             before_j = state[cabinet.PLUG_ENERGY]
             self._plant_tick(time_s)
             if (count + 1) % row_ticks == 0:
                 plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
                 row = table[count // row_ticks]
                 end_s = time_s + tick_s
-                guard = self.guard_state
-                write_row(plant, state, inputs, guard, powered, end_s, plug_w, door, row)
-                door = 0.0
+                guard, starts = self.guard_state, float(words[supply.STARTS])
+                write_row(
+                    plant, state, inputs, guard, power, end_s, plug_w, door,
+                    duty_sum / row_ticks, most, starts, row,
+                )  # fmt: skip
+                door, duty_sum, most = 0.0, 0.0, 0.0
                 if first_not_finite(state) >= 0:
                     return count
         return ticks
@@ -409,7 +487,7 @@ class Loop:
             plant, self.state, codes, self._conversions, self._conversion_ticks, tick,
             self._seed, self._run,
         )  # fmt: skip
-        codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs[cabinet.DUTY])
+        codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
         if self._user_law is not None:
             firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
             return

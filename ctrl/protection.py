@@ -62,6 +62,7 @@ from ctrl.protection_settings import (
     G_SWITCH_ONLY,
     G_TICK_MS,
     G_TRIP,
+    G_WINDOW,
     GUARD_SETTING_WORDS,
     GUARD_STATE_WORDS,
     P_AIR_C100,
@@ -83,12 +84,14 @@ from ctrl.protection_settings import (
     P_LOW_BATTERY,
     P_OFF_TICKS,
     P_ON_TICKS,
+    P_OUTPUT,
     P_PERIOD_COUNT,
     P_REASON,
     P_SUM_PERMILLE,
     P_SUM_TICKS,
     P_TRIPPED,
     P_WARNING,
+    P_WINDOW,
     R_AS_ASKED,
     R_DRIP,
     R_DUTY_LIMIT,
@@ -112,6 +115,7 @@ from ctrl.readings import (
     read_sensor,
     reset_sensor,
 )
+from ctrl.slow_window import reset_window
 from plant.compiled import kernel
 
 # What `schedule` answers.
@@ -147,6 +151,7 @@ __all__ = [
     "G_CONTROL_SENSOR",
     "G_HOT_SENSOR",
     "G_COLD_SENSOR",
+    "G_WINDOW",
     "GUARD_SETTING_WORDS",
     "P_REASON",
     "P_FINAL",
@@ -173,6 +178,8 @@ __all__ = [
     "P_CONTROL_SENSOR",
     "P_HOT_SENSOR",
     "P_COLD_SENSOR",
+    "P_WINDOW",
+    "P_OUTPUT",
     "GUARD_STATE_WORDS",
     "R_AS_ASKED",
     "R_MIN_ON",
@@ -243,6 +250,7 @@ def guard_reset(settings: Words, state: Words) -> None:
     reset_sensor(settings, G_CONTROL_SENSOR, state, P_CONTROL_SENSOR)
     reset_sensor(settings, G_HOT_SENSOR, state, P_HOT_SENSOR)
     reset_sensor(settings, G_COLD_SENSOR, state, P_COLD_SENSOR)
+    reset_window(settings, G_WINDOW, state, P_WINDOW)
 
 
 @kernel

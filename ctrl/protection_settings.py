@@ -37,6 +37,12 @@ from ctrl.readings import (
     SENSOR_STATE_WORDS,
     SensorSettings,
 )
+from ctrl.slow_window import (
+    WINDOW_OUTPUT,
+    WINDOW_SETTING_WORDS,
+    WINDOW_STATE_WORDS,
+    SlowWindowSettings,
+)
 
 FOLD_BACK_FLOOR_PERMILLE = 300
 """What fold-back leaves at its full point; common practice, no source."""
@@ -68,7 +74,8 @@ G_DEFROST = 15
 G_CONTROL_SENSOR = G_DEFROST + DEFROST_SETTING_WORDS
 G_HOT_SENSOR = G_CONTROL_SENSOR + SENSOR_SETTING_WORDS
 G_COLD_SENSOR = G_HOT_SENSOR + SENSOR_SETTING_WORDS
-GUARD_SETTING_WORDS = G_COLD_SENSOR + SENSOR_SETTING_WORDS
+G_WINDOW = G_COLD_SENSOR + SENSOR_SETTING_WORDS
+GUARD_SETTING_WORDS = G_WINDOW + WINDOW_SETTING_WORDS
 
 # State.
 P_REASON = 0
@@ -96,7 +103,9 @@ P_DEFROST = 21
 P_CONTROL_SENSOR = P_DEFROST + DEFROST_STATE_WORDS
 P_HOT_SENSOR = P_CONTROL_SENSOR + SENSOR_STATE_WORDS
 P_COLD_SENSOR = P_HOT_SENSOR + SENSOR_STATE_WORDS
-GUARD_STATE_WORDS = P_COLD_SENSOR + SENSOR_STATE_WORDS
+P_WINDOW = P_COLD_SENSOR + SENSOR_STATE_WORDS
+P_OUTPUT = P_WINDOW + WINDOW_OUTPUT
+GUARD_STATE_WORDS = P_WINDOW + WINDOW_STATE_WORDS
 
 # P_REASON: why the output is what it is.
 R_AS_ASKED = 0
@@ -161,6 +170,8 @@ class ProtectionSettings:
         Battery: off below, on again above; cut-off 0 is no such limit [mV].
     battery_ticks : int
         How long the supply must be below cut-off, at least 1 [ticks].
+    window : SlowWindowSettings
+        Time-proportioning for an on-off switch, none by default.
     """
 
     control: SensorSettings
@@ -182,6 +193,7 @@ class ProtectionSettings:
     cut_off_mv: int = 0
     resume_mv: int = 0
     battery_ticks: int = 10
+    window: SlowWindowSettings = field(default_factory=SlowWindowSettings)
 
     def __post_init__(self) -> None:
         who = "ProtectionSettings"
@@ -230,6 +242,7 @@ class ProtectionSettings:
         cut_off_v: float | None = None,
         resume_v: float | None = None,
         battery_s: float = 10.0,
+        window: SlowWindowSettings | None = None,
     ) -> "ProtectionSettings":
         """Return the settings from a maker's units.
 
@@ -259,6 +272,8 @@ class ProtectionSettings:
             Battery limits [V]; cut_off_v None is no such limit.
         battery_s : float
             How long the supply must be below cut-off [s].
+        window : SlowWindowSettings or None
+            Time-proportioning; None passes the duty through.
 
         Returns
         -------
@@ -292,6 +307,7 @@ class ProtectionSettings:
             cut_off_mv=_millivolts("cut_off_v", cut_off_v),
             resume_mv=_millivolts("resume_v", resume_v),
             battery_ticks=to_ticks("battery_s", battery_s, tick_s),
+            window=window or SlowWindowSettings(),
         )
 
     def to_words(self) -> Words:
@@ -300,12 +316,12 @@ class ProtectionSettings:
         Returns
         -------
         ndarray of int64, shape (GUARD_SETTING_WORDS,)
-            Own settings, defrost plan, control, hot-sink and cold-sink sensor.
+            Own settings, defrost plan, control, hot-sink and cold-sink sensor, slow window.
         """
         own: list[Any] = [
             getattr(self, item.name)
             for item in fields(self)
-            if item.name not in ("control", "hot", "cold", "defrost")
+            if item.name not in ("control", "hot", "cold", "defrost", "window")
         ]
         return np.concatenate(
             [
@@ -314,6 +330,7 @@ class ProtectionSettings:
                 self.control.to_words(),
                 self.hot.to_words(),
                 self.cold.to_words(),
+                self.window.to_words(),
             ]
         )
 

@@ -131,6 +131,9 @@ def _settings(out: Console, found: Recommendation) -> None:
     table = grid_of(("", "", ""), "lrl")
     for row in settings_rows(item.settings):
         table.add_row(*row)
+    if item.settings.window_s > 0.0:
+        table.add_row("slow window", f"{item.settings.window_s:g}", "s")
+        table.add_row("  least time on and off", f"{item.settings.window_min_on_s:g}", "s")
     if item.drive in ("fast_pwm", "smoothed"):
         table.add_row("drive frequency", f"{config.drive.frequency_hz / 1e3:g}", "kHz")
     protection = config.protection

@@ -69,8 +69,10 @@ COLD_FAN = 5
 # For steady states only; a simulation leaves them 0:
 LOAD_RATE = 6  # share of the contents exchanged for warm ones per second [1/s]
 FROST_FROZEN = 7  # 1: what settles on the cold sink is taken away, frost and water stay
-SUN = 8  # sun and heat radiation that the outside absorbs [W]
-INPUTS = 9
+SUPPLY_RISE_V = 8  # supply above its usual voltage, as a battery on charge [V]
+DISCONNECTED = 9  # 1: an idle module is an open circuit, whatever the drive's off mode
+SUN = 10  # sun and heat radiation that the outside absorbs [W]
+INPUTS = 11
 
 
 # Mist settles on the walls within seconds in moving air. Common practice, no source.
@@ -259,8 +261,9 @@ def derivative(plant, state, inputs, slope):
 
     # Module and its joints
     mean_a, mean_square, terminal_w = drive_part.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[DUTY], hot_face_k - cold_face_k
-    )
+        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[DUTY],
+        hot_face_k - cold_face_k, inputs[SUPPLY_RISE_V], inputs[DISCONNECTED],
+    )  # fmt: skip
     cooling_w = module.cold_heat(
         mod.seebeck_v_per_k, mod.resistance_ohm, mod.conductance_w_per_k,
         mean_a, mean_square, cold_face_k, hot_face_k,

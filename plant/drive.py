@@ -4,6 +4,11 @@ Each drive states its map from duty to the mean of I and the mean of I^2, the tw
 means the module's heat flows need.  Fast PWM and a relay pay the full on-current's
 Joule heat for the time it is on; a smoothed current does not.  The averaged forms
 hold above about 100 Hz, where a ceramic face moves less than 0.03 K in a period.
+
+A module that is off still conducts heat, K dT.  What the drive makes of it then is the
+off mode: an open circuit adds nothing; a short circuit lets the module's own voltage
+drive I = -a dT/R, and it conducts (1 + Z Tm) times as much; a small hold current cancels
+the conduction; a reversed one adds to it.
 """
 
 from dataclasses import dataclass
@@ -12,7 +17,30 @@ from math import log, sqrt
 from plant.compiled import kernel
 
 RELAY, FAST_PWM, SMOOTHED, CURRENT = 0, 1, 2, 3
-DRIVE_KINDS = {"relay": RELAY, "fast_pwm": FAST_PWM, "smoothed": SMOOTHED, "current": CURRENT}
+# A slow window is a relay to the physics: what makes it a window is in the firmware.
+DRIVE_KINDS = {
+    "relay": RELAY,
+    "fast_pwm": FAST_PWM,
+    "smoothed": SMOOTHED,
+    "current": CURRENT,
+    "slow_window": RELAY,
+}
+
+OFF_OPEN, OFF_SHORTED, OFF_HOLD, OFF_REVERSED = 0, 1, 2, 3
+OFF_MODES = {
+    "open": OFF_OPEN,
+    "shorted": OFF_SHORTED,
+    "hold": OFF_HOLD,
+    "reversed": OFF_REVERSED,
+}
+
+CONSTANT_CURRENT, HICCUP, LATCH_OFF = 0, 1, 2
+SUPPLY_PROTECTIONS = {
+    "constant_current": CONSTANT_CURRENT,
+    "hiccup": HICCUP,
+    "latch_off": LATCH_OFF,
+}
+NO_LIMIT_A = 1e6  # stands for a supply that gives whatever is asked
 
 
 @dataclass(frozen=True)
@@ -30,17 +58,38 @@ class Drive:
     source_ohm : float
         Resistance behind the supply's terminals [ohm] (a battery's own).
     wire_ohm, switch_ohm : float
-        Resistance of the wires there and back, and of the closed switch [ohm].
+        Resistance of the wires there and back with their contacts, and of the closed
+        switch [ohm].
     converter_efficiency : float
-        Output over input power of the smoothing converter [-]; 1 without one.
+        Output over input power of the smoothing converter [-], less the losses of the
+        curve below; 1 without one.
     ripple : float
         Root-mean-square ripple over mean of a smoothed current [-].
     set_current_a : float
         Current at duty 1 of a current-regulated drive [A].
     supply_efficiency : float
-        Output over input power of the supply, from the plug on [-].
+        Output over input power of the supply, from the plug on [-], less the losses of
+        the curve below.
     standby_w : float
-        Power the supply and controller draw at the plug with everything off [W].
+        Power the supply and controller draw at the plug with everything off, the supply's
+        fixed loss with it [W].
+    off_mode : int
+        One of `OFF_MODES`: what the module's terminals see while the drive is off.
+    hold_current_a : float
+        Size of the current held, or reversed, while off [A].
+    converter_fixed_w, converter_loss_per_w : float
+        Loss at no output [W], and share lost per watt of output [1/W]:
+        P_in = P0 + P/eff + r P^2.
+    supply_loss_per_w : float
+        The same r of the supply [1/W].
+    protection : int
+        One of `SUPPLY_PROTECTIONS`: what the supply does above `current_limit_a`.
+    hiccup_s : float
+        Pause of a hiccup before it tries again [s].
+    charging_rise_v : float
+        By how much a charging battery stands above `supply_v` [V].
+    charging_from_h, charging_to_h : float
+        Hours of the day of charging, past midnight too; equal for never [h].
     """
 
     kind: int
@@ -54,6 +103,16 @@ class Drive:
     set_current_a: float
     supply_efficiency: float
     standby_w: float
+    off_mode: int = OFF_OPEN
+    hold_current_a: float = 0.0
+    converter_fixed_w: float = 0.0
+    converter_loss_per_w: float = 0.0
+    supply_loss_per_w: float = 0.0
+    protection: int = CONSTANT_CURRENT
+    hiccup_s: float = 2.0
+    charging_rise_v: float = 0.0
+    charging_from_h: float = 0.0
+    charging_to_h: float = 0.0
 
 
 @kernel
@@ -68,7 +127,93 @@ def limited_current(seebeck_voltage, loop_ohm, power_limit_w):
 
 
 @kernel
-def mean_currents(drive, seebeck, resistance, duty, difference_k):
+def converter_input_w(drive, output_w):
+    """Return the power into the converter [W] for a power out of it: P0 + P/eff + r P^2.
+
+    Switching and control take a fixed part, the resistances one with the square.  What a
+    module gives back is not credited.
+    """
+    asked_w = output_w / drive.converter_efficiency
+    asked_w += drive.converter_fixed_w + drive.converter_loss_per_w * output_w * output_w
+    return max(asked_w, 0.0)
+
+
+@kernel
+def converter_output_w(drive, input_w):
+    """Return the power out of the converter [W] for a power into it: the curve turned round."""
+    left_w = max(input_w - drive.converter_fixed_w, 0.0)
+    if drive.converter_loss_per_w <= 0.0:
+        return left_w * drive.converter_efficiency
+    linear = 1.0 / drive.converter_efficiency
+    curve = drive.converter_loss_per_w
+    return (sqrt(linear * linear + 4.0 * curve * left_w) - linear) / (2.0 * curve)
+
+
+@kernel
+def off_current(drive, seebeck_voltage, module_loop_ohm, disconnected):
+    """Return the module's current [A] while the drive is off.
+
+    A short is made at the drive: the module's own voltage sends it round module, wires and
+    switch.  `disconnected` above 0 is an open circuit in every mode (no power, or firmware
+    that cuts the hold current).
+    """
+    if disconnected > 0.0 or drive.off_mode == OFF_OPEN:
+        return 0.0
+    if drive.off_mode == OFF_SHORTED:
+        return -seebeck_voltage / module_loop_ohm
+    if drive.off_mode == OFF_HOLD:
+        return drive.hold_current_a
+    return -drive.hold_current_a
+
+
+@kernel
+def currents_within(
+    drive, seebeck, resistance, duty, difference_k, rise_v, disconnected, limit_a
+):  # fmt: skip
+    """Return what `mean_currents` does, at a supply that gives at most `limit_a` [A]."""
+    seebeck_voltage = seebeck * difference_k
+    loop_ohm = resistance + drive.wire_ohm + drive.switch_ohm
+    supply_v = drive.supply_v + rise_v
+    off_a = off_current(drive, seebeck_voltage, loop_ohm, disconnected)
+    holds = drive.off_mode == OFF_HOLD or drive.off_mode == OFF_REVERSED
+    if drive.kind == RELAY or drive.kind == FAST_PWM:
+        on_a = 0.0
+        if duty > 0.0:
+            on_a = (supply_v - seebeck_voltage) / (loop_ohm + drive.source_ohm)
+            on_a = min(max(on_a, 0.0), limit_a)
+        power_w = duty * on_a * (supply_v - on_a * drive.source_ohm)
+        off = 1.0 - duty
+        if holds:  # through a resistor across the switch: it takes the whole voltage
+            held_a = abs(off_a)
+            power_w += off * held_a * (supply_v - held_a * drive.source_ohm)
+        return duty * on_a + off * off_a, duty * on_a * on_a + off * off_a * off_a, power_w
+    if duty <= 0.0:
+        power_w = 0.0
+        if holds and off_a != 0.0:
+            power_w = converter_input_w(drive, off_a * (seebeck_voltage + loop_ohm * off_a))
+        return off_a, off_a * off_a, power_w
+    if drive.kind == SMOOTHED:
+        mean_a = (duty * supply_v - seebeck_voltage) / loop_ohm
+    else:
+        mean_a = min(
+            duty * drive.set_current_a,
+            max((supply_v - seebeck_voltage) / (loop_ohm + drive.source_ohm), 0.0),
+        )
+    if drive.off_mode == OFF_HOLD:
+        mean_a = max(mean_a, off_a)  # a floor, so that little duty does not hold less than none
+    elif drive.off_mode != OFF_SHORTED:
+        # A non-synchronous converter: its diode blocks what would flow back. A synchronous
+        # one shorts the module when off, and lets its current run backwards at little duty.
+        mean_a = max(mean_a, 0.0)
+    most_w = converter_output_w(drive, limit_a * supply_v)
+    mean_a = min(mean_a, limited_current(seebeck_voltage, loop_ohm, most_w))
+    mean_square = mean_a * mean_a * (1.0 + drive.ripple * drive.ripple)
+    output_w = mean_a * seebeck_voltage + loop_ohm * mean_square
+    return mean_a, mean_square, converter_input_w(drive, output_w)
+
+
+@kernel
+def mean_currents(drive, seebeck, resistance, duty, difference_k, rise_v=0.0, disconnected=0.0):
     """Return (mean I [A], mean I^2 [A^2], power from the supply's terminals [W]).
 
     Parameters
@@ -77,38 +222,102 @@ def mean_currents(drive, seebeck, resistance, duty, difference_k):
     seebeck, resistance : float
         Of the module [V/K, ohm].
     duty : float
-        0 to 1.  0 is an open circuit: the module conducts heat but no current.
+        0 to 1.  0 is off: the module carries what the off mode lets it.  A relay's duty in
+        between is the share of the time that it is closed, the off mode has the rest.
     difference_k : float
         Hot face less cold face [K]; its Seebeck voltage opposes the supply's.
+    rise_v : float
+        Supply above its usual voltage, as a battery on charge [V].
+    disconnected : float
+        Above 0 the off mode is an open circuit, whatever the drive's.
     """
-    if duty <= 0.0:
-        return 0.0, 0.0, 0.0
-    seebeck_voltage = seebeck * difference_k
-    loop_ohm = resistance + drive.wire_ohm + drive.switch_ohm
-    if drive.kind == RELAY or drive.kind == FAST_PWM:
-        on_a = (drive.supply_v - seebeck_voltage) / (loop_ohm + drive.source_ohm)
-        on_a = min(max(on_a, 0.0), drive.current_limit_a)
-        terminal_v = drive.supply_v - on_a * drive.source_ohm
-        return duty * on_a, duty * on_a * on_a, duty * on_a * terminal_v
-    if drive.kind == SMOOTHED:
-        # A non-synchronous converter: its diode blocks what would flow back.
-        mean_a = max((duty * drive.supply_v - seebeck_voltage) / loop_ohm, 0.0)
-    else:
-        mean_a = min(
-            duty * drive.set_current_a,
-            max((drive.supply_v - seebeck_voltage) / (loop_ohm + drive.source_ohm), 0.0),
-        )
-    power_limit_w = drive.current_limit_a * drive.supply_v * drive.converter_efficiency
-    mean_a = min(mean_a, limited_current(seebeck_voltage, loop_ohm, power_limit_w))
-    mean_square = mean_a * mean_a * (1.0 + drive.ripple * drive.ripple)
-    output_w = mean_a * seebeck_voltage + loop_ohm * mean_square
-    return mean_a, mean_square, output_w / drive.converter_efficiency
+    return currents_within(
+        drive, seebeck, resistance, duty, difference_k, rise_v, disconnected,
+        drive.current_limit_a,
+    )  # fmt: skip
+
+
+@kernel
+def wanted_supply_a(drive, seebeck, resistance, duty, difference_k, rise_v, fans_w):
+    """Return the current asked of the supply [A], were it to give whatever is asked.
+
+    The peak of pulses, the input of a converter, the fans with either: what a supply's
+    protection sees.
+    """
+    supply_v = drive.supply_v + rise_v
+    switched = drive.kind == RELAY or drive.kind == FAST_PWM
+    seen = 1.0 if switched and duty > 0.0 else duty
+    mean_a, _, power_w = currents_within(
+        drive, seebeck, resistance, seen, difference_k, rise_v, 0.0, NO_LIMIT_A
+    )
+    if switched and duty > 0.0:
+        return mean_a + fans_w / supply_v
+    return (power_w + fans_w) / supply_v
+
+
+@kernel
+def terminal_voltage(drive, rise_v, power_w):
+    """Return the voltage at the supply's terminals [V] while it gives `power_w` [W].
+
+    Root of I (V0 - I r) = P, V = V0 - I r; half of V0 where P is beyond what r lets through.
+    """
+    no_load_v = drive.supply_v + rise_v
+    under_root = no_load_v * no_load_v - 4.0 * drive.source_ohm * power_w
+    return 0.5 * (no_load_v + sqrt(max(under_root, 0.0)))
+
+
+@kernel
+def charging_rise(drive, time_s):
+    """Return by how much the supply stands above its usual voltage [V] at a time of day."""
+    start, end = drive.charging_from_h, drive.charging_to_h
+    if start == end or drive.charging_rise_v == 0.0:
+        return 0.0
+    hour = (time_s / 3600.0) % 24.0
+    inside = start <= hour < end if start < end else (hour >= start or hour < end)
+    return drive.charging_rise_v if inside else 0.0
 
 
 @kernel
 def plug_power(drive, terminal_w):
     """Return the power at the mains plug or battery terminals [W] for a load at the supply."""
-    return drive.standby_w + terminal_w / drive.supply_efficiency
+    return (
+        drive.standby_w
+        + terminal_w / drive.supply_efficiency
+        + drive.supply_loss_per_w * terminal_w * terminal_w
+    )
+
+
+def loss_curve(efficiency: float, full_load_w: float | None, fixed_w: float) -> tuple[float, float]:
+    """Return (efficiency, r [1/W]) of P_in = P0 + P/efficiency + r P^2.
+
+    Parameters
+    ----------
+    efficiency : float
+        Output over input power at `full_load_w`, or at every load when that is None [-].
+    full_load_w : float or None
+        Power out at which the efficiency is stated [W].
+    fixed_w : float
+        P0, the part of the loss that is there at no load [W]; what is left of the loss at
+        full load goes with the square of the power (resistances at a constant voltage).
+    """
+    if full_load_w is None:
+        return efficiency, 0.0
+    loss_w = full_load_w * (1.0 / efficiency - 1.0)
+    return 1.0, max(loss_w - fixed_w, 0.0) / full_load_w**2
+
+
+def hold_current_for_a(
+    seebeck: float, resistance: float, conductance: float, cold_k: float, hot_k: float
+) -> float:
+    """Return the current [A] at which the module just takes up no heat at its cold face.
+
+    Smaller root of a I Tc - R I^2/2 = K (Th - Tc), about K dT/(a Tc); 0 where the hot face
+    is the colder, and the current of most cooling where no current can cancel it.
+    """
+    back_w = conductance * max(hot_k - cold_k, 0.0)
+    drive_v = seebeck * cold_k
+    under_root = drive_v**2 - 2.0 * resistance * back_w
+    return (drive_v - sqrt(max(under_root, 0.0))) / resistance
 
 
 def wire_resistance_ohm(length_m: float, area_mm2: float) -> float:
@@ -120,16 +329,21 @@ def wire_resistance_ohm(length_m: float, area_mm2: float) -> float:
 
 
 def highest_current_a(drive: Drive, resistance_ohm: float, highest_supply_v: float) -> float:
-    """Return the largest current the wires can see [A]: no difference, highest voltage, full on."""
+    """Return the largest current the wires can see [A]: no difference, highest voltage, full on.
+
+    A supply that cuts out above its limit, instead of holding its current constant, lets
+    the first instant through.
+    """
     loop = resistance_ohm + drive.wire_ohm + drive.switch_ohm
+    limit_a = drive.current_limit_a if drive.protection == CONSTANT_CURRENT else NO_LIMIT_A
     if drive.kind in (RELAY, FAST_PWM):
-        return min(highest_supply_v / (loop + drive.source_ohm), drive.current_limit_a)
+        return min(highest_supply_v / (loop + drive.source_ohm), limit_a)
     # A converter trades voltage for current: the supply limits its power, not its output.
-    power_limit_w = drive.current_limit_a * highest_supply_v * drive.converter_efficiency
-    limit_a = limited_current(0.0, loop, power_limit_w)
+    most_w = converter_output_w.py_func(drive, limit_a * highest_supply_v)
+    most_a = limited_current(0.0, loop, most_w)
     if drive.kind == SMOOTHED:
-        return min(highest_supply_v / loop, limit_a)
-    return min(drive.set_current_a, highest_supply_v / (loop + drive.source_ohm), limit_a)
+        return min(highest_supply_v / loop, most_a)
+    return min(drive.set_current_a, highest_supply_v / (loop + drive.source_ohm), most_a)
 
 
 def wire_ampacity_a(area_mm2: float) -> float:

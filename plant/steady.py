@@ -210,6 +210,7 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
     mean_a, _, _ = drive.mean_currents(
         record.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
         state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+        inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
     )  # fmt: skip
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(record, state)

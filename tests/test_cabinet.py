@@ -115,7 +115,9 @@ def working_state(plant):
     state[cabinet.SINK_WATER], state[cabinet.WALL_WATER] = 0.02, 0.004
     cabinet.set_cold_sink(record, state, ZERO_C_K + 1.5)
     cabinet.set_wall_inner(record, state, ZERO_C_K + 12.0)
-    inputs = np.array([ZERO_C_K + 25.0, 0.012, 1.0, 0.8, 1.0, 1.0, 2e-6, 0.0, 30.0])
+    inputs = np.zeros(cabinet.INPUTS)
+    inputs[:8] = [ZERO_C_K + 25.0, 0.012, 1.0, 0.8, 1.0, 1.0, 2e-6, 0.0]
+    inputs[cabinet.SUN] = 30.0
     return record, state, inputs
 
 

@@ -256,3 +256,241 @@ def test_plug_power_adds_supply_loss_and_standby():
         dtype=cabinet.PLANT_DTYPE["drive"],
     ).view(np.recarray)[0]
     assert drive.plug_power(the_drive, terminal) == pytest.approx(0.7 + 20.0 / 0.85, rel=1e-12)
+
+
+# Off modes ---------------------------------------------------------------------------------
+
+# Switched-off leak of a 127-couple 6 A class module (a 0.05133 V/K, R 1.985 ohm, K 0.5254 W/K):
+# hot and cold sink K/W, open conductance W/K, W at 20 and 27 K (published, computed).
+SWITCHED_OFF = [(0.30, 0.50, 0.370, 7.4, 10.0), (0.80, 1.00, 0.270, 5.4, 7.3)]
+CLASS_6_A = (0.05133, 1.985, 0.5254)
+
+
+def leak_w(the_drive, hot_r, cold_r, inside_k, outside_k, disconnected=0.0):
+    """Heat from a warm room through sinks and idle module into the cold one [W], by fsolve."""
+    a, r, k = CLASS_6_A
+    record = record_of(the_drive)
+
+    def miss(faces):
+        cold, hot = faces
+        mean, square, _ = drive.mean_currents(record, a, r, 0.0, hot - cold, 0.0, disconnected)
+        taken = module.cold_heat(a, r, k, mean, square, cold, hot)
+        power = module.electrical_power(a, r, mean, square, cold, hot)
+        return [taken - (inside_k - cold) / cold_r, taken + power - (hot - outside_k) / hot_r]
+
+    cold, _ = fsolve(miss, [inside_k + 1.0, outside_k - 1.0], xtol=1e-12)
+    return (cold - inside_k) / cold_r
+
+
+def record_of(the_drive):
+    return np.array(
+        [tuple(getattr(the_drive, name) for name in cabinet.PLANT_DTYPE["drive"].names)],
+        dtype=cabinet.PLANT_DTYPE["drive"],
+    ).view(np.recarray)[0]
+
+
+@pytest.mark.parametrize(("hot_r", "cold_r", "w_per_k", "at_20", "at_27"), SWITCHED_OFF)
+def test_open_module_leaks_as_published(hot_r, cold_r, w_per_k, at_20, at_27):
+    inside = ZERO_C_K + 5.0
+    assert leak_w(IDEAL, hot_r, cold_r, inside, inside + 20.0) / 20.0 == pytest.approx(
+        w_per_k, abs=5e-4
+    )
+    for rise, published in ((20.0, at_20), (27.0, at_27)):
+        assert leak_w(IDEAL, hot_r, cold_r, inside, inside + rise) == pytest.approx(
+            published, abs=0.051
+        )
+
+
+def test_shorted_module_leaks_as_published():
+    # 0.527 W/K with 0.3 and 0.5 K/W, "(1 + ZT)" at a T not stated: 5 to 27 K above 5 C span
+    # 0.526 to 0.528.
+    shorted = replace(IDEAL, off_mode=drive.OFF_SHORTED)
+    inside = ZERO_C_K + 5.0
+    for rise in (20.0, 27.0):
+        found = leak_w(shorted, 0.30, 0.50, inside, inside + rise) / rise
+        assert found == pytest.approx(0.527, abs=0.0015)
+    # Power lost or firmware that cuts the current: an open circuit in every mode.
+    assert leak_w(shorted, 0.30, 0.50, inside, inside + 20.0, 1.0) == pytest.approx(7.4, abs=0.051)
+
+
+@pytest.mark.parametrize("wire_ohm", [0.0, 0.2])
+@pytest.mark.parametrize("difference", [-8.0, 15.0, 60.0])
+def test_shorted_module_conducts_one_plus_zt_times_as_much(wire_ohm, difference):
+    """Closed form at fixed faces: K dT (1 + Z Tm), Z with the resistance of the whole loop.
+
+    With wire in the loop the Joule heat made there leaves the module: the cold face gives
+    K dT + a^2 dT/(R + w) (Tc + (R/(R + w)) dT/2) (Kirchhoff, by hand).
+    """
+    a, r, k = CLASS_6_A
+    shorted = replace(IDEAL, off_mode=drive.OFF_SHORTED, wire_ohm=wire_ohm)
+    hot = COLD_K + difference
+    mean, square, power = currents(shorted, 0.0, difference, a, r)
+    loop = r + wire_ohm
+    by_hand = k * difference + a * a * difference / loop * (COLD_K + 0.5 * difference * r / loop)
+    assert -module.cold_heat(a, r, k, mean, square, COLD_K, hot) == pytest.approx(by_hand, rel=1e-9)
+    if wire_ohm == 0.0:
+        z_mean_t = a * a / (r * k) * 0.5 * (COLD_K + hot)
+        assert by_hand == pytest.approx(k * difference * (1.0 + z_mean_t), rel=1e-12)
+    # It draws nothing; what it gives burns in the wire: never more out than in.
+    assert power == 0.0
+    given = -module.electrical_power(a, r, mean, square, COLD_K, hot)
+    assert given == pytest.approx(wire_ohm * mean * mean, rel=1e-9, abs=1e-12)
+
+
+def test_hold_current_cancels_the_leak_as_published():
+    # "Hold current 0.8 A (about 2 W) cancels the leak" at 20 K over the module (published).
+    a, r, k = CLASS_6_A
+    held = drive.hold_current_for_a(a, r, k, COLD_K, COLD_K + 20.0)
+    assert held == pytest.approx(0.8, abs=0.05)
+    assert module.electrical_power(a, r, held, held**2, COLD_K, COLD_K + 20.0) == pytest.approx(
+        2.0, abs=0.05
+    )
+    root = brentq(
+        lambda i: module.cold_heat(a, r, k, i, i * i, COLD_K, COLD_K + 20.0), 0.0, a * COLD_K / r
+    )
+    assert held == pytest.approx(root, rel=1e-10)
+    assert drive.hold_current_for_a(a, r, k, COLD_K, COLD_K - 5.0) == 0.0
+    # More than the module can cancel: the current of most cooling.
+    assert drive.hold_current_for_a(a, r, k, COLD_K, COLD_K + 300.0) == pytest.approx(
+        module.peak_cooling_current_a(a, r, COLD_K)
+    )
+
+
+@pytest.mark.parametrize("kind", [drive.RELAY, drive.FAST_PWM, drive.SMOOTHED, drive.CURRENT])
+class TestOffModesOfEveryDrive:
+    def test_hold_and_reversed_current_when_off(self, kind):
+        for mode, sign in ((drive.OFF_HOLD, 1.0), (drive.OFF_REVERSED, -1.0)):
+            held = replace(REAL, kind=kind, off_mode=mode, hold_current_a=0.7)
+            mean, square, power = currents(held, 0.0, 20.0)
+            assert (mean, square) == pytest.approx((sign * 0.7, 0.49), rel=1e-12)
+            if kind in (drive.RELAY, drive.FAST_PWM):
+                # A resistor across the switch: the supply's whole voltage, less its own drop.
+                assert power == pytest.approx(0.7 * (12.0 - 0.7 * 0.03), rel=1e-12)
+            else:
+                output = sign * 0.7 * SEEBECK * 20.0 + 0.49 * (OHM + 0.07)
+                assert power == pytest.approx(output / 0.92, rel=1e-12)
+
+    def test_a_cut_makes_an_open_circuit(self, kind):
+        for mode in drive.OFF_MODES.values():
+            cut = record_of(replace(REAL, kind=kind, off_mode=mode, hold_current_a=0.7))
+            assert drive.mean_currents(cut, SEEBECK, OHM, 0.0, 20.0, 0.0, 1.0)[:2] == (0.0, 0.0)
+
+    def test_reversed_module_heats(self, kind):
+        open_w = leak_w(replace(IDEAL, kind=kind), 0.3, 0.5, COLD_K, COLD_K + 20.0)
+        turned = replace(IDEAL, kind=kind, off_mode=drive.OFF_REVERSED, hold_current_a=0.5)
+        held = replace(IDEAL, kind=kind, off_mode=drive.OFF_HOLD, hold_current_a=0.5)
+        assert leak_w(turned, 0.3, 0.5, COLD_K, COLD_K + 20.0) > open_w + 2.0
+        assert leak_w(held, 0.3, 0.5, COLD_K, COLD_K + 20.0) < open_w - 2.0
+
+
+@pytest.mark.parametrize("kind", [drive.RELAY, drive.FAST_PWM])
+@pytest.mark.parametrize("mode", [drive.OFF_SHORTED, drive.OFF_HOLD, drive.OFF_REVERSED])
+def test_pulses_share_the_period_between_on_and_off(kind, mode):
+    """Duty times the on-current, the rest of the period the off mode's; instants added up."""
+    both = replace(REAL, kind=kind, off_mode=mode, hold_current_a=0.7)
+    on, off = (np.array(currents(both, duty, 20.0)) for duty in (1.0, 0.0))
+    assert np.array(currents(both, 0.37, 20.0)) == pytest.approx(0.37 * on + 0.63 * off, rel=1e-12)
+
+
+def test_a_synchronous_converter_runs_backwards_where_a_diode_blocks():
+    # 0.05 x 12 V against 0.0516 x 30 = 1.548 V round 2.07 ohm: -0.458 A (by hand).
+    both_ways = replace(REAL, kind=drive.SMOOTHED, off_mode=drive.OFF_SHORTED)
+    mean, _, power = currents(both_ways, 0.05)
+    assert mean == pytest.approx((0.05 * 12.0 - SEEBECK * 30.0) / 2.07, rel=1e-12)
+    assert mean < 0.0
+    assert power == 0.0  # what comes back is not credited
+    assert currents(both_ways, 0.0)[0] == pytest.approx(-SEEBECK * 30.0 / 2.07, rel=1e-12)
+
+
+def test_a_held_converter_never_gives_less_than_it_holds():
+    held = replace(REAL, kind=drive.CURRENT, off_mode=drive.OFF_HOLD, hold_current_a=0.8)
+    means = [currents(held, duty, 20.0)[0] for duty in (0.0, 0.05, 0.1, 0.3)]
+    assert means == pytest.approx([0.8, 0.8, 0.8, 0.3 * 5.226], rel=1e-12)
+
+
+# Losses against load -------------------------------------------------------------------------
+
+
+def test_converter_curve_meets_the_stated_efficiency_at_its_load():
+    """40 W out at 0.92: 3.478 W lost, 0.5 of it fixed, 2.978 W with the square (by hand)."""
+    linear, curve = drive.loss_curve(0.92, 40.0, 0.5)
+    curved = record_of(
+        replace(IDEAL, kind=drive.CURRENT, converter_efficiency=linear, converter_fixed_w=0.5,
+                converter_loss_per_w=curve)
+    )  # fmt: skip
+    assert drive.converter_input_w(curved, 40.0) == pytest.approx(40.0 / 0.92, rel=1e-12)
+    assert drive.converter_input_w(curved, 0.0) == 0.5
+    assert drive.converter_input_w(curved, 20.0) == pytest.approx(
+        20.0 + 0.5 + 2.97826 / 4.0, rel=1e-6
+    )
+    # At 2 W the fixed loss has the say: 0.80, where a constant 0.92 would flatter it.
+    assert 2.0 / drive.converter_input_w(curved, 2.0) == pytest.approx(2.0 / 2.50745, rel=1e-4)
+    for output in (0.0, 3.0, 40.0, 75.0):
+        there = drive.converter_input_w(curved, output)
+        assert drive.converter_output_w(curved, there) == pytest.approx(output, rel=1e-9, abs=1e-9)
+    # Best where both losses are equal: P = sqrt(P0/r) (textbook, as of transformers).
+    loads = np.linspace(1.0, 60.0, 2000)
+    efficiencies = [load / drive.converter_input_w(curved, load) for load in loads]
+    best_w = loads[int(np.argmax(efficiencies))]
+    assert best_w == pytest.approx((0.5 / curve) ** 0.5, abs=0.05)
+
+
+def test_without_a_curve_the_efficiency_is_constant():
+    assert drive.loss_curve(0.92, None, 0.0) == (0.92, 0.0)
+    plain = record_of(replace(REAL, kind=drive.SMOOTHED))
+    for output in (1.0, 40.0):
+        assert drive.converter_input_w(plain, output) == pytest.approx(output / 0.92, rel=1e-12)
+
+
+def test_curved_converter_keeps_to_the_supplys_limit():
+    linear, curve = drive.loss_curve(0.9, 40.0, 0.6)
+    weak = replace(IDEAL, kind=drive.SMOOTHED, current_limit_a=2.0, converter_efficiency=linear,
+                   converter_fixed_w=0.6, converter_loss_per_w=curve)  # fmt: skip
+    assert currents(weak, 1.0, 5.0)[2] == pytest.approx(24.0, rel=1e-9)
+
+
+def test_supply_curve_at_the_plug():
+    """60 W at 0.87: 8.966 W lost, 1.5 W of it fixed; 0.6 W of standby beside (by hand)."""
+    linear, curve = drive.loss_curve(0.87, 60.0, 1.5)
+    the_supply = record_of(
+        replace(IDEAL, supply_efficiency=linear, supply_loss_per_w=curve, standby_w=0.6 + 1.5)
+    )
+    assert drive.plug_power(the_supply, 60.0) == pytest.approx(60.0 / 0.87 + 0.6, rel=1e-12)
+    assert drive.plug_power(the_supply, 0.0) == pytest.approx(2.1, rel=1e-12)
+    assert drive.plug_power(the_supply, 15.0) == pytest.approx(17.1 + 7.46552 / 16.0, rel=1e-6)
+
+
+# Battery --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("amps", [0.0, 6.0, 20.0])
+def test_terminal_voltage_under_load(amps):
+    # By hand: 12.6 V at rest behind 0.03 ohm; the load's power is what its terminals see.
+    battery = record_of(replace(IDEAL, supply_v=12.6, source_ohm=0.03))
+    volts = 12.6 - 0.03 * amps
+    assert drive.terminal_voltage(battery, 0.0, volts * amps) == pytest.approx(volts, rel=1e-12)
+    charging = 14.4 - 0.03 * amps
+    assert drive.terminal_voltage(battery, 1.8, charging * amps) == pytest.approx(charging)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "hours"),
+    [(9.0, 11.0, {9.0, 10.0}), (22.0, 1.0, {22.0, 23.0, 0.0}), (0.0, 0.0, set())],
+)
+def test_hours_of_charging(start, end, hours):
+    battery = record_of(replace(IDEAL, charging_rise_v=1.8, charging_from_h=start,
+                                charging_to_h=end))  # fmt: skip
+    for day in (0.0, 3.0):
+        seen = {
+            float(h) for h in range(24)
+            if drive.charging_rise(battery, 86400.0 * day + 3600.0 * h) == pytest.approx(1.8)
+        }  # fmt: skip
+        assert seen == hours
+
+
+def test_charging_battery_drives_more_current():
+    # 14.4 over 12.6 V, no difference: currents in that ratio (Ohm).
+    resting = record_of(replace(IDEAL, supply_v=12.6, source_ohm=0.03))
+    usual = drive.mean_currents(resting, SEEBECK, OHM, 1.0, 0.0)[0]
+    charging = drive.mean_currents(resting, SEEBECK, OHM, 1.0, 0.0, 1.8)[0]
+    assert charging / usual == pytest.approx(14.4 / 12.6, rel=1e-12)

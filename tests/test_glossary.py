@@ -132,7 +132,7 @@ def test_names_of_columns_and_json_end_in_their_units():
         if unit_like(unit) != (unit_of_name(key) or "") and key not in ("min", "max", "mean")
     }  # fmt: skip
     assert wrong == {}
-    pure = {"frozen_share", "door", "duty", "hot_fan", "cold_fan", "state", "reason"}
+    pure = {"frozen_share", "door", "duty", "hot_fan", "cold_fan", "state", "reason", "starts"}
     assert {name for name in COLUMNS if unit_of_name(name) is None} == pure
 
 

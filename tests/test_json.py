@@ -1,7 +1,7 @@
 """JSON output: exact keys, one glossary, null with a reason, numbers as they are."""
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from math import inf, nan
 from typing import Any
 
@@ -23,6 +23,7 @@ FINDINGS = {
     "air_c", "contents_c", "cold_sink_c", "hot_sink_c", "hot_face_c", "foam_c", "reading_c",
     "ambient_c", "duty_mean", "current_max_a", "frost_g_max", "frost_g_end",
     "frost_growth_g_per_day", "blockage_pct_max", "frozen_share_max", "cycles_per_hour",
+    "supply_off_share",
     "swing_k", "contents_swing_k", "energy_kwh_per_day", "energy_boundary", "settled",
     "air_rh_pct", "wall_margin_k", "wall_water_g_max", "water_out_g_per_day",
     "energy_residual_rel", "water_residual_rel", "states_seen", "cost_per_day",
@@ -199,11 +200,12 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
                        ((24.0, ice), (8.0, ice)))  # fmt: skip
     fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
+    windowed = replace(_fixed(fixed), window_s=60.0, window_min_on_s=5.0)
     fins = Through(0.005, 20.0, 900.0, 50.0, 0.9, 0.2)
     others = [
         json_out.fins_object(fins),
         read(json_out.defrost_object(plan)),
-        json_out.settings_object(_fixed(fixed)),
+        json_out.settings_object(windowed),
     ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
@@ -217,8 +219,6 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
 
 
 def _fixed(run: Simulation) -> Any:
-    from dataclasses import replace
-
     return replace(run.settings, controller="fixed")
 
 

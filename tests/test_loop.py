@@ -311,7 +311,9 @@ def test_a_defrost_stops_cooling_and_melts_the_frost():
     record = Loop(plant, firmware, warm_state(plant, config)).run(2 * 24 * HOUR_S, 10.0)
     melting = record["state"] == 2
     assert melting.any()
-    assert np.all(record["duty"][melting] == 0.0)
+    # A row's duty is the mean since the row before: the melt's first row may hold some cooling.
+    within = melting & np.roll(melting, 1)
+    assert np.all(record["duty"][within] == 0.0)
     starts = np.flatnonzero(melting[1:] & ~melting[:-1])
     ends = np.flatnonzero(~melting[1:] & melting[:-1])
     last_start, last_end = starts[-2], ends[ends > starts[-2]][0]
