@@ -37,6 +37,7 @@ from plant import (
     integrate,
     moist_air,
     sensors,
+    stage,
 )
 from plant.cabinet import Plant
 from plant.compiled import kernel
@@ -102,11 +103,9 @@ def weather(plant, inputs, time_s):
 @kernel
 def supply_mv(plant, state, duty):
     """Return the voltage at the supply's terminals under the present load [mV]."""
-    mod = plant.module
-    mean_a, _, _ = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, duty,
-        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
-    )  # fmt: skip
+    mean_a, _, _, _, _ = stage.on_drive(
+        plant.module, plant.drive, duty, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE]
+    )
     return int(1000.0 * (plant.drive.supply_v - mean_a * plant.drive.source_ohm))
 
 
@@ -163,7 +162,6 @@ def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, 
 
     `door` tells whether it was open at any time since the row before.
     """
-    mod = plant.module
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(plant, state)
     wall_k = cabinet.wall_inner_temperature(plant, state)
@@ -171,9 +169,9 @@ def write_row(plant, state, inputs, guard_state, powered, time_s, plug_w, door, 
     quarter = 4.0 * plant.envelope.foam_w_per_k
     thickness = cabinet.frost_thickness(plant, state)
     open_share = frost.open_fraction(thickness, plant.cold_sink.fin_gap_m)
-    mean_a, _, _ = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
-        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+    mean_a, _, _, _, _ = stage.on_drive(
+        plant.module, plant.drive, inputs[cabinet.DUTY],
+        state[cabinet.COLD_FACE], state[cabinet.HOT_FACE],
     )  # fmt: skip
     air_w = state[cabinet.VAPOUR] / cabinet.dry_air_kg(plant)
     row[0] = time_s
