@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from ctrl.build import at_ambient, humidity_at, with_supply_v
+from ctrl.build import at_ambient, humidity_at, start_resistance_ohm, with_supply_v
 from ctrl.config import Config
 from plant import drive, heat_sinks, sensors
 from plant.cabinet import Plant
@@ -234,9 +234,9 @@ def flashed_coldest(config: Config, plant: Plant, ambient_k: float) -> Coldest:
 def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[str, float]:
     """Return the duties at which wire and supply reach their currents, at no difference."""
     record_drive = plant.drive
-    mod = plant.module
     ampacity = drive.wire_ampacity_a(config.supply.wire_mm2)
-    full_a = drive.highest_current_a(record_drive, mod.resistance_ohm, record_drive.supply_v)
+    start_ohm = start_resistance_ohm(config, plant)
+    full_a = drive.highest_current_a(record_drive, start_ohm, record_drive.supply_v)
     found: dict[str, float] = {}
     if record_drive.kind in (drive.RELAY, drive.FAST_PWM):
         if full_a > ampacity:
@@ -246,7 +246,7 @@ def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[
         found["wire"] = ampacity / full_a
     if record_drive.kind == drive.SMOOTHED:
         # A converter's input current goes with the square of the duty at no difference.
-        loop_ohm = mod.resistance_ohm + record_drive.wire_ohm + record_drive.switch_ohm
+        loop_ohm = start_ohm + record_drive.wire_ohm + record_drive.switch_ohm
         square = 1.0 + record_drive.ripple**2
         full_input_a = (
             record_drive.supply_v * square / (loop_ohm * record_drive.converter_efficiency)

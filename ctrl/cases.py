@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from ctrl.build import at_ambient, humidity_at, with_supply_v
+from ctrl.build import at_ambient, humidity_at, start_resistance_ohm, with_supply_v
 from ctrl.capability import Coldest, at_duty, coldest_holdable, limits_of
 from ctrl.config import Config
 from ctrl.config_settings import Goods
@@ -272,7 +272,7 @@ def current_limits(config: Config, plant: Plant) -> list[Limit]:
     """Return the limits of supply, wire and fuse at the highest voltage, module cold-started."""
     supply = config.supply
     full_a = drive.highest_current_a(
-        plant.drive, plant.module.resistance_ohm, supply.highest_voltage_v
+        plant.drive, start_resistance_ohm(config, plant), supply.highest_voltage_v
     )
     fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
     whole_a = full_a + fans_a

@@ -31,7 +31,6 @@ from plant import (
     cabinet,
     climate,
     contents,
-    drive,
     frost,
     heat_sinks,
     integrate,

@@ -150,7 +150,7 @@ def largest_difference(values: Values, build: Build, hot_k: float) -> tuple[floa
         ]
         change = np.linalg.solve(np.column_stack(columns), -heat_and_slope(x))
         x = x + np.clip(change, -largest_move, largest_move)
-        if np.all(np.abs(change) < np.array([1e-9 * current_a, 1e-7])):
+        if np.all(np.abs(change) < np.array([1e-7 * current_a, 1e-5])):
             if x[0] > 0.0 and 50.0 < x[1] < hot_k:
                 return float(x[0]), float(x[1])
             break
@@ -214,14 +214,14 @@ def extract(
     logs = np.log(np.array(_start_values(sheet, build)))
     for _ in range(MOST_ROUNDS):
         slopes = np.column_stack(
-            [(misses(logs + nudge) - misses(logs - nudge)) / 2e-5 for nudge in 1e-5 * np.eye(3)]
+            [(misses(logs + nudge) - misses(logs - nudge)) / 2e-4 for nudge in 1e-4 * np.eye(3)]
         )
         change = np.linalg.lstsq(slopes, -misses(logs), rcond=None)[0]
         logs = logs + np.clip(change, -0.2, 0.2)
-        if np.all(np.abs(change) < 1e-8):
+        if np.all(np.abs(change) < 1e-5):
             break
     else:
-        raise SheetContradiction("the sheet's numbers do not fit together")
+        raise SheetContradiction("no module comes near the sheet's numbers")
     predicted = numbers(logs)
     redundant = int(used.sum()) - logs.size
     misfit = float(np.sqrt(np.sum(misses(logs) ** 2) / redundant))

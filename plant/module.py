@@ -118,8 +118,9 @@ def bank(
     """Return (a, R, K) of `in_series` x `in_parallel` equal modules between the same sinks.
 
     Electrically a string of s modules, p strings side by side; thermally all are in
-    parallel.  `derating` scales the Seebeck coefficient (and with it the cooling), as
-    commodity modules fall short of their sheet.
+    parallel: same faces, equal shares of joints stated for all together.  `derating` scales
+    the Seebeck coefficient (and with it the cooling), as commodity modules fall short of
+    their sheet.
     """
     seebeck, resistance, conductance = one
     return (

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cold_start import cold_start_ohm
 
 from ctrl.build import plant_of
 from ctrl.candidates import setpoint_for
@@ -252,7 +253,7 @@ def test_start_up_currents_by_hand():
     config = load_config("galley_larder")
     plant = plant_of(config)
     by_name = {item.name: item for item in current_limits(config, plant)}
-    ohm = plant.module.resistance_ohm + 2 * 3.0 * 1.724e-8 / 2.5e-6 + 0.02 + 0.03
+    ohm = cold_start_ohm(config, plant) + 2 * 3.0 * 1.724e-8 / 2.5e-6 + 0.02 + 0.03
     amps = 14.4 / ohm + 3.4 / 12.6
     assert by_name["current in the wire"].value == pytest.approx(amps, rel=1e-9)
     assert by_name["fuse, 1.25 x current"].value == pytest.approx(1.25 * amps, rel=1e-9)
