@@ -10,7 +10,7 @@ from math import pi
 from ctrl.config import Config
 from ctrl.config_cabinet import FittedSensor, Sensor
 from ctrl.config_settings import Bottles, Goods
-from plant import drive, envelope, fins, heat_sinks, module, moist_air, sensors
+from plant import data_sheet, drive, envelope, fins, heat_sinks, module, moist_air, sensors, stage
 from plant.cabinet import Plant
 from plant.climate import Climate
 from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
@@ -73,14 +73,48 @@ def data_sheet_of(config: Config) -> module.DataSheet:
         dtmax_k=sheet.dtmax_k,
         qmax_w=sheet.qmax_w,
         hot_side_k=sheet.sheet_hot_side_c + ZERO_C_K,
+        ac_resistance_ohm=sheet.ac_resistance_ohm or 0.0,
     )
+
+
+def extraction_of(config: Config) -> data_sheet.Extraction:
+    """Return what the sheet of the config's module says, all its numbers taken together."""
+    part = config.module
+    stacked = part.stages == 2 and part.sheet_covers == "whole_module"
+    return data_sheet.extract(
+        data_sheet_of(config),
+        data_sheet.Tolerances(
+            part.imax_tolerance_pct, part.vmax_tolerance_pct, part.dtmax_tolerance_pct,
+            part.qmax_tolerance_pct, part.ac_resistance_tolerance_pct,
+        ),
+        data_sheet.Build(
+            varies=int(part.temperature_dependence),
+            stages=2 if stacked else 1,
+            upper_share=part.upper_share,
+            middle_contact_w_per_k=1.0 / max(part.middle_contact_k_per_w, 1e-3),
+        ),
+    )  # fmt: skip
+
+
+def one_module_of(config: Config) -> tuple[float, float, float]:
+    """Return (a, R, K) of one module, or of one stack as seen from outside."""
+    part, values = config.module, extraction_of(config).values
+    if part.stages == 1 or part.sheet_covers == "whole_module":
+        return values
+    lower_share = 1.0 - part.upper_share
+    seebeck, resistance, conductance = (value / lower_share for value in values)
+    return stage.whole(seebeck, resistance, conductance, part.upper_share)
+
+
+def start_resistance_ohm(config: Config, plant: Plant) -> float:
+    """Return the module's resistance [ohm] at start-up in the coldest room: the least there is."""
+    return module.resistance_at_ohm(plant.module, config.climate.coldest_c + ZERO_C_K)
 
 
 def _module(config: Config) -> module.Module:
     part = config.module
-    one = module.lumped_parameters(data_sheet_of(config))
     seebeck, resistance, conductance = module.bank(
-        one, part.in_series, part.in_parallel, part.derating
+        one_module_of(config), part.in_series, part.in_parallel, part.derating
     )
     count = part.in_series * part.in_parallel
     # A joint of 1 mK/W is better than any paste: it stands for "none" and keeps 1/R finite.
@@ -91,6 +125,10 @@ def _module(config: Config) -> module.Module:
         face_heat_capacity_j_per_k=part.face_heat_capacity_j_per_k * count,
         cold_contact_w_per_k=1.0 / max(part.cold_contact_k_per_w, 1e-3),
         hot_contact_w_per_k=1.0 / max(part.hot_contact_k_per_w, 1e-3),
+        temperature_dependence=int(part.temperature_dependence),
+        stages=part.stages,
+        upper_share=part.upper_share,
+        middle_contact_w_per_k=1.0 / max(part.middle_contact_k_per_w, 1e-3),
     )
 
 
@@ -100,10 +138,9 @@ def _hold_current_a(config: Config, lumped: module.Module) -> float:
         return 0.0
     if config.drive.hold_current_a is not None:
         return config.drive.hold_current_a
-    return drive.hold_current_for_a(
-        lumped.seebeck_v_per_k, lumped.resistance_ohm, lumped.conductance_w_per_k,
-        config.use.target_c + ZERO_C_K, config.climate.usual_c + ZERO_C_K,
-    )  # fmt: skip
+    return stage.hold_current_a(
+        lumped, config.use.target_c + ZERO_C_K, config.climate.usual_c + ZERO_C_K
+    )
 
 
 def _drive(config: Config, lumped: module.Module) -> drive.Drive:

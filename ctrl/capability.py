@@ -8,9 +8,9 @@ the hot sink it warms, wins.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
+from scipy.optimize import brentq, minimize_scalar
 
-from ctrl.build import at_ambient, humidity_at, with_supply_v
+from ctrl.build import at_ambient, humidity_at, start_resistance_ohm, with_supply_v
 from ctrl.config import Config
 from plant import drive, heat_sinks, sensors
 from plant.cabinet import Plant, to_record
@@ -234,9 +234,9 @@ def flashed_coldest(config: Config, plant: Plant, ambient_k: float) -> Coldest:
 def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[str, float]:
     """Return the duties at which wire and supply reach their currents, at no difference."""
     record_drive = plant.drive
-    mod = plant.module
     ampacity = drive.wire_ampacity_a(config.supply.wire_mm2)
-    full_a = drive.highest_current_a(record_drive, mod.resistance_ohm, record_drive.supply_v)
+    start_ohm = start_resistance_ohm(config, plant)
+    full_a = drive.highest_current_a(record_drive, start_ohm, record_drive.supply_v)
     found: dict[str, float] = {}
     if record_drive.kind in (drive.RELAY, drive.FAST_PWM):
         if full_a > ampacity:
@@ -248,39 +248,28 @@ def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[
     cuts_out = record_drive.protection != drive.CONSTANT_CURRENT
     fans_w = plant.hot_sink.fan_w + plant.cold_sink.fan_w if cuts_out else 0.0
     if record_drive.kind == drive.SMOOTHED or cuts_out:
-        within_supply = duty_within_supply(plant, record_drive.supply_v, fans_w)
+        within_supply = duty_within_supply(plant, start_ohm, record_drive.supply_v, fans_w)
         if within_supply < 1.0:
             found["supply"] = within_supply
     return found
 
 
-def duty_within_supply(plant: Plant, supply_v: float, fans_w: float) -> float:
+def duty_within_supply(plant: Plant, module_ohm: float, supply_v: float, fans_w: float) -> float:
     """Return the largest duty of a converter that asks no more than the supply gives [-].
 
     At no difference across the module, where the input current is highest; it rises about
     with the square of the duty.  Pulses and relays ask their peak at every duty: 1.
     """
-    part, mod = to_record(plant).drive, plant.module
+    part = to_record(plant).drive
     if part.kind in (drive.RELAY, drive.FAST_PWM):
         return 1.0
 
     def wanted_a(duty: float) -> float:
-        return float(
-            drive.wanted_supply_a(
-                part,
-                mod.seebeck_v_per_k,
-                mod.resistance_ohm,
-                duty,
-                0.0,
-                supply_v - part.supply_v,
-                fans_w,
-            )  # fmt: skip
-        )
+        rise_v = supply_v - part.supply_v
+        return float(drive.wanted_supply_a(part, 0.0, module_ohm, duty, 0.0, rise_v, fans_w))
 
     if wanted_a(1.0) <= part.current_limit_a:
         return 1.0
-    low, high = 0.0, 1.0
-    while high - low > 1e-12:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if wanted_a(middle) > part.current_limit_a else (middle, high)
-    return low
+    if wanted_a(0.0) >= part.current_limit_a:
+        return 0.0
+    return float(brentq(lambda duty: wanted_a(duty) - part.current_limit_a, 0.0, 1.0))

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from ctrl.build import at_ambient, humidity_at, with_supply_v
+from ctrl.build import at_ambient, humidity_at, start_resistance_ohm, with_supply_v
 from ctrl.capability import (
     Coldest,
     at_duty,
@@ -281,14 +281,13 @@ def unguarded_limits(config: Config, plant: Plant) -> list[Limit]:
 def current_limits(config: Config, plant: Plant) -> list[Limit]:
     """Return the limits of supply, wire and fuse at the highest voltage, module cold-started."""
     supply = config.supply
-    full_a = drive.highest_current_a(
-        plant.drive, plant.module.resistance_ohm, supply.highest_voltage_v
-    )
+    start_ohm = start_resistance_ohm(config, plant)
+    full_a = drive.highest_current_a(plant.drive, start_ohm, supply.highest_voltage_v)
     fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
     whole_a = full_a + fans_a
     wire_a = drive.wire_ampacity_a(supply.wire_mm2)
     fans_w = config.hot_sink.fan_w + config.cold_sink.fan_w
-    supply_a = supply_current_a(plant, supply.highest_voltage_v, whole_a, fans_w)
+    supply_a = supply_current_a(plant, start_ohm, supply.highest_voltage_v, whole_a, fans_w)
     least = []
     if supply.minimum_load_a > 0.0:
         least.append(
@@ -312,7 +311,9 @@ def current_limits(config: Config, plant: Plant) -> list[Limit]:
     ]  # fmt: skip
 
 
-def supply_current_a(plant: Plant, highest_v: float, whole_a: float, fans_w: float) -> float:
+def supply_current_a(
+    plant: Plant, start_ohm: float, highest_v: float, whole_a: float, fans_w: float
+) -> float:
     """Return what is asked of the supply at start-up [A].
 
     A supply that holds its current constant is asked what flows.  One that cuts out sees what
@@ -321,14 +322,9 @@ def supply_current_a(plant: Plant, highest_v: float, whole_a: float, fans_w: flo
     part = to_record(plant).drive
     if part.protection == drive.CONSTANT_CURRENT:
         return whole_a
-    duty = duty_within_supply(plant, highest_v, fans_w)
+    duty = duty_within_supply(plant, start_ohm, highest_v, fans_w)
     rise_v = highest_v - part.supply_v
-    mod = plant.module
-    return float(
-        drive.wanted_supply_a(
-            part, mod.seebeck_v_per_k, mod.resistance_ohm, duty, 0.0, rise_v, fans_w
-        )
-    )
+    return float(drive.wanted_supply_a(part, 0.0, start_ohm, duty, 0.0, rise_v, fans_w))
 
 
 def idle_current_a(config: Config, plant: Plant) -> float:
@@ -339,8 +335,7 @@ def idle_current_a(config: Config, plant: Plant) -> float:
     hot, cold = config.hot_sink, config.cold_sink
     left_w = hot.fan_w if hot.fan_wiring == "always" else 0.0
     left_w += cold.fan_w if cold.fan_wiring != "with_module" else 0.0
-    mod = plant.module
     _, _, held_w = drive.mean_currents(
-        to_record(plant).drive, mod.seebeck_v_per_k, mod.resistance_ohm, 0.0, 0.0
+        to_record(plant).drive, 0.0, start_resistance_ohm(config, plant), 0.0, 0.0
     )
     return float(left_w + held_w) / config.supply.voltage_v

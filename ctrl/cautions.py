@@ -1,6 +1,7 @@
 """Cautions that apply to a cabinet, and protections it lacks."""
 
 from ctrl.branches import FanFailure
+from ctrl.build import start_resistance_ohm
 from ctrl.cases import Case, Limit
 from ctrl.config import Config
 from plant import drive
@@ -15,7 +16,7 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
     """Return the cautions in the order of how much harm they prevent."""
     supply = config.supply
     full_a = drive.highest_current_a(
-        plant.drive, plant.module.resistance_ohm, supply.highest_voltage_v
+        plant.drive, start_resistance_ohm(config, plant), supply.highest_voltage_v
     )
     fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
     current_a = full_a + fans_a

@@ -8,9 +8,11 @@ import numpy as np
 from ctrl.build import (
     at_ambient,
     data_sheet_of,
+    extraction_of,
     heat_leak_parts_w_per_k,
     humidity_at,
     plant_of,
+    start_resistance_ohm,
 )
 from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import Limit, current_limits, energy_boundary
@@ -35,11 +37,27 @@ WHOLE = "whole cabinet"
 
 
 @dataclass(frozen=True)
-class ModuleValues:
-    """The module bank's lumped values, and whether its sheet agrees with itself.
+class SheetNumber:
+    """One printed number of a module's sheet beside what the fitted module would print.
 
-    `qmax_difference_pct` is the printed Qmax against the one that the sheet's other
-    numbers imply, for one module.
+    `tolerance_pct` is the stated one, `residual_pct` printed less fitted.
+    """
+
+    key: str
+    value: float
+    fitted: float
+    unit: str
+    tolerance_pct: float
+    residual_pct: float
+
+
+@dataclass(frozen=True)
+class ModuleValues:
+    """The module bank's values, at 25 °C where they vary, and what its sheet says of them.
+
+    `qmax_difference_pct` is the printed Qmax against the one that Imax, Vmax and dTmax imply
+    with constant properties, for one module.  `sheet_numbers` is what the fit of all numbers
+    leaves of each; `misfit` above 1: they differ by more than their tolerances.
     """
 
     modules: int
@@ -51,6 +69,14 @@ class ModuleValues:
     sheet_qmax_w: float
     implied_qmax_w: float
     qmax_difference_pct: float
+    stages: int
+    derating: float
+    temperature_dependence: bool
+    sheet_numbers: tuple[SheetNumber, ...]
+    misfit: float
+    seebeck_tolerance_pct: float
+    resistance_tolerance_pct: float
+    conductance_tolerance_pct: float
 
 
 @dataclass(frozen=True)
@@ -165,6 +191,7 @@ def check(config: Config) -> Check:
 def _module_values(config: Config, plant: Plant) -> ModuleValues:
     part, sheet, bank = config.module, config.module.sheet(), plant.module
     implied = module.implied_qmax_w(data_sheet_of(config))
+    found = extraction_of(config)
     return ModuleValues(
         modules=part.in_series * part.in_parallel,
         couples=sheet.couples,
@@ -177,7 +204,33 @@ def _module_values(config: Config, plant: Plant) -> ModuleValues:
         sheet_qmax_w=sheet.qmax_w,
         implied_qmax_w=implied,
         qmax_difference_pct=100.0 * (sheet.qmax_w / implied - 1.0),
+        stages=part.stages,
+        derating=part.derating,
+        temperature_dependence=part.temperature_dependence,
+        sheet_numbers=tuple(_sheet_numbers(config)),
+        misfit=found.misfit,
+        seebeck_tolerance_pct=found.tolerance_pct["seebeck"],
+        resistance_tolerance_pct=found.tolerance_pct["resistance"],
+        conductance_tolerance_pct=found.tolerance_pct["conductance"],
     )
+
+
+SHEET_UNITS = {"imax_a": "A", "vmax_v": "V", "dtmax_k": "K", "qmax_w": "W",
+               "ac_resistance_ohm": "ohm"}  # fmt: skip
+
+
+def _sheet_numbers(config: Config) -> list[SheetNumber]:
+    sheet, found, part = data_sheet_of(config), extraction_of(config), config.module
+    tolerances = (
+        part.imax_tolerance_pct, part.vmax_tolerance_pct, part.dtmax_tolerance_pct,
+        part.qmax_tolerance_pct, part.ac_resistance_tolerance_pct,
+    )  # fmt: skip
+    return [
+        SheetNumber(key, getattr(sheet, key), found.predicted[key], unit, tolerance,
+                    found.residuals_pct[key])
+        for (key, unit), tolerance in zip(SHEET_UNITS.items(), tolerances, strict=True)
+        if key in found.residuals_pct
+    ]  # fmt: skip
 
 
 def _capabilities(config: Config, plant: Plant) -> list[Capability]:
@@ -242,7 +295,7 @@ def own_time_constant_s(linear: LinearPlant, state: str) -> float:
 def _currents(config: Config, plant: Plant) -> Currents:
     supply = config.supply
     module_a = drive.highest_current_a(
-        plant.drive, plant.module.resistance_ohm, supply.highest_voltage_v
+        plant.drive, start_resistance_ohm(config, plant), supply.highest_voltage_v
     )
     limits = current_limits(config, plant)
     whole_a = limits[0].value

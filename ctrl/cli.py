@@ -439,9 +439,10 @@ def _is_told(error: Exception) -> bool:
     """Tell whether an error's text is written for the user, unlike that of a bug."""
     from ctrl.loop import NotFinite
     from ctrl.tuning import NoTuning
+    from plant.data_sheet import SheetContradiction
     from plant.steady import NoSteadyState
 
-    return type(error) in (ValueError, NotFinite, NoTuning, NoSteadyState)
+    return type(error) in (ValueError, NotFinite, NoTuning, NoSteadyState, SheetContradiction)
 
 
 def _advice(error: Exception) -> str:
@@ -453,6 +454,8 @@ def _advice(error: Exception) -> str:
             f"no steady state: {error or 'the hot side runs away'}; check hot_sink.fan_k_per_w, "
             "hot_sink.no_fan_k_per_w and the module's sheet"
         )
+    if name == "SheetContradiction":
+        return f"{error}; check the sheet values in [module], its stages and what they cover"
     return str(error)
 
 

@@ -140,6 +140,7 @@ class Cabinet(Section):
 
 
 SHEET_KEYS = ("couples", "imax_a", "vmax_v", "dtmax_k", "qmax_w", "sheet_hot_side_c")
+STACK_KEYS = ("upper_stage_couples", "middle_contact_k_per_w", "sheet_covers")
 
 
 class Module(Section):
@@ -175,16 +176,76 @@ class Module(Section):
         6.0, 0.5, 500, "J/K", "one ceramic face with its tabs; 40 x 40 mm is 4.4 bare", MEMORY
     )
 
+    ac_resistance_ohm: float | None = quantity(
+        None, 0.005, 200, "ohm", "sheet: AC resistance at 25 C, if printed", "as the preset or none"
+    )
+    imax_tolerance_pct: float = quantity(
+        10.0, 0.5, 50, "%", "how far the sheet's Imax may be off; its optimum is flat", PRACTICE
+    )
+    vmax_tolerance_pct: float = quantity(
+        5.0, 0.5, 50, "%", "how far the sheet's Vmax may be off", PRACTICE
+    )
+    dtmax_tolerance_pct: float = quantity(
+        3.0, 0.5, 50, "%", "how far the sheet's largest difference may be off", PRACTICE
+    )
+    qmax_tolerance_pct: float = quantity(
+        10.0, 0.5, 50, "%", "how far the sheet's Qmax may be off", PRACTICE
+    )
+    ac_resistance_tolerance_pct: float = quantity(
+        5.0, 0.5, 50, "%", "how far the sheet's AC resistance may be off", PRACTICE
+    )
+    temperature_dependence: bool = choice(
+        True, "whether a, R and K change with temperature as bismuth telluride's", MEMORY
+    )
+    stages: int = whole(1, 1, 2, "", "stages on top of each other, in electrical series", "one")
+    upper_stage_couples: int | None = whole(
+        None, 1, 1000, "", "couples of the upper, cold stage, for stages = 2", "must be stated"
+    )
+    sheet_covers: Literal["whole_module", "lower_stage"] = choice(
+        "whole_module", "what the sheet speaks of, for stages = 2", "one part"
+    )
+    middle_contact_k_per_w: float = quantity(
+        0.0, 0, 2, "K/W", "joint between the stages, for stages = 2", "soldered as one part"
+    )
+
     def sheet(self) -> presets.ModuleSheet:
         """Return the sheet values of one module, from the preset or from the file."""
         if self.preset is not None:
             return presets.module(self.preset)
-        values = {key: getattr(self, key) for key in SHEET_KEYS}
+        values = {key: getattr(self, key) for key in (*SHEET_KEYS, "ac_resistance_ohm")}
         return presets.ModuleSheet(**values, source="the configuration file")
 
+    @property
+    def upper_share(self) -> float:
+        """Share of the couples in the upper stage [-]; a half where there is none."""
+        if self.upper_stage_couples is None:
+            return 0.5
+        whole_stack = self.sheet().couples
+        if self.sheet_covers == "lower_stage":
+            whole_stack += self.upper_stage_couples
+        return self.upper_stage_couples / whole_stack
+
     def faults(self) -> list[Fault]:
-        """Check that exactly one of preset and sheet is given, and the sheet in full."""
-        given = [key for key in SHEET_KEYS if getattr(self, key) is not None]
+        """Check that exactly one of preset and sheet is given, and the stages in full."""
+        return self._sheet_faults() or self._stage_faults()
+
+    def _stage_faults(self) -> list[Fault]:
+        if self.stages == 1:
+            set_keys = [key for key in STACK_KEYS if key in self.model_fields_set]
+            return [(key, "no such key for stages = 1") for key in set_keys]
+        if self.upper_stage_couples is None:
+            return [("upper_stage_couples", "it to be stated for stages = 2 (1 to 1000)")]
+        # With more couples above than below, the lower stage cannot carry off the heat.
+        couples = self.sheet().couples
+        most = couples if self.sheet_covers == "lower_stage" else couples // 2
+        if self.upper_stage_couples > most:
+            return [("upper_stage_couples", f"at most {most}, no more than in the lower stage")]
+        return []
+
+    def _sheet_faults(self) -> list[Fault]:
+        given = [
+            key for key in (*SHEET_KEYS, "ac_resistance_ohm") if getattr(self, key) is not None
+        ]
         if self.preset is not None:
             return [(key, "no sheet value beside preset: give one or the other") for key in given]
         if not given:

@@ -41,6 +41,7 @@ from plant import (
     integrate,
     moist_air,
     sensors,
+    stage,
     supply,
 )
 from plant.cabinet import Plant
@@ -131,10 +132,9 @@ def fans_w(plant, inputs):
 @kernel
 def supply_mv(plant, state, inputs):
     """Return the voltage at the supply's terminals under the present load [mV]."""
-    mod = plant.module
-    _, _, power_w = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
-        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+    _, _, power_w, _, _ = stage.on_drive(
+        plant.module, plant.drive, inputs[cabinet.DUTY],
+        state[cabinet.COLD_FACE], state[cabinet.HOT_FACE],
         inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
     )  # fmt: skip
     rise_v = inputs[cabinet.SUPPLY_RISE_V]
@@ -173,9 +173,11 @@ def overload(plant, state, inputs, words, tick_s):
     """Tell whether the supply cuts out at what the command in `inputs` asks of it."""
     if plant.drive.protection == drive.CONSTANT_CURRENT:
         return False
-    mod = plant.module
+    seebeck, ohm = stage.at_rest(
+        plant.module, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE]
+    )
     wanted_a = drive.wanted_supply_a(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
+        plant.drive, seebeck, ohm, inputs[cabinet.DUTY],
         state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
         inputs[cabinet.SUPPLY_RISE_V], fans_w(plant, inputs),
     )  # fmt: skip
@@ -223,7 +225,6 @@ def write_row(
     and `most` the largest since then: a window shorter than a row would be seen at one phase
     only. The current is that of the largest duty.
     """
-    mod = plant.module
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(plant, state)
     wall_k = cabinet.wall_inner_temperature(plant, state)
@@ -231,9 +232,9 @@ def write_row(
     quarter = 4.0 * plant.envelope.foam_w_per_k
     thickness = cabinet.frost_thickness(plant, state)
     open_share = frost.open_fraction(thickness, plant.cold_sink.fin_gap_m)
-    mean_a, _, _ = drive.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, most,
-        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+    mean_a, _, _, _, _ = stage.on_drive(
+        plant.module, plant.drive, most,
+        state[cabinet.COLD_FACE], state[cabinet.HOT_FACE],
         inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
     )  # fmt: skip
     air_w = state[cabinet.VAPOUR] / cabinet.dry_air_kg(plant)

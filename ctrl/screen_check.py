@@ -78,16 +78,34 @@ def _module(out: Console, found: Check) -> None:
     count = f"{part.modules} modules" if part.modules > 1 else "1 module"
     heading(out, f"Module: {count} of {part.couples} couples")
     table = grid_of(("", "", ""), "lrl")
-    table.add_row("Seebeck coefficient", fixed(part.seebeck_v_per_k, 4), "V/K")
-    table.add_row("resistance", digits(part.resistance_ohm), "ohm")
-    table.add_row("conductance", digits(part.conductance_w_per_k), "W/K")
+    for name, value, unit, off in (
+        ("Seebeck coefficient", fixed(part.seebeck_v_per_k, 4), "V/K", part.seebeck_tolerance_pct),
+        ("resistance", digits(part.resistance_ohm), "ohm", part.resistance_tolerance_pct),
+        ("conductance", digits(part.conductance_w_per_k), "W/K", part.conductance_tolerance_pct),
+    ):
+        table.add_row(name, value, f"{unit} +/-{off:.0f} %")
     table.add_row("figure of merit", fixed(1e3 * part.figure_of_merit_per_k, 2), "1/1000 K")
-    table.add_row("Qmax printed", digits(part.sheet_qmax_w), "W, one module")
-    table.add_row("Qmax implied", digits(part.implied_qmax_w), "W, by its other numbers")
     show_table(out, table)
-    gap = part.qmax_difference_pct
-    verdict = "the sheet agrees with itself" if abs(gap) <= 5.0 else "the sheet contradicts itself"
-    paragraph(out, f"Printed against implied: {gap:+.1f} %; {verdict}.")
+    at = "At 25 °C; they change with temperature. " if part.temperature_dependence else ""
+    trust = (
+        f"Seebeck coefficient derated to {part.derating:g} of the sheet's, as chosen."
+        if part.derating < 1.0
+        else "Not derated; commodity parts often do 10 % less (module.derating = 0.9)."
+    )
+    paragraph(out, at + trust)
+    sheet = grid_of(("sheet", "printed", "fitted", "", "off", "may be off"), "lrrlrr")
+    for item in part.sheet_numbers:
+        sheet.add_row(
+            item.key, digits(item.value), digits(item.fitted), item.unit,
+            f"{item.residual_pct:+.1f} %", f"{item.tolerance_pct:g} %",
+        )  # fmt: skip
+    show_table(out, sheet)
+    verdict = "agrees with itself" if part.misfit <= 1.0 else "contradicts itself"
+    paragraph(
+        out,
+        f"The sheet {verdict}: its numbers miss a common module by {part.misfit:.1f} of their "
+        "tolerances. Sheets hold for vacuum or dry gas; room air costs a little.",
+    )
 
 
 def _time_constants(out: Console, found: Check) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from plant import climate as climate_part
 from plant import contents as contents_part
 from plant import drive as drive_part
-from plant import envelope, frost, heat_sinks, module, moist_air, sensors
+from plant import envelope, frost, heat_sinks, module, moist_air, sensors, stage
 from plant.compiled import kernel
 from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
 from plant.moist_air import (
@@ -260,17 +260,10 @@ def derivative(plant, state, inputs, slope):
     air_w = state[VAPOUR] / dry_air_kg(plant)
 
     # Module and its joints
-    mean_a, mean_square, terminal_w = drive_part.mean_currents(
-        plant.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[DUTY],
-        hot_face_k - cold_face_k, inputs[SUPPLY_RISE_V], inputs[DISCONNECTED],
+    _, _, terminal_w, cooling_w, module_w = stage.on_drive(
+        mod, plant.drive, inputs[DUTY], cold_face_k, hot_face_k,
+        inputs[SUPPLY_RISE_V], inputs[DISCONNECTED],
     )  # fmt: skip
-    cooling_w = module.cold_heat(
-        mod.seebeck_v_per_k, mod.resistance_ohm, mod.conductance_w_per_k,
-        mean_a, mean_square, cold_face_k, hot_face_k,
-    )  # fmt: skip
-    module_w = module.electrical_power(
-        mod.seebeck_v_per_k, mod.resistance_ohm, mean_a, mean_square, cold_face_k, hot_face_k
-    )
     sink_to_face_w = mod.cold_contact_w_per_k * (cold_sink_k - cold_face_k)
     face_to_hot_w = mod.hot_contact_w_per_k * (hot_face_k - hot_sink_k)
 

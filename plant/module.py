@@ -2,12 +2,15 @@
 
 Lumped model with constant properties (textbook): Seebeck coefficient a [V/K],
 resistance R [ohm], conductance K [W/K], all of one whole module.  Current that
-cools is positive; temperatures are those of the ceramic faces.
+cools is positive; temperatures are those of the ceramic faces.  What changes with
+temperature, and two stages, are in `plant.stage`; all numbers of a sheet at once in
+`plant.data_sheet`.
 """
 
 from dataclasses import dataclass
 from math import sqrt
 
+from plant import leg_material
 from plant.compiled import kernel
 
 
@@ -24,6 +27,8 @@ class DataSheet:
         load, and the heat pumped at no difference [A, V, K, W].
     hot_side_k : float
         Hot-side temperature at which they hold [K].  Sheets hold for vacuum or dry gas.
+    ac_resistance_ohm : float
+        Resistance printed for 25 °C throughout [ohm]; 0: not printed.
     """
 
     couples: int
@@ -32,6 +37,7 @@ class DataSheet:
     dtmax_k: float
     qmax_w: float
     hot_side_k: float
+    ac_resistance_ohm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -50,6 +56,15 @@ class Module:
         Heat capacity of each ceramic face with its copper [J/K].
     cold_contact_w_per_k, hot_contact_w_per_k : float
         Conductance of the joint between face and sink [W/K].
+    temperature_dependence : int
+        1: the three values hold at 25 °C and change as bismuth telluride's; 0: constant.
+    stages : int
+        1, or 2: then the three values are the whole stack's as seen from outside (voltage
+        per kelvin and standing conductance with no current, resistance in sum).
+    upper_share : float
+        Share of the couples that the upper, cold stage has [-].
+    middle_contact_w_per_k : float
+        Conductance of the joint between the stages [W/K].
     """
 
     seebeck_v_per_k: float
@@ -58,12 +73,23 @@ class Module:
     face_heat_capacity_j_per_k: float
     cold_contact_w_per_k: float
     hot_contact_w_per_k: float
+    temperature_dependence: int = 0
+    stages: int = 1
+    upper_share: float = 0.5
+    middle_contact_w_per_k: float = 1e3
+
+
+def resistance_at_ohm(mod: Module, temp_k: float) -> float:
+    """Return the resistance [ohm] with the whole module at one temperature, as at start-up."""
+    if mod.temperature_dependence == 0:
+        return mod.resistance_ohm
+    return float(mod.resistance_ohm * leg_material.ratios(temp_k)[1])
 
 
 def lumped_parameters(sheet: DataSheet) -> tuple[float, float, float]:
-    """Return (seebeck [V/K], resistance [ohm], conductance [W/K]) from a data sheet.
+    """Return (seebeck [V/K], resistance [ohm], conductance [W/K]) from three of its numbers.
 
-    Textbook algebra from Imax, Vmax and dTmax at Th: a = Vmax/Th,
+    Constant properties.  Textbook algebra from Imax, Vmax and dTmax at Th: a = Vmax/Th,
     R = Vmax (Th - dTmax)/(Imax Th), K = Vmax Imax (Th - dTmax)/(2 Th dTmax).
     Qmax is the redundant fourth number and is kept for the check below.
     """
@@ -92,8 +118,9 @@ def bank(
     """Return (a, R, K) of `in_series` x `in_parallel` equal modules between the same sinks.
 
     Electrically a string of s modules, p strings side by side; thermally all are in
-    parallel.  `derating` scales the Seebeck coefficient (and with it the cooling), as
-    commodity modules fall short of their sheet.
+    parallel: same faces, equal shares of joints stated for all together.  `derating` scales
+    the Seebeck coefficient (and with it the cooling), as commodity modules fall short of
+    their sheet.
     """
     seebeck, resistance, conductance = one
     return (

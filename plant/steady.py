@@ -202,14 +202,13 @@ def operating_point(
 
 def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndarray) -> Operating:
     """Return the operating point that `state` and `inputs` make."""
-    from plant import drive, heat_sinks
+    from plant import heat_sinks, stage
 
     slope = np.zeros(cabinet.STATES)
     cabinet.derivative(record, state, inputs, slope)
-    mod = plant.module
-    mean_a, _, _ = drive.mean_currents(
-        record.drive, mod.seebeck_v_per_k, mod.resistance_ohm, inputs[cabinet.DUTY],
-        state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
+    mean_a, _, _, _, _ = stage.on_drive(
+        record.module, record.drive, inputs[cabinet.DUTY],
+        state[cabinet.COLD_FACE], state[cabinet.HOT_FACE],
         inputs[cabinet.SUPPLY_RISE_V], inputs[cabinet.DISCONNECTED],
     )  # fmt: skip
     ambient_k = inputs[cabinet.AMBIENT]

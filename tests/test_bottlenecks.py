@@ -103,7 +103,7 @@ def test_more_modules_harm_where_the_hot_sink_is_small(ranked):
     plant = at_ambient(plant_of(config), config.climate.worst_c, 60.0)
     assert within(plant, 1.0, ambient_k, limits_of(config)) == "foam"
     change = "two modules in parallel on the same supply"
-    assert gain_of(ranked["summer_fish_box"], change) < -5.0
+    assert gain_of(ranked["summer_fish_box"], change) < -4.0
 
 
 def test_parameters_are_ranked_by_their_own_gain():

@@ -76,6 +76,7 @@ def test_leak_of_the_plant_is_what_the_steady_state_shows():
     config = changed(
         "galley_larder", use={"door_openings_per_day": 0, "load_share": 0.0},
         cabinet={"air_changes_per_h": 0.0}, climate={"relative_humidity_pct": 5.0},
+        module={"temperature_dependence": False},
     )  # fmt: skip
     plant = plant_of(config)
     ambient_k = plant.climate.mean_k
@@ -156,12 +157,19 @@ def test_a_bank_of_modules():
 
 def test_module_from_the_sheet_in_the_file():
     # Film box: Imax 6.4 A, Vmax 14.4 V, dTmax 66 K at Th 298.15 K, derating 0.9 on the Seebeck
-    # coefficient. Textbook: a = V/Th, R = V (Th - dT)/(I Th), K = V I (Th - dT)/(2 Th dT).
-    mod = plant_of(load_config("film_box")).module
+    # coefficient. Textbook: a = V/Th, R = V (Th - dT)/(I Th), K = V I (Th - dT)/(2 Th dT), if
+    # properties are constant and Qmax is what these three imply, V I (Th + dT)/(2 Th).
     th, dt = 298.15, 66.0
-    assert mod.seebeck_v_per_k == pytest.approx(0.9 * 14.4 / th, rel=1e-12)
-    assert mod.resistance_ohm == pytest.approx(14.4 * (th - dt) / (6.4 * th), rel=1e-12)
-    assert mod.conductance_w_per_k == pytest.approx(14.4 * 6.4 * (th - dt) / (2 * th * dt))
+    agreeing = {
+        "qmax_w": 14.4 * 6.4 * (th + dt) / (2.0 * th), "ac_resistance_ohm": None,
+        "temperature_dependence": False,
+    }  # fmt: skip
+    mod = plant_of(changed("film_box", module=agreeing)).module
+    assert mod.seebeck_v_per_k == pytest.approx(0.9 * 14.4 / th, rel=1e-6)
+    assert mod.resistance_ohm == pytest.approx(14.4 * (th - dt) / (6.4 * th), rel=1e-6)
+    assert mod.conductance_w_per_k == pytest.approx(
+        14.4 * 6.4 * (th - dt) / (2 * th * dt), rel=1e-6
+    )
 
 
 def test_wire_and_converter_go_to_the_drive():

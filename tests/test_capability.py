@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cold_start import cold_start_ohm
 
 from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.capability import (
@@ -217,7 +218,7 @@ def test_duty_limit_from_a_small_supply():
     config = changed("film_box", supply={"current_limit_a": 3.0})
     plant = plant_of(config)
     found = duty_limit(plant, config)
-    loop = plant.module.resistance_ohm + plant.drive.wire_ohm + plant.drive.switch_ohm
+    loop = cold_start_ohm(config, plant) + plant.drive.wire_ohm + plant.drive.switch_ohm
     at_limit = np.sqrt(3.0 * 12.6 * 0.92 * loop / 1.0025) / 12.6
     print(f"supply: duty limit {found.duty}, by hand {at_limit:.4f}, all {found.candidates}")
     assert found.decided_by == "supply"
@@ -226,7 +227,7 @@ def test_duty_limit_from_a_small_supply():
     free = replace(plant.drive, supply_v=12.6, current_limit_a=100.0)
     record = cabinet.to_record(replace(plant, drive=free)).drive
     _, _, drawn_w = drive.mean_currents(
-        record, plant.module.seebeck_v_per_k, plant.module.resistance_ohm, found.duty, 0.0
+        record, plant.module.seebeck_v_per_k, cold_start_ohm(config, plant), found.duty, 0.0
     )
     assert 2.98 < drawn_w / 12.6 <= 3.0
     shipped = load_config("film_box")  # 8 A: enough
@@ -239,7 +240,7 @@ def test_duty_limit_from_thin_wire():
     plant = plant_of(config)
     found = duty_limit(plant, config)
     full_a = 14.4 / (
-        plant.module.resistance_ohm + plant.drive.wire_ohm + 0.02 + 0.03
+        cold_start_ohm(config, plant) + plant.drive.wire_ohm + 0.02 + 0.03
     )  # switch and battery
     carries_a = 8.0 * (0.5 / 0.82) ** (np.log(15 / 8) / np.log(2.08 / 0.82))
     assert found.decided_by == "wire"
@@ -248,7 +249,7 @@ def test_duty_limit_from_thin_wire():
     smooth = changed("film_box", supply={"wire_mm2": 0.3}, hot_sink={"fan_k_per_w": 0.05})
     steady = duty_limit(plant_of(smooth), smooth)
     part = plant_of(smooth)
-    full_a = 12.6 / (part.module.resistance_ohm + part.drive.wire_ohm + part.drive.switch_ohm)
+    full_a = 12.6 / (cold_start_ohm(smooth, part) + part.drive.wire_ohm + part.drive.switch_ohm)
     carries_a = 8.0 * (0.3 / 0.82) ** (np.log(15 / 8) / np.log(2.08 / 0.82))
     # Smoothed: the current itself goes with the duty.
     assert steady.candidates["wire"] == pytest.approx(carries_a / full_a, rel=1e-9)

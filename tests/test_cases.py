@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cold_start import cold_start_ohm
 
 from ctrl.build import plant_of
 from ctrl.candidates import setpoint_for
@@ -22,6 +23,7 @@ from ctrl.cases import (
     judge,
     limits_found,
     run_case,
+    unguarded_limits,
 )
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.findings import findings_of
@@ -246,13 +248,30 @@ def test_a_case_run_starts_where_it_ends():
 # Currents --------------------------------------------------------------------------------
 
 
+def test_a_relay_that_nothing_cuts_back():
+    """Fish box at 14.4 V, 38 °C, full on: foam just below its 66 °C; a little more sink, above."""
+    shipped = load_config("summer_fish_box")
+    small = changed("summer_fish_box", hot_sink={"fan_k_per_w": 0.36})
+    foam, over = (
+        next(item for item in unguarded_limits(config, plant_of(config)) if "foam" in item.name)
+        for config in (shipped, small)
+    )
+    print(f"foam {foam.value:.1f} °C at 0.30 K/W, {over.value:.1f} °C at 0.36 K/W")
+    assert (foam.limit, foam.case) == (66.0, "highest voltage")
+    assert 0.0 < foam.margin < 3.0
+    assert over.margin < 0.0
+    # Guarded by a pulsed drive, nothing is left to this limit.
+    pulsed = load_config("galley_larder")
+    assert unguarded_limits(pulsed, plant_of(pulsed)) == []
+
+
 def test_start_up_currents_by_hand():
     # Galley larder: 14.4 V (a battery on charge) over module, wire, switch and battery; the
     # fans' 3.4 W at 12.6 V beside it. No difference, so no Seebeck voltage.
     config = load_config("galley_larder")
     plant = plant_of(config)
     by_name = {item.name: item for item in current_limits(config, plant)}
-    ohm = plant.module.resistance_ohm + 2 * 3.0 * 1.724e-8 / 2.5e-6 + 0.02 + 0.03
+    ohm = cold_start_ohm(config, plant) + 2 * 3.0 * 1.724e-8 / 2.5e-6 + 0.02 + 0.03
     amps = 14.4 / ohm + 3.4 / 12.6
     assert by_name["current in the wire"].value == pytest.approx(amps, rel=1e-9)
     assert by_name["fuse, 1.25 x current"].value == pytest.approx(1.25 * amps, rel=1e-9)

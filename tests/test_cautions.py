@@ -3,6 +3,7 @@
 from types import SimpleNamespace
 
 import pytest
+from cold_start import cold_start_ohm
 
 from ctrl.build import plant_of
 from ctrl.cautions import absent_protections, cautions_of
@@ -43,7 +44,7 @@ def test_the_fuse_is_for_the_largest_current():
     # 1.25 times that, next blade-fuse rating.
     config = load_config("galley_larder")
     plant = plant_of(config)
-    ohm = plant.module.resistance_ohm + plant.drive.wire_ohm + 0.02 + 0.03
+    ohm = cold_start_ohm(config, plant) + plant.drive.wire_ohm + 0.02 + 0.03
     amps = 14.4 / ohm + 3.4 / 12.6
     assert 7.5 < 1.25 * amps < 10.0
     text = cautions(config)[1]

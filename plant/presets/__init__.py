@@ -43,7 +43,8 @@ class ModuleSheet:
     """The printed values of one module's data sheet.
 
     ``imax_a`` [A], ``vmax_v`` [V], ``dtmax_k`` [K] and ``qmax_w`` [W] hold at a
-    hot face of ``sheet_hot_side_c`` [deg C].
+    hot face of ``sheet_hot_side_c`` [deg C]; ``ac_resistance_ohm`` [ohm] at 25 C
+    throughout, None where the sheet does not print it.
     """
 
     couples: int
@@ -53,6 +54,7 @@ class ModuleSheet:
     qmax_w: float
     sheet_hot_side_c: float
     source: str
+    ac_resistance_ohm: float | None = None
 
 
 @dataclass(frozen=True)
