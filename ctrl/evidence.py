@@ -76,7 +76,7 @@ class Row:
     @property
     def kept(self) -> bool:
         """Tell whether ours lies within the tolerance; no number never does."""
-        return abs(self.deviation) <= self.tolerance
+        return bool(abs(self.deviation) <= self.tolerance)
 
 
 @dataclass(frozen=True)
@@ -111,8 +111,8 @@ def _read(chapter: str) -> Iterator[Published]:
 def row_of(check: Published) -> Row:
     """Return the line of one check."""
     return Row(
-        check.chapter, check.quantity, check.unit, check.source, check.origin, check.expected,
-        check.ours(), check.tolerance, check.why,
+        check.chapter, check.quantity, check.unit, check.source, check.origin,
+        float(check.expected), check.ours(), float(check.tolerance), check.why,
     )  # fmt: skip
 
 

@@ -22,8 +22,8 @@ from plant import (
     drive,
     envelope,
     frost,
-    moist_air,
     module,
+    moist_air,
     presets,
     sensors,
 )
@@ -34,7 +34,7 @@ BASE = "benchmark"  # a shipped cabinet that lends what a check does not state
 
 def _record(name: str, part: Any) -> np.record:
     """Return one part of a plant as the record that kernels read."""
-    return cabinet.to_record(replace(_base_plant(), **{name: part}))[name]  # type: ignore[no-any-return]
+    return cabinet.to_record(replace(_base_plant(), **{name: part}))[name]
 
 
 @cache
@@ -237,9 +237,7 @@ def box_leak_w_per_k(
 
 
 def door_l_per_s(width_m: float, height_m: float, inside_c: float, outside_c: float) -> float:
-    flow = envelope.door_flow_m3_per_s(
-        width_m, height_m, inside_c + ZERO_C_K, outside_c + ZERO_C_K
-    )
+    flow = envelope.door_flow_m3_per_s(width_m, height_m, inside_c + ZERO_C_K, outside_c + ZERO_C_K)
     return 1e3 * flow
 
 
@@ -318,7 +316,9 @@ def liquid_cp_kj(name: str) -> float:
 
 
 def liquid_latent_kj(container: str, name: str) -> float:
-    liquid_kg = 1e-3 * presets.container(container).volume_l * presets.liquid(name).density_kg_per_m3
+    liquid_kg = (
+        1e-3 * presets.container(container).volume_l * presets.liquid(name).density_kg_per_m3
+    )
     return 1e-3 * _bottle(container, name, 6.0).latent_j / liquid_kg
 
 

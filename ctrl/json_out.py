@@ -13,6 +13,7 @@ from typing import Any
 from ctrl.cases import Case, Limit
 from ctrl.check import Check
 from ctrl.config import Config
+from ctrl.evidence import Evidence
 from ctrl.findings import Findings
 from ctrl.firmware import Settings
 from ctrl.ice import DefrostPlan, Ice
@@ -338,4 +339,20 @@ def of_check(found: Check, version: str) -> Object:
         "sensors": [asdict(item) for item in found.sensors],
         "energy_boundary": found.energy_boundary,
         "keys": keys,
+    }
+
+
+# Outside checks ------------------------------------------------------------------------
+
+
+def of_evidence(found: Evidence, version: str) -> Object:
+    """Return what `check --evidence --json` prints; numbers of checks unrounded."""
+    return {
+        "command": "check",
+        "version": version,
+        "kept": found.kept,
+        "checks": [
+            asdict(row) | {"deviation": row.deviation, "kept": row.kept} for row in found.rows
+        ],
+        "absent_libraries": list(found.absent),
     }

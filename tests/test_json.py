@@ -11,6 +11,7 @@ from larder import recommended_larder
 from ctrl import json_out
 from ctrl.check import check
 from ctrl.config import load_config
+from ctrl.evidence import evidence
 from ctrl.findings import Findings
 from ctrl.glossary import GLOSSARY
 from ctrl.json_out import REASON
@@ -197,7 +198,8 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
                        ((24.0, ice), (8.0, ice)))  # fmt: skip
     fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
-    others = [read(json_out.defrost_object(plan)), json_out.settings_object(_fixed(fixed))]
+    others = [read(json_out.defrost_object(plan)), json_out.settings_object(_fixed(fixed)),
+              read(json_out.of_evidence(evidence(live=False), "0"))]  # fmt: skip
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
         for key, _, inside in walk(value):
