@@ -173,10 +173,10 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "water_out_g_per_day": ("g/d", "water drained"),
     "water_residual_rel": ("", "stored less booked water, over what flowed"),
     "whole_a": ("A", "with the fans"),
+    "why": ("", "what the tolerance covers"),
     "wire_ampacity_a": ("A", "what the wire carries"),
     "wire_drop_v": ("V", "lost in the wire, there and back"),
     "wire_resistance_ohm": ("ohm", "there and back"),
-    "why": ("", "what the tolerance covers"),
     "works": ("", "whether the plan keeps the cold sink clear"),
 }
 
