@@ -66,8 +66,11 @@ DRIVES = ("relay", "fast_pwm", "smoothed", "slow_window")
 CONTROLLERS = ("on_off", "pi", "fixed")
 
 
-def _add_config(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("config", metavar="CONFIG", help="a TOML file, or a shipped name")
+def _add_config(parser: argparse.ArgumentParser, needed: bool = True) -> None:
+    parser.add_argument(
+        "config", metavar="CONFIG", nargs=None if needed else "?",
+        help="a TOML file, or a shipped name",
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one JSON object instead")
 
 
@@ -92,7 +95,11 @@ def _add_plot(parser: argparse.ArgumentParser) -> None:
 
 
 def _declare_check(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
+    _add_config(parser, needed=False)
+    parser.add_argument(
+        "--evidence", action="store_true",
+        help="instead of a CONFIG: the model beside published values and other libraries",
+    )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every key, given or default")
     _add_overrides(parser, ROOM)
 
@@ -158,8 +165,8 @@ def version() -> str:
         return str(tomllib.loads(path.read_text(encoding="utf-8"))["project"]["version"])
 
 
-# Kernels whose compiling takes the time: of the steady states, and of the loop.
-STEADY_KERNEL, LOOP_KERNEL = "settle", "run_ticks"
+# Kernels whose compiling takes the time: of steady states, of the loop, of outside checks.
+STEADY_KERNEL, LOOP_KERNEL, EVIDENCE_KERNEL = "settle", "run_ticks", "noise_draw"
 
 
 def _is_compiling(args: argparse.Namespace, *kernels: str) -> bool:
@@ -200,7 +207,12 @@ def run_new(args: argparse.Namespace) -> int:
 
 
 def run_check(args: argparse.Namespace) -> int:
-    """Read a configuration back with what follows from it."""
+    """Read a configuration back with what follows from it, or show the outside checks."""
+    if args.evidence:
+        return _run_evidence(args)
+    if args.config is None:
+        raise command_line_fault("is missing", "CONFIG", None, "a file, a shipped name, "
+                                 "or --evidence")  # fmt: skip
     config = _config_of(args, ROOM)
     compiling = _is_compiling(args, STEADY_KERNEL)
     from ctrl import json_out, screen, screen_check
@@ -213,6 +225,27 @@ def run_check(args: argparse.Namespace) -> int:
     else:
         screen_check.show(screen.console(), found, all_keys=args.all)
     return DONE
+
+
+def _run_evidence(args: argparse.Namespace) -> int:
+    """Show the model beside outside values; the answer is no if one is missed."""
+    given = [f"--{name}" for name in ("all", "drive") if getattr(args, name)]
+    given += [OVERRIDE_HELP[name][0] for name in ROOM if getattr(args, name) is not None]
+    if args.config is not None or given:
+        raise command_line_fault("does not fit", "--evidence", None,
+                                 f"no {'CONFIG' if args.config is not None else given[0]} "
+                                 "beside it")  # fmt: skip
+    compiling = _is_compiling(args, EVIDENCE_KERNEL)
+    from ctrl import json_out, screen, screen_evidence
+    from ctrl.evidence import evidence
+
+    with screen.Stages("working out the checks", compiling=compiling):
+        found = evidence()
+    if args.json:
+        _write_json(json_out.of_evidence(found, version()))
+    else:
+        screen_evidence.show(screen.console(), found)
+    return DONE if found.kept else ANSWER_IS_NO
 
 
 def _row_s(csv_step_s: int | None, days: float) -> float:

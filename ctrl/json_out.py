@@ -14,6 +14,7 @@ from ctrl.branches import FanFailure
 from ctrl.cases import Case, Limit
 from ctrl.check import Check
 from ctrl.config import Config
+from ctrl.evidence import Evidence
 from ctrl.findings import Findings
 from ctrl.firmware import Settings
 from ctrl.hot_side import HotSide
@@ -405,4 +406,20 @@ def of_check(found: Check, version: str) -> Object:
         "energy_boundary": found.energy_boundary,
         "keys": keys,
         "hot_side": hot_side_object(found.hot_side),
+    }
+
+
+# Outside checks ------------------------------------------------------------------------
+
+
+def of_evidence(found: Evidence, version: str) -> Object:
+    """Return what `check --evidence --json` prints; numbers of checks unrounded."""
+    return {
+        "command": "check",
+        "version": version,
+        "kept": found.kept,
+        "checks": [
+            asdict(row) | {"deviation": row.deviation, "kept": row.kept} for row in found.rows
+        ],
+        "absent_libraries": list(found.absent),
     }

@@ -6,6 +6,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from ctrl.build import plant_of
+from ctrl.config import load_config
+from ctrl.firmware import firmware_of, settings_of
+from ctrl.loop import Loop
+from ctrl.trial import warm_state
 from plant import cabinet, contents, integrate, moist_air
 from plant.constants import ZERO_C_K
 
@@ -162,6 +167,52 @@ def icy_start(plant):
     cabinet.set_cold_sink(record, state, ZERO_C_K - 7.0)
     cabinet.set_wall_inner(record, state, ZERO_C_K + 9.0)
     return state
+
+
+@pytest.fixture(scope="module")
+def frosting_errors():
+    """Errors of a replayed closed loop with frost growing, of 1 to 64 fixed steps a tick.
+
+    The commands are those that a shipped cabinet's own firmware gave after a day in service;
+    they change from tick to tick and are held within one, as in a simulation.  Returns
+    them, shape (7, PHYSICAL), against 512 steps a tick, and how far each state moved.
+    """
+    config = load_config("benchmark")
+    plant = plant_of(config)
+    cold = replace(settings_of(config), setpoint_c=2.0, defrost=None)
+    loop = Loop(plant, firmware_of(config, cold), warm_state(plant, config))
+    loop.run(86400.0 + 4 * 3600.0, 60.0)  # into the second night: the doors are shut
+    start, record = loop.state.copy(), loop.run(60.0, 1.0)
+    assert record["duty"].min() > 0.1 and np.count_nonzero(np.diff(record["duty"])) > 10
+    ends = []
+    for count in (1, 2, 4, 8, 16, 32, 64, 512):
+        state = start.copy()
+        for row in range(60):
+            inputs = held_inputs(
+                record["ambient_c"][row], plant.climate.humidity_ratio, duty=record["duty"][row]
+            )
+            state = fixed_steps(plant, state, inputs, 1.0 / count, count)
+        ends.append(state)
+    assert ends[-1][cabinet.FROST] > start[cabinet.FROST] + 5e-7  # it does grow
+    moved = np.abs(ends[-1] - start)[:PHYSICAL]
+    return np.abs(np.array(ends[:-1]) - ends[-1])[:, :PHYSICAL], moved
+
+
+@pytest.mark.parametrize(
+    "part", [cabinet.COLD_FACE, cabinet.HOT_FACE, cabinet.COLD_SINK_H, cabinet.AIR_H,
+             cabinet.VAPOUR, cabinet.FROST], ids=lambda p: cabinet.STATE_NAMES[p],
+)  # fmt: skip
+def test_third_order_in_a_replayed_closed_loop_with_frost(frosting_errors, part, note):
+    """Halving every step divides the error by eight, frost and vapour included."""
+    errors, moved = frosting_errors
+    orders = np.log2(errors[:-1, part] / errors[1:, part])
+    note(f"errors over what it moved {errors[:, part] / moved[part]} orders {orders}")
+    # Below a billionth of what it moved, rounding over 30 000 steps hides the order.
+    orders = orders[errors[1:, part] > 1e-9 * moved[part]]
+    assert orders.size >= 5
+    assert np.all(np.diff(orders) > 0.0)  # climbs to three as the fast faces are resolved
+    assert 2.75 < orders[-1] < 3.15
+    assert errors[0, part] < 1e-3 * SCALES[part]  # one step a tick: under 1 mK and 0.1 mg
 
 
 def relay_inputs(hours):

@@ -11,6 +11,7 @@ from larder import recommended_larder
 from ctrl import json_out
 from ctrl.check import check
 from ctrl.config import load_config
+from ctrl.evidence import evidence
 from ctrl.findings import Findings
 from ctrl.glossary import GLOSSARY
 from ctrl.json_out import REASON
@@ -206,6 +207,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
         json_out.fins_object(fins),
         read(json_out.defrost_object(plan)),
         json_out.settings_object(windowed),
+        read(json_out.of_evidence(evidence(live=False), "0")),
     ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
