@@ -334,4 +334,6 @@ def of_check(found: Check, version: str) -> Object:
         "sensors": [asdict(item) for item in found.sensors],
         "energy_boundary": found.energy_boundary,
         "keys": keys,
+        "contents": asdict(found.contents),
+        "outside": [asdict(item) for item in found.outside],
     }
