@@ -1,5 +1,6 @@
 """From the config to the plant: heat leak, modules, contents, sinks, by hand."""
 
+from dataclasses import replace
 from math import pi
 
 import numpy as np
