@@ -132,6 +132,7 @@ def _cold_sink(config: Config) -> heat_sinks.ColdSink:
         frost_conductivity=frost.CONDUCTIVITIES[part.frost_conductivity],
         frost_density_factor=part.frost_density_factor,
         fan_free_flow_share=part.fan_free_flow_share,
+        water_film_share=part.water_film_share,
     )
 
 
@@ -216,7 +217,6 @@ def _envelope(config: Config) -> envelope.Envelope:
         coldest_face_factor=envelope.coldest_face_factor(
             box, part.inside_film_w_per_m2_k, part.outside_film_w_per_m2_k
         ),
-        wetting_kg=envelope.WETTING_KG_PER_M2 * box.inside_area_m2,
     )
 
 

@@ -306,6 +306,10 @@ class ColdSink(Section):
         0.0, 0, 0.95, "", "air through the clean sink over the fan's free flow",
         "0: fixed pressure, the worst for ice; a small axial fan moves 0.4 to 0.7",
     )  # fmt: skip
+    water_film_share: float = quantity(
+        0.0, 0, 1, "", "share of the clinging water that lies evenly in the gaps",
+        "0: it hangs at the lower edges; no source",
+    )  # fmt: skip
     frost_density: Literal["hayashi", "hermes", "hosoda_uzuhashi"] = choice(
         "hayashi", "correlation for the density of fresh frost", "Hayashi et al. 1977"
     )

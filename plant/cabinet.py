@@ -219,8 +219,9 @@ def cold_sink_film(plant, state, fan):
     still = sink.no_fan_w_per_k
     driven = still
     if fan > 0.0:
-        # Water that clings closes the gaps as well, as an even film (1000 kg/m3).
-        water_m = max(state[SINK_WATER], 0.0) / (1000.0 * sink.fin_area_m2)
+        # Water that clings between the fins closes the gaps as well (1000 kg/m3).
+        water_kg = sink.water_film_share * max(state[SINK_WATER], 0.0)
+        water_m = water_kg / (1000.0 * sink.fin_area_m2)
         open_share = frost.open_fraction(thickness + water_m, sink.fin_gap_m)
         factor = frost.blocked_film_factor(open_share, sink.fan_free_flow_share)
         driven = still + fan * (sink.fan_w_per_k - still) * factor
@@ -386,7 +387,7 @@ def derivative(plant, state, inputs, slope):
     # Vapour to walls and floor; half of the film there is convection, half radiation
     to_wall = vapour_flow(
         moist_air.mass_conductance(0.5 * inner_film), air_w, wall_surface_k,
-        frost.coverage(state[WALL_WATER], box.wetting_kg),
+        frost.coverage(state[WALL_WATER]),
     )  # fmt: skip
     to_wall_from_k = air_k if to_wall >= 0.0 else wall_surface_k
     to_wall_enthalpy_w = to_wall * moist_air.vapour_enthalpy(to_wall_from_k)

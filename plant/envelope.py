@@ -10,9 +10,6 @@ from math import pi, sqrt
 from plant.compiled import kernel
 from plant.constants import GRAVITY_M_PER_S2
 
-# Dew stands in drops and drips in a puddle: only with this much is all of a wall wet, and
-# dries as such [kg/m2]. A film of 50 micrometres; common practice, no source.
-WETTING_KG_PER_M2 = 0.05
 EDGE_SHAPE_FACTOR = 0.54  # per length; Incropera and DeWitt, Table 4.1, edge of two walls
 CORNER_SHAPE_FACTOR = 0.15  # per thickness; same table, corner of three walls
 
@@ -233,8 +230,6 @@ class Envelope:
         Mean temperature at which `foam_w_per_k` holds [K].
     coldest_face_factor : float
         Fall of the thinnest face's outside below the room, over the mean's [-].
-    wetting_kg : float
-        Water that wets all of the inside; less dries from its share of it [kg].
     """
 
     foam_w_per_k: float
@@ -251,7 +246,6 @@ class Envelope:
     foam_slope_per_k: float = 0.0
     foam_reference_k: float = 283.15
     coldest_face_factor: float = 1.0
-    wetting_kg: float = 2e-4
 
 
 def series(*conductances: float) -> float:

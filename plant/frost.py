@@ -171,12 +171,9 @@ def ice_share(surface_k):
 
 
 @kernel
-def coverage(mass_kg, covering_kg=COVERING_KG):
-    """Return how far a mass of water or frost covers a surface [-], 0 to 1.
-
-    `covering_kg` is the mass that covers all of it [kg]; by default that of the cold sink.
-    """
-    return min(max((mass_kg - TRACE_KG) / covering_kg, 0.0), 1.0)
+def coverage(mass_kg):
+    """Return how far a mass of water or frost covers the sink [-], 0 to 1."""
+    return min(max((mass_kg - TRACE_KG) / COVERING_KG, 0.0), 1.0)
 
 
 @kernel

@@ -62,6 +62,8 @@ class ColdSink:
         On that density, for the +/- 50 % it is good to [-].
     fan_free_flow_share : float
         Flow through the clean sink over the fan's free flow [-]; 0 is a fixed pressure.
+    water_film_share : float
+        Share of the clinging water that lies as an even film in the gaps [-].
     """
 
     fan_w_per_k: float
@@ -77,6 +79,7 @@ class ColdSink:
     frost_conductivity: int = 0
     frost_density_factor: float = 1.0
     fan_free_flow_share: float = 0.0
+    water_film_share: float = 0.0
 
 
 @kernel
