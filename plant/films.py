@@ -1,7 +1,7 @@
 """Film coefficients from correlations: bottles and goods in the air, and the liquid in them.
 
 Worked out once, when a cabinet is built: over a day's differences of 1 to 15 K a still film
-moves by about a fifth either way, one in the fan's stream by a fiftieth.
+moves by about a fifth either way, one in the fan's stream by a hundredth.
 """
 
 from dataclasses import dataclass
