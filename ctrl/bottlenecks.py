@@ -15,6 +15,11 @@ from ctrl.config import Config, ConfigError, build_config, plain_data
 from plant.constants import ZERO_C_K
 
 LEAST_GAIN_K = 0.01
+# A figure that a config may name by parts instead: key -> (what counts, the parts' keys).
+NAMED_INSTEAD = {
+    "cabinet.door_seal_w_per_m_k": ("seal_w_per_m_k", ("door_seal",)),
+    "cabinet.metal_through_wall_w_per_k": ("metal_w_per_k", ("bolts", "wires_through_wall_mm2")),
+}
 
 
 @dataclass(frozen=True)
@@ -56,6 +61,8 @@ def _value_at(config: Config, key: str) -> Any:
     section, name = key.split(".")
     if key == "hot_sink.fan_k_per_w":
         return driven_hot_sink(config)[0]  # stated, or what the fins imply
+    if key in NAMED_INSTEAD:
+        return getattr(config.cabinet, NAMED_INSTEAD[key][0])
     return getattr(getattr(config, section), name)
 
 
@@ -91,6 +98,8 @@ def _carry_along(config: Config, data: dict[str, Any], key: str, new: Any, old: 
             own = getattr(config.cabinet, f"foam_{face}_mm")
             if own is not None:
                 data["cabinet"][f"foam_{face}_mm"] = own + new - old
+    for part in NAMED_INSTEAD.get(key, ("", ()))[1]:
+        data["cabinet"].pop(part, None)
     if key == "supply.voltage_v":
         data["supply"]["highest_voltage_v"] = max(config.supply.highest_voltage_v, new)
     if key == "drive.kind":

@@ -4,13 +4,25 @@ Everything that varies a cabinet (bottlenecks, tolerances, another ambient) chan
 plant built here with `dataclasses.replace`; nothing builds a second one by hand.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import pi
 
 from ctrl.config import Config
 from ctrl.config_cabinet import FittedSensor, Sensor
 from ctrl.config_settings import Bottles, Goods
-from plant import data_sheet, drive, envelope, fins, heat_sinks, module, moist_air, sensors, stage
+from plant import (
+    data_sheet,
+    drive,
+    envelope,
+    films,
+    fins,
+    frost,
+    heat_sinks,
+    module,
+    moist_air,
+    sensors,
+    stage,
+)
 from plant.cabinet import Plant
 from plant.climate import Climate
 from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
@@ -251,8 +263,13 @@ def _cold_sink(config: Config) -> heat_sinks.ColdSink:
         fin_gap_m=part.fin_gap_mm * 1e-3,
         fan_w=part.fan_w,
         holds_water_kg=part.holds_water_g * 1e-3,
-        drains_outside=1.0 if part.drain == "outside" else 0.0,
+        drains_outside=part.drained_share,
         fan_wiring=heat_sinks.FAN_WIRINGS[part.fan_wiring],
+        frost_density=frost.DENSITIES[part.frost_density],
+        frost_conductivity=frost.CONDUCTIVITIES[part.frost_conductivity],
+        frost_density_factor=part.frost_density_factor,
+        fan_free_flow_share=part.fan_free_flow_share,
+        water_film_share=part.water_film_share,
     )
 
 
@@ -261,16 +278,24 @@ def box_of(config: Config) -> envelope.Box:
     part = config.cabinet
     foam = part.foam_data()
     conductivity = part.foam_conductivity_w_per_m_k or foam.conductivity_w_per_m_k
-    mean_c = 0.5 * (config.climate.usual_c + config.use.target_c)
-    conductivity += foam.slope_w_per_m_k_per_k * (mean_c - 10.0)
+    conductivity += foam.slope_w_per_m_k_per_k * (_wall_mean_c(config) - 10.0)
     thickness = {f"{face}_m": mm * 1e-3 for face, mm in part.face_foam_mm.items()}
     return envelope.Box(
         width_m=part.inside_width_mm * 1e-3,
         depth_m=part.inside_depth_mm * 1e-3,
         height_m=part.inside_height_mm * 1e-3,
         conductivity_w_per_m_k=conductivity,
+        inner_layer_m=part.inner_layer_mm * 1e-3,
+        inner_layer_w_per_m_k=part.inner_layer_w_per_m_k,
+        outer_layer_m=part.outer_layer_mm * 1e-3,
+        outer_layer_w_per_m_k=part.outer_layer_w_per_m_k,
         **thickness,
     )
+
+
+def _wall_mean_c(config: Config) -> float:
+    """Return the wall's mean temperature that the foam's conductivity is stated at [°C]."""
+    return 0.5 * (config.climate.usual_c + config.use.target_c)
 
 
 def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
@@ -279,17 +304,16 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
     Foam parts are shares of the foam in series with its two films.
     """
     box, part = box_of(config), config.cabinet
-    factors = conduction = envelope.conduction_shape_factors_m(box)
-    foam = sum(factors.values()) * box.conductivity_w_per_m_k
+    conduction = envelope.wall_parts_w_per_k(box)
+    whole = sum(conduction.values())
     through = envelope.series(
         part.inside_film_w_per_m2_k * box.inside_area_m2,
-        foam - _opening_foam_w_per_k(config, box),
+        whole - _opening_foam_w_per_k(config, box),
         part.outside_film_w_per_m2_k * box.outside_area_m2,
     )
-    whole = sum(conduction.values())
-    parts = {f"foam {name}": through * value / whole for name, value in factors.items()}
+    parts = {f"foam {name}": through * value / whole for name, value in conduction.items()}
     parts["door seal"] = _seal_w_per_k(config)
-    parts["metal through the wall"] = part.metal_through_wall_w_per_k
+    parts["metal through the wall"] = part.metal_w_per_k
     parts["module opening"] = part.module_opening_w_per_k
     air = box.volume_m3 * part.air_changes_per_h / 3600.0
     thin = pressure_of(config) / STANDARD_PRESSURE_PA
@@ -300,45 +324,109 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
 def _opening_foam_w_per_k(config: Config, box: envelope.Box) -> float:
     part = config.cabinet
     area = part.module_opening_width_mm * part.module_opening_height_mm * 1e-6
-    return area * box.conductivity_w_per_m_k / box.back_m
+    return area / box.face_m2_k_per_w[1]  # in the back
 
 
 def _seal_w_per_k(config: Config) -> float:
     part = config.cabinet
     length_m = 2e-3 * (part.door_width_mm + part.door_height_mm)
-    return part.door_seal_w_per_m_k * length_m
+    return part.seal_w_per_m_k * length_m
 
 
 def _envelope(config: Config) -> envelope.Envelope:
     box, part = box_of(config), config.cabinet
     foam = part.foam_data()
-    shape = sum(envelope.conduction_shape_factors_m(box).values())
+    whole = sum(envelope.wall_parts_w_per_k(box).values())
     stored = box.foam_volume_m3 * foam.density_kg_per_m3 * foam.specific_heat_j_per_kg_k
     return envelope.Envelope(
-        foam_w_per_k=shape * box.conductivity_w_per_m_k - _opening_foam_w_per_k(config, box),
+        foam_w_per_k=whole - _opening_foam_w_per_k(config, box),
         inside_film_w_per_k=part.inside_film_w_per_m2_k * box.inside_area_m2,
         inside_film_still_w_per_k=part.inside_film_fan_stopped_w_per_m2_k * box.inside_area_m2,
         outside_film_w_per_k=part.outside_film_w_per_m2_k * box.outside_area_m2,
         inner_heat_capacity_j_per_k=0.5 * stored + part.lining_heat_capacity_j_per_k,
-        outer_heat_capacity_j_per_k=0.5 * stored,
-        direct_w_per_k=_seal_w_per_k(config)
-        + part.metal_through_wall_w_per_k
-        + part.module_opening_w_per_k,
+        outer_heat_capacity_j_per_k=0.5 * stored + part.outer_layer_heat_capacity_j_per_k,
+        direct_w_per_k=_seal_w_per_k(config) + part.metal_w_per_k + part.module_opening_w_per_k,
         volume_m3=box.volume_m3,
         leak_per_s=part.air_changes_per_h / 3600.0,
         door_width_m=part.door_width_mm * 1e-3,
         door_height_m=part.door_height_mm * 1e-3,
+        foam_slope_per_k=foam.slope_w_per_m_k_per_k / box.conductivity_w_per_m_k * box.foam_share,
+        foam_reference_k=_wall_mean_c(config) + ZERO_C_K,
+        coldest_face_factor=envelope.coldest_face_factor(
+            box, part.inside_film_w_per_m2_k, part.outside_film_w_per_m2_k
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class ContentsFilms:
+    """Films between air and contents [W/(m2 K)], and how well one lump stands for them.
+
+    `outer` ones end at the surface; `core` is from there to the core; `film` and
+    `film_still` are what the lump gets (outer and core in a row for bottles, as given where
+    the config gives them); `biot` is with the fan running [-].
+    """
+
+    outer: float
+    outer_still: float
+    core: float
+    film: float
+    film_still: float
+    biot: float
+
+
+def contents_films(config: Config) -> ContentsFilms:
+    """Return the films of a config's contents, taken at their target temperature.
+
+    Goods keep their outer film: how one packet's core lags is told by the Biot number, not
+    hidden in a film of a size that was not stated.
+    """
+    part, target_k = config.contents, config.use.target_c + ZERO_C_K
+    if isinstance(part, Bottles):
+        container = part.container_data()
+        height_m, diameter_m = container.height_mm * 1e-3, container.diameter_mm * 1e-3
+    else:
+        height_m = diameter_m = part.piece_mm * 1e-3
+    moving, still = (
+        films.outer_film_w_per_m2_k(target_k, height_m, diameter_m, speed, part.radiating_share)
+        for speed in (part.air_speed_m_per_s, 0.0)
+    )
+    if isinstance(part, Bottles):
+        core = films.liquid_film_w_per_m2_k(
+            target_k, height_m, diameter_m, moving * films.FILM_RISE_K
+        )
+        found, found_still = (films.series_w_per_m2_k(outer, core) for outer in (moving, still))
+        biot = films.bottle_biot(moving, core)
+    else:
+        conductivity = films.goods_conductivity_w_per_m_k(part.water_share)
+        core = films.piece_film_w_per_m2_k(diameter_m, conductivity)
+        found, found_still = moving, still
+        biot = films.piece_biot(moving, diameter_m, conductivity)
+    given = part.film_w_per_m2_k, part.film_fan_stopped_w_per_m2_k
+    return ContentsFilms(
+        outer=moving,
+        outer_still=still,
+        core=core,
+        film=found if given[0] is None else given[0],
+        film_still=found_still if given[1] is None else given[1],
+        biot=biot,
     )
 
 
 def _contents(config: Config) -> Contents:
-    part = config.contents
-    if isinstance(part, Bottles):
-        return _bottles(part)
-    return _goods(part)
+    part, film = config.contents, contents_films(config)
+    whole = _bottles(part) if isinstance(part, Bottles) else _goods(part)
+    free = 1.0 - part.touching_share
+    return replace(
+        whole,
+        film_w_per_k=film.film * free * whole.film_w_per_k,
+        film_still_w_per_k=film.film_still * free * whole.film_still_w_per_k,
+        supercooling_k=part.supercooling_k if whole.latent_j > 0.0 else 0.0,
+    )
 
 
 def _bottles(part: Bottles) -> Contents:
+    """Return the bottles with films of 1 W/(m2 K)."""
     container, liquid = part.container_data(), part.liquid_data()
     count = max(part.count, 1e-3)  # an empty cabinet keeps a trace, so that 1/C stays finite
     liquid_kg = count * container.volume_l * 1e-3 * liquid.density_kg_per_m3
@@ -357,12 +445,13 @@ def _bottles(part: Bottles) -> Contents:
         frozen_heat_capacity_j_per_k=whole - water_kg * (4195.0 - CP_ICE),
         latent_j=water_kg * LATENT_FUSION,
         freezing_k=liquid.freezing_c + ZERO_C_K,
-        film_w_per_k=part.film_w_per_m2_k * area,
-        film_still_w_per_k=part.film_fan_stopped_w_per_m2_k * area,
+        film_w_per_k=area,
+        film_still_w_per_k=area,
     )
 
 
 def _goods(part: Goods) -> Contents:
+    """Return the goods with films of 1 W/(m2 K)."""
     mass = max(part.mass_kg, 1e-3)
     water_kg = mass * part.water_share
     whole = mass * part.specific_heat_j_per_kg_k
@@ -372,8 +461,8 @@ def _goods(part: Goods) -> Contents:
         frozen_heat_capacity_j_per_k=frozen,
         latent_j=water_kg * LATENT_FUSION,
         freezing_k=part.freezing_c + ZERO_C_K,
-        film_w_per_k=part.film_w_per_m2_k * part.surface_m2,
-        film_still_w_per_k=part.film_fan_stopped_w_per_m2_k * part.surface_m2,
+        film_w_per_k=part.surface_m2,
+        film_still_w_per_k=part.surface_m2,
     )
 
 

@@ -119,6 +119,7 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
         at_most("foam at the hot sink", found.foam_c.max, parts.foam_max_c, "°C", case, 10.0),
         at_most("module hot face", found.hot_face_c.max, parts.module_max_c, "°C", case, 10.0),
         at_least("walls above the dew point", found.wall_margin_k, 0.0, "K", case, 2.0),
+        at_least("outside above the room's dew point", found.outside_margin_k, 0.0, "K", case, 2.0),
     ]
     if use.contents_max_c is not None:
         limits.append(
@@ -140,8 +141,8 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
     return limits
 
 
-# A wet wall is a nuisance and a finding; it does not by itself fail a case.
-ADVISORY = frozenset({"walls above the dew point"})
+# A wet wall, inside or outside, is a nuisance and a finding; it does not by itself fail a case.
+ADVISORY = frozenset({"walls above the dew point", "outside above the room's dew point"})
 COLD_SIDE = "contents mean, cold side"
 
 

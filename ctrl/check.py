@@ -7,22 +7,27 @@ import numpy as np
 
 from ctrl.build import (
     at_ambient,
+    box_of,
+    contents_films,
     data_sheet_of,
     extraction_of,
     heat_leak_parts_w_per_k,
     humidity_at,
+    humidity_ratio_of,
     plant_of,
+    pressure_of,
     start_resistance_ohm,
 )
 from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import Limit, current_limits, energy_boundary
 from ctrl.config import Config, config_fields
 from ctrl.config_cabinet import FittedSensor
+from ctrl.config_settings import Bottles
 from ctrl.firmware import reading_step_k
 from ctrl.hot_side import HotSide, hot_side_of
 from ctrl.linearise import LinearPlant, linear_plant, time_constants_s
 from ctrl.weather_log import weather_rows_of
-from plant import drive, module
+from plant import drive, module, moist_air
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
@@ -124,6 +129,36 @@ class SensorValues:
 
 
 @dataclass(frozen=True)
+class ContentsValues:
+    """Films of the contents, and whether one lump stands for them.
+
+    `core_film_w_per_m2_k` is from core to surface; `biot` below 0.1 is one lump to 5 %
+    (textbook); `near_densest` tells that the liquid is kept where water hardly stirs itself.
+    """
+
+    film_w_per_m2_k: float
+    film_fan_stopped_w_per_m2_k: float
+    core_film_w_per_m2_k: float
+    biot: float
+    lump: str
+    near_densest: bool
+    freezing_c: float
+    supercooling_k: float
+
+
+@dataclass(frozen=True)
+class OutsideValues:
+    """The coldest outside face in one room with the target held, against the dew point there."""
+
+    case: str
+    ambient_c: float
+    relative_humidity_pct: float
+    outer_surface_c: float
+    ambient_dew_c: float
+    outside_margin_k: float
+
+
+@dataclass(frozen=True)
 class KeyValue:
     """One key of the config as it stands."""
 
@@ -151,6 +186,8 @@ class Check:
     energy_boundary: str
     keys: tuple[KeyValue, ...]
     hot_side: HotSide
+    contents: ContentsValues
+    outside: tuple[OutsideValues, ...]
 
     @property
     def heat_leak_w_per_k(self) -> float:
@@ -185,7 +222,54 @@ def check(config: Config) -> Check:
         energy_boundary=energy_boundary(config),
         keys=tuple(keys_of(config)),
         hot_side=hot_side_of(config),
+        contents=_contents(config, plant),
+        outside=tuple(_outside(config)),
     )
+
+
+NEAR_4_C = (2.0, 6.0)  # where water's expansivity is below a third of that at 10 °C
+LUMP_BIOT, LAGGING_BIOT = 0.1, 0.5  # textbook; engineering choice
+
+
+def _contents(config: Config, plant: Plant) -> ContentsValues:
+    part, film = config.contents, contents_films(config)
+    bottles = isinstance(part, Bottles)
+    lump = "one lump is good to 5 %"
+    if film.biot >= LUMP_BIOT:
+        counted = bottles and part.film_w_per_m2_k is None
+        lump = "the core's lag is counted in the film" if counted else "the core lags a little"
+    if film.biot >= LAGGING_BIOT:
+        lump = "the core lags well behind the surface: pull-down takes longer than shown"
+    return ContentsValues(
+        film_w_per_m2_k=film.film,
+        film_fan_stopped_w_per_m2_k=film.film_still,
+        core_film_w_per_m2_k=film.core,
+        biot=film.biot,
+        lump=lump,
+        near_densest=bottles and NEAR_4_C[0] <= config.use.target_c <= NEAR_4_C[1],
+        freezing_c=plant.contents.freezing_k - ZERO_C_K,
+        supercooling_k=plant.contents.supercooling_k,
+    )
+
+
+def _outside(config: Config) -> list[OutsideValues]:
+    """Return the thinnest face's outside in the usual and the hottest, dampest room."""
+    part, room, target_c = config.cabinet, config.climate, config.use.target_c
+    wall = 1.0 / part.inside_film_w_per_m2_k + min(box_of(config).face_m2_k_per_w)
+    share = 1.0 / (part.outside_film_w_per_m2_k * wall + 1.0)  # of the whole difference
+    found = []
+    for case, ambient_c, humidity_pct in (
+        ("usual", room.usual_c, room.relative_humidity_pct),
+        ("worst", room.worst_c, room.worst_humidity_pct),
+    ):
+        pressure_pa = pressure_of(config)
+        ratio = humidity_ratio_of(ambient_c + ZERO_C_K, humidity_pct, pressure_pa)
+        dew_c = moist_air.dew_point(ratio, pressure_pa) - ZERO_C_K
+        surface_c = ambient_c - share * (ambient_c - target_c)
+        found.append(
+            OutsideValues(case, ambient_c, humidity_pct, surface_c, dew_c, surface_c - dew_c)
+        )
+    return found
 
 
 def _module_values(config: Config, plant: Plant) -> ModuleValues:

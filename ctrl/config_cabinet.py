@@ -17,7 +17,7 @@ from ctrl.config_fields import (
     whole,
     words,
 )
-from plant import presets
+from plant import envelope, presets
 
 FanWiring = Literal["with_module", "always", "own_switch"]
 
@@ -108,6 +108,66 @@ class Cabinet(Section):
         0.6, 0.05, 1, "", "share of sunlight it takes: white 0.3, grey 0.6, black 0.95", MEMORY
     )
 
+    door_seal: Annotated[str, preset_name("door seal")] | None = words(
+        None, "door seal by name, in place of door_seal_w_per_m_k", 60, "not named", "door seal"
+    )
+    bolts: int = whole(
+        0,
+        0,
+        100,
+        "",
+        "bolts through the wall, in place of metal_through_wall_w_per_k",
+        "none named",
+    )
+    bolt_diameter_mm: float = quantity(4.0, 1, 30, "mm", "shank of one bolt", INVENTED)
+    bolt_w_per_m_k: float = quantity(
+        50.0, 0.1, 400, "W/(m K)", "steel 50, stainless 15, nylon 0.25", MEMORY
+    )
+    wires_through_wall_mm2: float = quantity(
+        0.0,
+        0,
+        500,
+        "mm2",
+        "copper of all wires through the wall, counted with the bolts",
+        "none named",
+    )
+    inner_layer_mm: float = quantity(
+        0.0, 0, 100, "mm", "layer inside the foam, every face (hardboard, plastic)", "no layer"
+    )
+    inner_layer_w_per_m_k: float = quantity(
+        0.15, 0.003, 250, "W/(m K)", "of that layer; wood and plastic 0.12 to 0.2", MEMORY
+    )
+    outer_layer_mm: float = quantity(
+        0.0, 0, 100, "mm", "layer outside the foam, every face (plywood, more foam)", "no layer"
+    )
+    outer_layer_w_per_m_k: float = quantity(
+        0.13, 0.003, 250, "W/(m K)", "of that layer; plywood 0.13, vacuum panel 0.005", MEMORY
+    )
+    outer_layer_heat_capacity_j_per_k: float = quantity(
+        0.0, 0, 1e6, "J/K", "heat stored in that layer; plywood is 1500 for each kg", "no layer"
+    )
+
+    @property
+    def seal_w_per_m_k(self) -> float:
+        """Heat past each metre of door seal [W/(m K)], named or given."""
+        if self.door_seal is not None:
+            return presets.seal(self.door_seal).w_per_m_k
+        return self.door_seal_w_per_m_k
+
+    @property
+    def metal_w_per_k(self) -> float:
+        """Bolts and wires through the wall [W/K], from size and number or as given."""
+        if self.bolts == 0 and self.wires_through_wall_mm2 == 0.0:
+            return self.metal_through_wall_w_per_k
+        length_mm = self.face_foam_mm["back"] + self.inner_layer_mm + self.outer_layer_mm
+        return envelope.metal_through_wall_w_per_k(
+            self.bolts,
+            self.bolt_diameter_mm * 1e-3,
+            self.bolt_w_per_m_k,
+            self.wires_through_wall_mm2 * 1e-6,
+            length_mm * 1e-3,
+        )
+
     @property
     def face_foam_mm(self) -> dict[str, float]:
         """Foam thickness of each of the six faces [mm]."""
@@ -132,11 +192,19 @@ class Cabinet(Section):
             ("module_opening_width_mm", self.inside_width_mm, "back face"),
             ("module_opening_height_mm", self.inside_height_mm, "back face"),
         )
-        return [
+        found = [
             (key, f"at most {limit:g} mm, the inside of the {face}")
             for key, limit, face in limits
             if getattr(self, key) > limit
         ]
+        given = self.model_fields_set
+        if self.door_seal is not None and "door_seal_w_per_m_k" in given:
+            found.append(("door_seal_w_per_m_k", "no such key beside door_seal: one or the other"))
+        named = [key for key in ("bolts", "wires_through_wall_mm2") if getattr(self, key)]
+        if named and "metal_through_wall_w_per_k" in given:
+            expected = f"no such key beside {named[0]}: one or the other"
+            found.append(("metal_through_wall_w_per_k", expected))
+        return found
 
 
 SHEET_KEYS = ("couples", "imax_a", "vmax_v", "dtmax_k", "qmax_w", "sheet_hot_side_c")
@@ -353,10 +421,40 @@ class ColdSink(Section):
     holds_water_g: float = quantity(
         5.0, 0, 500, "g", "water that clings to the fins before it drips", INVENTED
     )
+    drain_share: float | None = quantity(
+        None, 0, 1, "", "share of the melt water that the tube takes", "all outside, or none inside"
+    )
+    fan_free_flow_share: float = quantity(
+        0.0, 0, 0.95, "", "air through the clean sink over the fan's free flow",
+        "0: fixed pressure, the worst for ice; a small axial fan moves 0.4 to 0.7",
+    )  # fmt: skip
+    water_film_share: float = quantity(
+        0.0, 0, 1, "", "share of the clinging water that lies evenly in the gaps",
+        "0: it hangs at the lower edges; no source",
+    )  # fmt: skip
+    frost_density: Literal["hayashi", "hermes", "hosoda_uzuhashi"] = choice(
+        "hayashi", "correlation for the density of fresh frost", "Hayashi et al. 1977"
+    )
+    frost_density_factor: float = quantity(
+        1.0, 0.3, 3, "", "on that density; 0.5 and 1.5 span what is known", "as the correlation"
+    )
+    frost_conductivity: Literal["sanders", "yonko_sepsy", "lee", "ostin_andersson"] = choice(
+        "sanders", "correlation for the conductivity of frost", "Sanders 1974"
+    )
+
+    @property
+    def drained_share(self) -> float:
+        """Share of what drips that leaves the cabinet [-]."""
+        if self.drain_share is not None:
+            return self.drain_share
+        return 1.0 if self.drain == "outside" else 0.0
 
     def faults(self) -> list[Fault]:
-        """Check that stopping the fan does not improve the sink."""
-        return _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+        """Check that stopping the fan does not improve the sink, and that a drain is one."""
+        found = _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+        if self.drain == "inside" and (self.drain_share or 0.0) > 0.0:
+            found.append(("drain_share", '0 for drain = "inside": nothing leaves the cabinet'))
+        return found
 
 
 def _fan_order(fan_k_per_w: float, no_fan_k_per_w: float) -> list[Fault]:

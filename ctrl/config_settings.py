@@ -68,13 +68,26 @@ class Climate(Section):
 
 
 class _Contents(Section):
-    film_w_per_m2_k: float = quantity(
-        12.0, 1, 200, "W/(m2 K)", "air to contents, inside fan running", PRACTICE
+    film_w_per_m2_k: float | None = quantity(
+        None, 1, 200, "W/(m2 K)", "air to contents, inside fan running", "from correlations"
     )
-    film_fan_stopped_w_per_m2_k: float = quantity(
-        7.0, 1, 200, "W/(m2 K)", "air to contents, inside fan stopped", PRACTICE
+    film_fan_stopped_w_per_m2_k: float | None = quantity(
+        None, 1, 200, "W/(m2 K)", "air to contents, inside fan stopped", "from correlations"
     )
     start_c: float = quantity(20.0, -30, 60, "C", "temperature when first loaded", INVENTED)
+    air_speed_m_per_s: float = quantity(
+        0.5, 0, 5, "m/s", "air past the contents, inside fan running", INVENTED
+    )
+    radiating_share: float = quantity(
+        0.5, 0, 1, "", "share of the surface that sees walls, not its like", INVENTED
+    )
+    touching_share: float = quantity(
+        0.0, 0, 0.9, "", "share of the surface lost where things touch", "nothing touches"
+    )
+    supercooling_k: float = quantity(
+        0.0, 0, 15, "K", "how far below freezing before ice begins; bottles at rest 2 to 8",
+        "freezes at its freezing point; limits count that point anyhow",
+    )  # fmt: skip
 
 
 class Bottles(_Contents):
@@ -109,6 +122,9 @@ class Goods(_Contents):
     surface_m2: float = quantity(REQUIRED, 0.001, 50, "m2", "surface that the air touches")
     water_share: float = quantity(0.0, 0, 1, "", "part of the weight that can freeze", "dry goods")
     freezing_c: float = quantity(0.0, -40, 5, "C", "where that part freezes", "water")
+    piece_mm: float = quantity(
+        100.0, 1, 1000, "mm", "side of one packet, for film and core", INVENTED
+    )
 
 
 Contents = Annotated[Bottles | Goods, Field(discriminator="kind")]

@@ -64,6 +64,9 @@ class Findings:
     energy_residual_rel: float
     water_residual_rel: float
     states_seen: tuple[int, ...]
+    outside_margin_k: float
+    deposit_g_per_day: float
+    ice_share: float
     supply_off_share: float = 0.0
 
 
@@ -186,8 +189,25 @@ def findings_of(
         energy_residual_rel=record.energy_residual_rel,
         water_residual_rel=record.water_residual_rel,
         states_seen=tuple(int(code) for code in np.unique(record["state"])),
+        outside_margin_k=float(np.min(part["outer_surface_c"] - part["ambient_dew_c"])),
+        deposit_g_per_day=float((part["deposit_g"][-1] - part["deposit_g"][0]) * whole / days),
+        ice_share=share_that_stays(part),
         supply_off_share=float(np.mean(part["state"] == SUPPLY_CUT_OUT)),
     )
+
+
+LEAST_DEPOSIT_G = 0.01  # less than this in a day is none
+
+
+def share_that_stays(record: Record) -> float:
+    """Return the share of what settled on the cold sink that stays as ice [-], 0 to 1.
+
+    Frost gained over vapour settled; 0 where nothing settled, or where as much melted or
+    dried away.
+    """
+    settled = float(record["deposit_g"][-1] - record["deposit_g"][0])
+    gained = float(record["frost_g"][-1] - record["frost_g"][0])
+    return min(max(gained / settled, 0.0), 1.0) if settled > LEAST_DEPOSIT_G else 0.0
 
 
 def dew_point_c(record: Record) -> np.ndarray:

@@ -406,6 +406,8 @@ def of_check(found: Check, version: str) -> Object:
         "energy_boundary": found.energy_boundary,
         "keys": keys,
         "hot_side": hot_side_object(found.hot_side),
+        "contents": asdict(found.contents),
+        "outside": [asdict(item) for item in found.outside],
     }
 
 

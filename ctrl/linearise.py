@@ -198,7 +198,10 @@ def regime_of(record: Any, state: Array, inputs: Array) -> str:
     film, frost_layer = cabinet.cold_sink_film(record, state, inputs[cabinet.COLD_FAN])
     sink_k = cabinet.cold_sink_temperature(record, state)
     air_k = cabinet.air_temperature(record, state)
-    surface_k = air_k - frost_layer / (film + frost_layer) * (air_k - sink_k)
+    air_w = state[cabinet.VAPOUR] / cabinet.dry_air_kg(record)
+    surface_k = frost.surface_temperature(
+        film, frost_layer, air_k, air_w, sink_k, 0.0, record.climate.pressure_pa
+    )
     return FROSTING if frost.ice_share(surface_k) > 0.5 else WET
 
 

@@ -173,9 +173,7 @@ def overload(plant, state, inputs, words, tick_s):
     """Tell whether the supply cuts out at what the command in `inputs` asks of it."""
     if plant.drive.protection == drive.CONSTANT_CURRENT:
         return False
-    seebeck, ohm = stage.at_rest(
-        plant.module, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE]
-    )
+    seebeck, ohm = stage.at_rest(plant.module, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE])
     wanted_a = drive.wanted_supply_a(
         plant.drive, seebeck, ohm, inputs[cabinet.DUTY],
         state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE],
@@ -189,7 +187,9 @@ def plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work):
     """Load the contents if due, then advance the plant by one tick; return the next step [s]."""
     if climate.load_is_due(plant.climate, time_s, tick_s):
         cabinet.swap_contents(plant, state, plant.climate.load_share, plant.climate.load_k)
-    return integrate.advance(plant, state, inputs, tick_s, step_hint_s, work)
+    step_hint_s = integrate.advance(plant, state, inputs, tick_s, step_hint_s, work)
+    cabinet.begin_ice(plant, state)
+    return step_hint_s
 
 
 @kernel
@@ -227,9 +227,7 @@ def write_row(
     """
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(plant, state)
-    wall_k = cabinet.wall_inner_temperature(plant, state)
-    film = plant.envelope.inside_film_w_per_k
-    quarter = 4.0 * plant.envelope.foam_w_per_k
+    wall_k, outer_k = cabinet.wall_surfaces(plant, state, ambient_k, inputs[cabinet.COLD_FAN])
     thickness = cabinet.frost_thickness(plant, state)
     open_share = frost.open_fraction(thickness, plant.cold_sink.fin_gap_m)
     mean_a, _, _, _, _ = stage.on_drive(
@@ -250,14 +248,16 @@ def write_row(
         heat_sinks.foam_temperature(ambient_k, state[cabinet.HOT_SINK], plant.hot_sink.foam_share)
         - ZERO_C_K
     )
-    row[9] = air_k + (wall_k - air_k) * quarter / (film + quarter) - ZERO_C_K
+    row[9] = wall_k - ZERO_C_K
     row[10] = 100.0 * moist_air.relative_humidity(air_k, air_w, plant.climate.pressure_pa)
     row[11] = 1e3 * state[cabinet.FROST]
     row[12] = 1e3 * state[cabinet.SINK_WATER]
     row[13] = 1e3 * state[cabinet.WALL_WATER]
     row[14] = 1e3 * state[cabinet.WATER_OUT]
     row[15] = 100.0 * (1.0 - open_share)
-    row[16] = contents.frozen_share(plant.contents, state[cabinet.CONTENTS_H])
+    row[16] = contents.ice_share(
+        plant.contents, state[cabinet.CONTENTS_H], state[cabinet.ICE_BEGUN]
+    )
     row[17] = door
     row[18] = duty
     row[19] = mean_a
@@ -269,6 +269,12 @@ def write_row(
     row[25] = state_code(guard_state, power)
     row[26] = guard_state[P_REASON]
     row[27] = starts
+    row[28] = outer_k - ZERO_C_K
+    row[29] = (
+        moist_air.dew_point(max(inputs[cabinet.AMBIENT_W], 1e-6), plant.climate.pressure_pa)
+        - ZERO_C_K
+    )
+    row[30] = 1e3 * state[cabinet.DEPOSIT]
 
 
 @kernel

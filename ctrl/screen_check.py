@@ -28,6 +28,8 @@ def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
     _time_constants(out, found)
     _currents(out, found)
     _sensors(out, found)
+    _contents(out, found)
+    _outside(out, found)
     _keys(out, found, all_keys)
 
 
@@ -152,6 +154,45 @@ def _sensors(out: Console, found: Check) -> None:
             f"+/-{item.tolerance_k:g}",
         )  # fmt: skip
     show_table(out, table)
+
+
+def _contents(out: Console, found: Check) -> None:
+    part = found.contents
+    heading(out, "Contents as one lump")
+    table = grid_of(("", "", ""), "lrl")
+    table.add_row("film, inside fan running", fixed(part.film_w_per_m2_k), "W/(m2 K)")
+    table.add_row("film, inside fan stopped", fixed(part.film_fan_stopped_w_per_m2_k), "W/(m2 K)")
+    table.add_row("surface to core", fixed(part.core_film_w_per_m2_k), "W/(m2 K)")
+    table.add_row("Biot number", fixed(part.biot, 2), "")
+    show_table(out, table)
+    paragraph(out, f"Biot {part.biot:.2f}: {part.lump}.")
+    if part.near_densest:
+        paragraph(
+            out,
+            "Near 4 °C water hardly expands and a bottle's liquid stands almost still: the film "
+            "inside is little more than conduction, and warm and cold spots last for hours.",
+        )
+    if part.supercooling_k > 0.0:
+        paragraph(
+            out,
+            f"May stay liquid to {part.freezing_c - part.supercooling_k:.1f} °C, then freezes at "
+            f"once in part; the limit counts the freezing point, {part.freezing_c:.1f} °C.",
+        )
+
+
+def _outside(out: Console, found: Check) -> None:
+    heading(out, "Outside of the thinnest face, target held")
+    table = grid_of(
+        ("room", "°C", "humidity %", "surface °C", "dew point °C", "margin K"), "lrrrrr"
+    )
+    for item in found.outside:
+        table.add_row(
+            item.case, fixed(item.ambient_c), fixed(item.relative_humidity_pct, 0),
+            fixed(item.outer_surface_c), fixed(item.ambient_dew_c), fixed(item.outside_margin_k),
+        )  # fmt: skip
+    show_table(out, table)
+    if any(item.outside_margin_k < 0.0 for item in found.outside):
+        paragraph(out, "WET OUTSIDE: thicker foam there, or moving air over it.", style="bold")
 
 
 def _keys(out: Console, found: Check, all_keys: bool) -> None:

@@ -93,6 +93,11 @@ def _values(out: Console, run: Simulation) -> None:
     table.add_row("contents frozen", fixed(100.0 * found.frozen_share_max), "%")
     table.add_row("water drained", fixed(found.water_out_g_per_day), "g a day")
     table.add_row("walls above dew point", fixed(found.wall_margin_k), "K at least")
+    table.add_row("outside above dew point", fixed(found.outside_margin_k), "K at least")
+    stays = percent(found.ice_share)
+    table.add_row(
+        "settles on cold sink", fixed(found.deposit_g_per_day), f"g a day, {stays} stays ice"
+    )
     table.add_row("settled", "yes" if found.settled else "no", _settled_words(run))
     table.add_row("energy left over", f"{found.energy_residual_rel:.0e}", "of what flowed")
     table.add_row("water left over", f"{found.water_residual_rel:.0e}", "of what flowed")

@@ -11,7 +11,7 @@ from ctrl.findings import DAY_S, days_agree
 from ctrl.firmware import Firmware
 from ctrl.loop import Loop
 from ctrl.record import Record
-from plant import cabinet, contents
+from plant import cabinet
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 from plant.steady import Operating
@@ -25,8 +25,7 @@ def warm_state(plant: Plant, config: Config) -> np.ndarray:
     climate = plant.climate
     state = cabinet.uniform_state(plant, climate.mean_k, climate.humidity_ratio)
     record = cabinet.to_record(plant)
-    start_k = config.contents.start_c + ZERO_C_K
-    state[cabinet.CONTENTS_H] = contents.enthalpy(record.contents, start_k)
+    cabinet.set_contents(record, state, config.contents.start_c + ZERO_C_K)
     return state
 
 
@@ -34,7 +33,7 @@ def steady_state(plant: Plant, point: Operating) -> np.ndarray:
     """Return the plant's state at a steady point, its contents with their freezing plateau."""
     state = point.state.copy()
     record = cabinet.to_record(plant)
-    state[cabinet.CONTENTS_H] = contents.enthalpy(record.contents, point.contents_k)
+    cabinet.set_contents(record, state, point.contents_k)
     state[cabinet.CONTROL_SENSOR] = point.air_k
     state[cabinet.HOT_SENSOR] = point.hot_sink_k
     state[cabinet.COLD_SENSOR] = point.cold_sink_k

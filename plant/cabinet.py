@@ -42,21 +42,24 @@ WALL_WATER = 12  # liquid on walls and floor inside [kg]
 CONTROL_SENSOR = 13  # the sensors' own temperatures [K]
 HOT_SENSOR = 14
 COLD_SENSOR = 15
-PHYSICAL_STATES = 16
+ICE_BEGUN = 16  # 1 once ice has begun in the contents; constant within a tick
+PHYSICAL_STATES = 17
 # Ledger: integrals of what crosses the boundary
-HEAT_IN = 16  # net energy into cabinet, module and sinks together [J]
-PLUG_ENERGY = 17  # at mains plug or battery terminals [J]
-WATER_IN = 18  # net vapour through leaks and door [kg]
-WATER_OUT = 19  # drained water [kg]
-THROUGHPUT = 20  # sum of the sizes of all boundary energy flows [J]
-MODULE_COOLING = 21  # heat the module took from the cold face [J]
-STATES = 22
+HEAT_IN = 17  # net energy into cabinet, module and sinks together [J]
+PLUG_ENERGY = 18  # at mains plug or battery terminals [J]
+WATER_IN = 19  # net vapour through leaks and door [kg]
+WATER_OUT = 20  # drained water [kg]
+THROUGHPUT = 21  # sum of the sizes of all boundary energy flows [J]
+MODULE_COOLING = 22  # heat the module took from the cold face [J]
+DEPOSIT = 23  # vapour that settled on the cold sink, as ice or water [kg]
+STATES = 24
 
 STATE_NAMES = (
     "cold_face", "hot_face", "hot_sink", "cold_sink_h", "air_h", "wall_inner_h", "wall_outer",
     "contents_h", "vapour", "frost", "frost_volume", "sink_water", "wall_water",
-    "control_sensor", "hot_sensor", "cold_sensor",
+    "control_sensor", "hot_sensor", "cold_sensor", "ice_begun",
     "heat_in", "plug_energy", "water_in", "water_out", "throughput", "module_cooling",
+    "deposit",
 )  # fmt: skip
 
 # Inputs, constant during one tick ---------------------------------------------------
@@ -166,7 +169,7 @@ def wall_inner_temperature(plant, state):
 @kernel
 def contents_temperature(plant, state):
     """Return the contents' temperature [K]."""
-    return contents_part.temperature(plant.contents, state[CONTENTS_H])
+    return contents_part.lump_temperature(plant.contents, state[CONTENTS_H], state[ICE_BEGUN])
 
 
 @kernel
@@ -226,13 +229,52 @@ def cold_sink_film(plant, state, fan):
     still = sink.no_fan_w_per_k
     driven = still
     if fan > 0.0:
-        open_share = frost.open_fraction(thickness, sink.fin_gap_m)
-        forced = (sink.fan_w_per_k - still) * frost.blocked_film_factor(open_share)
-        driven = still + fan * forced
+        # Water that clings between the fins closes the gaps as well (1000 kg/m3).
+        water_kg = sink.water_film_share * max(state[SINK_WATER], 0.0)
+        water_m = water_kg / (1000.0 * sink.fin_area_m2)
+        open_share = frost.open_fraction(thickness + water_m, sink.fin_gap_m)
+        factor = frost.blocked_film_factor(open_share, sink.fan_free_flow_share)
+        driven = still + fan * (sink.fan_w_per_k - still) * factor
     if thickness < 1e-7:
-        return driven, 1e9
+        return driven, frost.NO_LAYER_W_PER_K
     density = min(max(state[FROST] / state[FROST_VOLUME], 1.0), 917.0)
-    return driven, frost.conductivity(density) * sink.fin_area_m2 / thickness
+    conductivity = frost.layer_conductivity(sink.frost_conductivity, density)
+    return driven, conductivity * sink.fin_area_m2 / thickness
+
+
+@kernel
+def covers(state):
+    """Return how far water and bare frost cover the cold sink [-]; together 1 at most."""
+    water_cover = frost.coverage(state[SINK_WATER])
+    return water_cover, min(frost.coverage(state[FROST]), 1.0 - water_cover)
+
+
+@kernel
+def foam_conductance(plant, state):
+    """Return the wall's conductance, surface to surface, at its own mean temperature [W/K]."""
+    box = plant.envelope
+    mean_k = 0.5 * (wall_inner_temperature(plant, state) + state[WALL_OUTER])
+    return box.foam_w_per_k * (1.0 + box.foam_slope_per_k * (mean_k - box.foam_reference_k))
+
+
+@kernel
+def wall_film(plant, fan):
+    """Return the conductance from the air to the inner walls [W/K]."""
+    box = plant.envelope
+    still = box.inside_film_still_w_per_k
+    return still + fan * (box.inside_film_w_per_k - still)
+
+
+@kernel
+def wall_surfaces(plant, state, ambient_k, fan):
+    """Return the temperatures of the wall's inside and of its coldest outside face [K]."""
+    box = plant.envelope
+    quarter = 4.0 * foam_conductance(plant, state)
+    air_k, wall_k = air_temperature(plant, state), wall_inner_temperature(plant, state)
+    film = wall_film(plant, fan)
+    inner_k = air_k + (wall_k - air_k) * quarter / (film + quarter)
+    fall = (ambient_k - state[WALL_OUTER]) * quarter / (box.outside_film_w_per_k + quarter)
+    return inner_k, ambient_k - box.coldest_face_factor * fall
 
 
 @kernel
@@ -276,17 +318,19 @@ def derivative(plant, state, inputs, slope):
 
     # Cabinet air to cold sink, walls, contents
     film, frost_layer = cold_sink_film(plant, state, cold_fan)
-    overall = film * frost_layer / (film + frost_layer)
-    air_to_sink_w = overall * (air_k - cold_sink_k)
-    surface_k = air_k - air_to_sink_w / film
-    wall_film = box.inside_film_still_w_per_k + cold_fan * (
-        box.inside_film_w_per_k - box.inside_film_still_w_per_k
+    water_cover, frost_cover = covers(state)
+    dries = water_cover + frost_cover if inputs[FROST_FROZEN] <= 0.0 else 0.0
+    surface_k = frost.surface_temperature(
+        film, frost_layer, air_k, air_w, cold_sink_k, dries, plant.climate.pressure_pa
     )
-    quarter = 4.0 * box.foam_w_per_k
-    to_inner = wall_film * quarter / (wall_film + quarter)
+    air_to_sink_w = film * (air_k - surface_k)
+    inner_film = wall_film(plant, cold_fan)
+    foam = foam_conductance(plant, state)
+    quarter = 4.0 * foam
+    to_inner = inner_film * quarter / (inner_film + quarter)
     air_to_wall_w = to_inner * (air_k - wall_k)
-    wall_surface_k = air_k - air_to_wall_w / wall_film
-    through_wall_w = 2.0 * box.foam_w_per_k * (wall_outer_k - wall_k)
+    wall_surface_k = air_k - air_to_wall_w / inner_film
+    through_wall_w = 2.0 * foam * (wall_outer_k - wall_k)
     from_outer = box.outside_film_w_per_k * quarter / (box.outside_film_w_per_k + quarter)
     # What the outside absorbs parts between the room's film and the wall.
     sun_into_wall_w = inputs[SUN] * quarter / (box.outside_film_w_per_k + quarter)
@@ -315,8 +359,6 @@ def derivative(plant, state, inputs, slope):
 
     # Vapour to the cold sink; what settles is frost, water, or both about 0 °C.  What
     # leaves comes from the water first, and from frost only where no water covers it.
-    water_cover = frost.coverage(state[SINK_WATER])
-    frost_cover = min(frost.coverage(state[FROST]), 1.0 - water_cover)
     to_sink = vapour_flow(
         moist_air.mass_conductance(film), air_w, surface_k, water_cover + frost_cover,
         plant.climate.pressure_pa,
@@ -325,11 +367,13 @@ def derivative(plant, state, inputs, slope):
     if to_sink >= 0.0:
         as_frost = to_sink * frost.ice_share(surface_k)
         to_sink_enthalpy_w = to_sink * moist_air.vapour_enthalpy(air_k)
-        fresh_volume = as_frost / frost.deposit_density(surface_k)
+        density = frost.fresh_density(sink.frost_density, surface_k, cold_sink_k)
+        fresh_volume = as_frost / (density * sink.frost_density_factor)
     else:
         as_frost = to_sink * frost_cover / max(water_cover + frost_cover, 1e-9)
         to_sink_enthalpy_w = to_sink * moist_air.vapour_enthalpy(surface_k)
     as_water = to_sink - as_frost
+    settles = max(to_sink, 0.0)
     melt = frost.melting_rate(cold_sink_k, sink.fin_area_m2, state[FROST])
     freeze = frost.freezing_rate(cold_sink_k, sink.fin_area_m2, state[SINK_WATER])
     drip = max(state[SINK_WATER] - sink.holds_water_kg, 0.0) / frost.DRIP_TIME_S
@@ -352,7 +396,7 @@ def derivative(plant, state, inputs, slope):
 
     # Vapour to walls and floor; half of the film there is convection, half radiation
     to_wall = vapour_flow(
-        moist_air.mass_conductance(0.5 * wall_film), air_w, wall_surface_k,
+        moist_air.mass_conductance(0.5 * inner_film), air_w, wall_surface_k,
         frost.coverage(state[WALL_WATER]), plant.climate.pressure_pa,
     )  # fmt: skip
     to_wall_from_k = air_k if to_wall >= 0.0 else wall_surface_k
@@ -397,6 +441,7 @@ def derivative(plant, state, inputs, slope):
     slope[CONTROL_SENSOR] = (sensed_k - state[CONTROL_SENSOR]) / plant.control_sensor.lag_s
     slope[HOT_SENSOR] = (hot_sink_k - state[HOT_SENSOR]) / plant.hot_sensor.lag_s
     slope[COLD_SENSOR] = (cold_sink_k - state[COLD_SENSOR]) / plant.cold_sensor.lag_s
+    slope[ICE_BEGUN] = 0.0
 
     slope[HEAT_IN] = (
         module_w + fan_heat_w + ambient_to_wall_w + direct_w + exchange_w + load_w
@@ -411,6 +456,7 @@ def derivative(plant, state, inputs, slope):
         + abs(load_w) + abs(rejected_w) + abs(drained_w)
     )  # fmt: skip
     slope[MODULE_COOLING] = cooling_w
+    slope[DEPOSIT] = settles
 
 
 @kernel
@@ -421,6 +467,14 @@ def swap_contents(plant, state, share, load_k):
     state[CONTENTS_H] += gain
     state[HEAT_IN] += gain
     state[THROUGHPUT] += abs(gain)
+    if brought < 0.0:
+        state[ICE_BEGUN] = 1.0  # ice that is put in seeds the rest
+
+
+@kernel
+def begin_ice(plant, state):
+    """Note after a tick whether ice has begun in the contents, or all of it has melted."""
+    state[ICE_BEGUN] = contents_part.ice_begins(plant.contents, state[CONTENTS_H], state[ICE_BEGUN])
 
 
 def uniform_state(plant: Plant, temp_k: float, humidity_ratio: float) -> np.ndarray:
@@ -442,7 +496,7 @@ def uniform_state(plant: Plant, temp_k: float, humidity_ratio: float) -> np.ndar
     set_air(record, state, temp_k, ratio)
     set_cold_sink(record, state, temp_k)
     set_wall_inner(record, state, temp_k)
-    state[CONTENTS_H] = contents_part.enthalpy(record.contents, temp_k)
+    set_contents(record, state, temp_k)
     return state
 
 
@@ -460,6 +514,12 @@ def set_cold_sink(record: np.record, state: np.ndarray, temp_k: float) -> None:
         + state[SINK_WATER] * CP_LIQUID
     )
     state[COLD_SINK_H] = capacity * (temp_k - ZERO_C_K) - state[FROST] * LATENT_FUSION
+
+
+def set_contents(record: np.record, state: np.ndarray, temp_k: float) -> None:
+    """Set the contents' temperature [K]: all ice below their freezing point, else all liquid."""
+    state[CONTENTS_H] = contents_part.enthalpy(record.contents, temp_k)
+    state[ICE_BEGUN] = 1.0 if temp_k < record.contents.freezing_k else 0.0
 
 
 def set_wall_inner(record: np.record, state: np.ndarray, temp_k: float) -> None:

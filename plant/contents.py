@@ -23,6 +23,8 @@ class Contents:
         Freezing point [K].
     film_w_per_k, film_still_w_per_k : float
         Air to contents with the circulating fan on and stopped [W/K].
+    supercooling_k : float
+        How far below its freezing point the liquid gets before ice begins [K].
     """
 
     heat_capacity_j_per_k: float
@@ -31,6 +33,42 @@ class Contents:
     freezing_k: float
     film_w_per_k: float
     film_still_w_per_k: float
+    supercooling_k: float = 0.0
+
+
+@kernel
+def ice_begins(contents, enthalpy_j, begun):
+    """Return 1.0 where there is ice, else 0.0; `begun` says whether there was before.
+
+    A liquid without a crystal in it stays liquid down to `supercooling_k` below its freezing
+    point; once ice has begun it stays until all has melted.  Without supercooling it is the
+    enthalpy alone that tells.
+    """
+    if enthalpy_j >= 0.0:
+        return 0.0
+    if begun > 0.0 or enthalpy_j <= -contents.supercooling_k * contents.heat_capacity_j_per_k:
+        return 1.0
+    return 0.0
+
+
+@kernel
+def lump_temperature(contents, enthalpy_j, begun):
+    """Return the temperature [K] at `enthalpy_j` [J] of contents whose ice has `begun` or not.
+
+    When supercooled liquid begins to freeze, its enthalpy stays and its temperature leaps up
+    to the freezing point: a part of it, c dT / L, is ice at once (textbook).
+    """
+    if enthalpy_j < 0.0 and begun <= 0.0 and contents.supercooling_k > 0.0:
+        return contents.freezing_k + enthalpy_j / contents.heat_capacity_j_per_k
+    return temperature(contents, enthalpy_j)
+
+
+@kernel
+def ice_share(contents, enthalpy_j, begun):
+    """Return the share of the freezable water that is ice [-]; none while supercooled."""
+    if begun <= 0.0 and contents.supercooling_k > 0.0:
+        return 0.0
+    return frozen_share(contents, enthalpy_j)
 
 
 @kernel

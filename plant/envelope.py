@@ -5,7 +5,7 @@ leak is exact and the wall still remembers yesterday's heat.
 """
 
 from dataclasses import dataclass
-from math import sqrt
+from math import pi, sqrt
 
 from plant.compiled import kernel
 from plant.constants import GRAVITY_M_PER_S2
@@ -26,6 +26,11 @@ class Box:
         Foam of each face [m].
     conductivity_w_per_m_k : float
         Of the foam at its mean temperature [W/(m K)].
+    inner_layer_m, outer_layer_m : float
+        Layers inside and outside of the foam, the same on every face [m]; the inside measures
+        are those of the finished box.
+    inner_layer_w_per_m_k, outer_layer_w_per_m_k : float
+        Their conductivities [W/(m K)].
     """
 
     width_m: float
@@ -38,6 +43,36 @@ class Box:
     top_m: float
     bottom_m: float
     conductivity_w_per_m_k: float
+    inner_layer_m: float = 0.0
+    inner_layer_w_per_m_k: float = 1.0
+    outer_layer_m: float = 0.0
+    outer_layer_w_per_m_k: float = 1.0
+
+    @property
+    def foam_m(self) -> tuple[float, ...]:
+        """Foam of front, back, left, right, top and bottom [m]."""
+        return (self.front_m, self.back_m, self.left_m, self.right_m, self.top_m, self.bottom_m)
+
+    @property
+    def face_area_m2(self) -> tuple[float, ...]:
+        """Inside area of the same six faces [m2]."""
+        front = self.width_m * self.height_m
+        side, top = self.depth_m * self.height_m, self.width_m * self.depth_m
+        return (front, front, side, side, top, top)
+
+    @property
+    def face_m2_k_per_w(self) -> tuple[float, ...]:
+        """Resistance of the same six faces, all layers, without films [m2 K/W]."""
+        layers = (
+            self.inner_layer_m / self.inner_layer_w_per_m_k
+            + self.outer_layer_m / self.outer_layer_w_per_m_k
+        )
+        return tuple(foam / self.conductivity_w_per_m_k + layers for foam in self.foam_m)
+
+    @property
+    def foam_share(self) -> float:
+        """Share of the foam in the wall's resistance, over its faces [-]."""
+        return sum(self.foam_m) / self.conductivity_w_per_m_k / sum(self.face_m2_k_per_w)
 
     @property
     def volume_m3(self) -> float:
@@ -47,10 +82,11 @@ class Box:
     @property
     def outside_m(self) -> tuple[float, float, float]:
         """Outside width, depth and height [m]."""
+        layers = 2.0 * (self.inner_layer_m + self.outer_layer_m)
         return (
-            self.width_m + self.left_m + self.right_m,
-            self.depth_m + self.front_m + self.back_m,
-            self.height_m + self.top_m + self.bottom_m,
+            self.width_m + self.left_m + self.right_m + layers,
+            self.depth_m + self.front_m + self.back_m + layers,
+            self.height_m + self.top_m + self.bottom_m + layers,
         )
 
     @property
@@ -66,8 +102,14 @@ class Box:
     @property
     def foam_volume_m3(self) -> float:
         """Volume of the foam [m3]."""
-        width, depth, height = self.outside_m
-        return width * depth * height - self.volume_m3
+        outer, inner = 2.0 * self.outer_layer_m, 2.0 * self.inner_layer_m
+        around, within = 1.0, 1.0
+        for whole, clear in zip(
+            self.outside_m, (self.width_m, self.depth_m, self.height_m), strict=True
+        ):
+            around *= whole - outer
+            within *= clear + inner
+        return around - within
 
 
 def surface_m2(width_m: float, depth_m: float, height_m: float) -> float:
@@ -97,6 +139,69 @@ def conduction_shape_factors_m(box: Box) -> dict[str, float]:
     }
 
 
+def wall_parts_w_per_k(box: Box) -> dict[str, float]:
+    """Return the conductance [W/K] of faces, edges and corners, surface to surface.
+
+    Faces by their own layers in a row; edges and corners by the same shape factors as
+    `conduction_shape_factors_m`, with the conductivity of one material that would insulate
+    like the layers (mean of the six faces).  Without layers it is k S exactly.  Thin metal
+    skins count through the wall only; heat that runs along them round the door frame is
+    part of the door seal's figure.
+    """
+    layers = box.inner_layer_m + box.outer_layer_m
+    resistances = box.face_m2_k_per_w
+    alike = [(foam + layers) / whole for foam, whole in zip(box.foam_m, resistances, strict=True)]
+    mean = sum(alike) / len(alike)
+    thickness = sum(box.foam_m) / 6.0 + layers
+    return {
+        "faces": sum(
+            area / whole for area, whole in zip(box.face_area_m2, resistances, strict=True)
+        ),
+        "edges": mean * EDGE_SHAPE_FACTOR * 4.0 * (box.width_m + box.depth_m + box.height_m),
+        "corners": mean * 8.0 * CORNER_SHAPE_FACTOR * thickness,
+    }
+
+
+def coldest_face_factor(box: Box, inside_w_per_m2_k: float, outside_w_per_m2_k: float) -> float:
+    """Return how far the thinnest face's outside falls below the room, over the mean's fall [-].
+
+    Steady, mid-face, films as given [W/(m2 K)].  Edges and corners have more outside than
+    inside and are warmer; it is the middle of the thinnest face that gets wet first.
+    """
+    films = 1.0 / inside_w_per_m2_k + 1.0 / outside_w_per_m2_k
+    thinnest = 1.0 / (films + min(box.face_m2_k_per_w))
+    whole = series(
+        inside_w_per_m2_k * box.inside_area_m2,
+        sum(wall_parts_w_per_k(box).values()),
+        outside_w_per_m2_k * box.outside_area_m2,
+    )
+    return thinnest * box.outside_area_m2 / whole
+
+
+COPPER_W_PER_M_K = 400.0  # textbook
+
+
+def metal_through_wall_w_per_k(
+    bolts: int, diameter_m: float, conductivity_w_per_m_k: float, copper_m2: float, length_m: float
+) -> float:
+    """Return what bolts and wires carry through a wall [W/K]: q = k A dT / L for each.
+
+    Both ends are taken at the full difference, as where a bolt clamps two sinks; heads in
+    air give less.
+
+    Parameters
+    ----------
+    bolts : int
+        How many, with shanks of `diameter_m` [m] and `conductivity_w_per_m_k` [W/(m K)].
+    copper_m2 : float
+        Section of all wires together [m2].
+    length_m : float
+        Through the wall [m].
+    """
+    shanks = bolts * conductivity_w_per_m_k * pi / 4.0 * diameter_m**2
+    return (shanks + COPPER_W_PER_M_K * copper_m2) / length_m
+
+
 @dataclass(frozen=True)
 class Envelope:
     """What the assembled plant needs of the box.
@@ -119,6 +224,12 @@ class Envelope:
         Air changes by leakage [1/s].
     door_width_m, door_height_m : float
         Of the door opening [m].
+    foam_slope_per_k : float
+        Rise of `foam_w_per_k` for each kelvin of the wall's mean temperature, relative [1/K].
+    foam_reference_k : float
+        Mean temperature at which `foam_w_per_k` holds [K].
+    coldest_face_factor : float
+        Fall of the thinnest face's outside below the room, over the mean's [-].
     """
 
     foam_w_per_k: float
@@ -132,6 +243,9 @@ class Envelope:
     leak_per_s: float
     door_width_m: float
     door_height_m: float
+    foam_slope_per_k: float = 0.0
+    foam_reference_k: float = 283.15
+    coldest_face_factor: float = 1.0
 
 
 def series(*conductances: float) -> float:

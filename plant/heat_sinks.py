@@ -60,9 +60,17 @@ class ColdSink:
     holds_water_kg : float
         Water that clings to the fins before it drips [kg].
     drains_outside : float
-        1 if what drips leaves the cabinet, 0 if it stays on the floor inside.
+        Share of what drips that leaves the cabinet; the rest stays on the floor inside [-].
     fan_wiring : int
         One of `FAN_WIRINGS`.
+    frost_density, frost_conductivity : int
+        One of `frost.DENSITIES` and of `frost.CONDUCTIVITIES`.
+    frost_density_factor : float
+        On that density, for the +/- 50 % it is good to [-].
+    fan_free_flow_share : float
+        Flow through the clean sink over the fan's free flow [-]; 0 is a fixed pressure.
+    water_film_share : float
+        Share of the clinging water that lies as an even film in the gaps [-].
     """
 
     fan_w_per_k: float
@@ -74,6 +82,11 @@ class ColdSink:
     holds_water_kg: float
     drains_outside: float
     fan_wiring: int
+    frost_density: int = 0
+    frost_conductivity: int = 0
+    frost_density_factor: float = 1.0
+    fan_free_flow_share: float = 0.0
+    water_film_share: float = 0.0
 
 
 @kernel

@@ -213,9 +213,7 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
     )  # fmt: skip
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(record, state)
-    wall_k = cabinet.wall_inner_temperature(record, state)
-    film = plant.envelope.inside_film_w_per_k
-    quarter = 4.0 * plant.envelope.foam_w_per_k
+    wall_k, _ = cabinet.wall_surfaces(record, state, ambient_k, inputs[cabinet.COLD_FAN])
     return Operating(
         duty=float(inputs[cabinet.DUTY]),
         ambient_k=float(ambient_k),
@@ -230,7 +228,7 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
                 ambient_k, state[cabinet.HOT_SINK], plant.hot_sink.foam_share
             )
         ),
-        wall_surface_k=float(air_k + (wall_k - air_k) * quarter / (film + quarter)),
+        wall_surface_k=float(wall_k),
         relative_humidity=float(
             moist_air.relative_humidity(
                 air_k,

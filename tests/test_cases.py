@@ -105,6 +105,7 @@ def test_every_limit_of_the_config_is_held_against_its_finding(galley):
         "foam at the hot sink": (35.0, 66.0),  # foam suppliers' sheets
         "module hot face": (38.0, 80.0),
         "walls above the dew point": (pytest.approx(found.wall_margin_k), 0.0),
+        "outside above the room's dew point": (pytest.approx(found.outside_margin_k), 0.0),
         "contents warmest": (8.0, 12.0),
         "contents coldest": (8.0, 2.0),
         "humidity inside": (pytest.approx(50.0), 70.0),

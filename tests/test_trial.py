@@ -178,7 +178,8 @@ def test_hold_over_against_the_hand_formula():
         mod.hot_contact_w_per_k, plant.hot_sink.no_fan_w_per_k,
     )  # fmt: skip
     parts = heat_leak_parts_w_per_k(config)
-    leak = walls + part.direct_w_per_k + parts["air leakage"] + module
+    to_air = walls + part.direct_w_per_k + parts["air leakage"] + module
+    leak = envelope.series(to_air, plant.contents.film_still_w_per_k)  # the fan stands
     heat = plant.contents.heat_capacity_j_per_k + part.inner_heat_capacity_j_per_k
     heat += part.volume_m3 * 1.2 * 1006.0 + sink.heat_capacity_j_per_k
     by_hand = heat / leak * np.log((22.0 - start_c) / (22.0 - limit_c)) / 3600.0

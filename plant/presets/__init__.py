@@ -1,4 +1,4 @@
-"""Named data: modules, foams, containers, liquids and sinks, each with its source.
+"""Named data: modules, foams, containers, liquids, sinks and seals, each with its source.
 
 The numbers live in TOML files beside this one, so that adding a part is adding
 data.  An unknown name is refused with the valid names and the nearest one.
@@ -133,6 +133,14 @@ class ColdSink:
     source: str
 
 
+@dataclass(frozen=True)
+class Seal:
+    """A door seal by kind; ``w_per_m_k`` is the heat past each metre of it [W/(m K)]."""
+
+    w_per_m_k: float
+    source: str
+
+
 # kind -> (file, table inside the file or None, what one entry becomes)
 KINDS: dict[str, tuple[str, str | None, type]] = {
     "module": ("modules.toml", None, ModuleSheet),
@@ -141,6 +149,7 @@ KINDS: dict[str, tuple[str, str | None, type]] = {
     "liquid": ("liquids.toml", None, Liquid),
     "hot sink": ("sinks.toml", "hot", HotSink),
     "cold sink": ("sinks.toml", "cold", ColdSink),
+    "door seal": ("seals.toml", None, Seal),
 }
 
 
@@ -192,6 +201,12 @@ def container(name: str) -> Container:
 def liquid(name: str) -> Liquid:
     """Return the liquid of that name; `UnknownPreset` if there is none."""
     found: Liquid = _find("liquid", name)
+    return found
+
+
+def seal(name: str) -> Seal:
+    """Return the door seal of that name; `UnknownPreset` if there is none."""
+    found: Seal = _find("door seal", name)
     return found
 
 
