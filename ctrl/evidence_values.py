@@ -325,7 +325,7 @@ def liquid_latent_kj(container: str, name: str) -> float:
 # Drive --------------------------------------------------------------------------------
 
 
-def _ideal(kind: str, supply_v: float, **more: float) -> np.record:
+def _ideal(kind: str, supply_v: float, **more: Any) -> np.record:
     """Return a drive without losses."""
     part = replace(
         _base_plant().drive, kind=drive.DRIVE_KINDS[kind], supply_v=supply_v,
