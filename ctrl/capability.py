@@ -272,4 +272,5 @@ def duty_within_supply(plant: Plant, module_ohm: float, supply_v: float, fans_w:
         return 1.0
     if wanted_a(0.0) >= part.current_limit_a:
         return 0.0
-    return float(brentq(lambda duty: wanted_a(duty) - part.current_limit_a, 0.0, 1.0))
+    root = brentq(lambda duty: wanted_a(duty) - part.current_limit_a, 0.0, 1.0)
+    return float(max(root - 1e-11, 0.0))  # a hair on the safe side

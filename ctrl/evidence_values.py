@@ -27,7 +27,7 @@ from plant import (
     presets,
     sensors,
 )
-from plant.constants import ZERO_C_K
+from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
 
 BASE = "benchmark"  # a shipped cabinet that lends what a check does not state
 
@@ -199,10 +199,10 @@ def layer_g_per_m2(air_c: float, rh_pct: float, sink_c: float, film: float, hour
         layer = 1e9
         if volume > 0.0:
             layer = frost.conductivity(mass / volume) / volume
-        # The surface carries the layer's heat from the film; what freezes on it warms it too,
-        # which the plant's own flow leaves to the sink.
-        surface_k = air_k - layer / (film + layer) * (air_k - sink_k)
-        grown = step_s * cabinet.vapour_flow(vapour_film, ratio, surface_k, 0.0)
+        surface_k = frost.surface_temperature(film, layer, air_k, ratio, sink_k, 1.0)
+        grown = step_s * cabinet.vapour_flow(
+            vapour_film, ratio, surface_k, 0.0, STANDARD_PRESSURE_PA
+        )
         mass += grown
         volume += grown / frost.deposit_density(surface_k)
     return 1e3 * mass

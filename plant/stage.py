@@ -329,6 +329,16 @@ def at_current(
     return cooling_w, power_w
 
 
+def with_current(mod: Module, current_a: float, cold_k: float, hot_k: float) -> tuple[float, float]:
+    """Return (heat taken up, electrical power) [W] of a module at a steady current [A]."""
+    cooling_w, power_w = at_current(
+        mod.seebeck_v_per_k, mod.resistance_ohm, mod.conductance_w_per_k,
+        mod.temperature_dependence, mod.stages, mod.upper_share,
+        mod.middle_contact_w_per_k, current_a, cold_k, hot_k,
+    )  # fmt: skip
+    return float(cooling_w), float(power_w)
+
+
 def hold_current_a(mod: Module, cold_k: float, hot_k: float) -> float:
     """Return the steady current [A] at which the module just takes up no heat.
 
@@ -343,13 +353,7 @@ def hold_current_a(mod: Module, cold_k: float, hot_k: float) -> float:
     """
 
     def taken_up_w(current_a: float) -> float:
-        return float(
-            at_current(
-                mod.seebeck_v_per_k, mod.resistance_ohm, mod.conductance_w_per_k,
-                mod.temperature_dependence, mod.stages, mod.upper_share,
-                mod.middle_contact_w_per_k, current_a, cold_k, hot_k,
-            )[0]
-        )  # fmt: skip
+        return with_current(mod, current_a, cold_k, hot_k)[0]
 
     closed_a = drive_part.hold_current_for_a(
         mod.seebeck_v_per_k, mod.resistance_ohm, mod.conductance_w_per_k, cold_k, hot_k

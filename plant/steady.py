@@ -26,7 +26,9 @@ VAPOUR_UNKNOWN = 8
 LEAST_STRIDE_KG = 1e-8
 FIRST_STEP_S = 30.0
 STEP_GROWTH = 1.8
+LONGEST_STEP_S = 1e12
 LONG_STEPS = 150
+KINK_STEP_S = 1e3
 MOST_STEPS = 500
 SETTLED_K = 1e-7
 SETTLED_K_PER_S = 1e-10  # over the slowest time constant, a day, this is 0.01 mK
@@ -64,17 +66,22 @@ def settle(plant, state, inputs):
     moved = np.zeros(cabinet.STATES)
     matrix = np.zeros((count, count))
     right = np.zeros(count)
-    step = FIRST_STEP_S
+    step, former = FIRST_STEP_S, 1.0
     for taken in range(MOST_STEPS):
-        # At a kink (just wet, just dry) long steps hop to and fro: short, damped ones do not.
+        # At a kink (just wet, just dry) long steps hop to and fro: damped ones that grow only
+        # as the drift falls do not (switched evolution relaxation, textbook).
         hops = taken >= LONG_STEPS
-        longest = 1e3 if hops else 1e12
         cabinet.derivative(plant, state, inputs, slope)
         for i in range(count):
             right[i] = slope[UNKNOWNS[i]] / scale[i]
         drift = np.max(np.abs(right))
         if drift < SETTLED_K_PER_S:
             return True
+        if taken == LONG_STEPS:
+            step = KINK_STEP_S
+        elif hops:
+            step *= min(max(former / drift, 0.25), STEP_GROWTH)
+        former = drift
         for j in range(count):
             trial = state.copy()
             nudge = 1e-4 * scale[j]
@@ -105,7 +112,8 @@ def settle(plant, state, inputs):
             return False
         if largest < SETTLED_K and step > 1e6:
             return True
-        step = min(step * STEP_GROWTH, longest)
+        if not hops:
+            step = min(step * STEP_GROWTH, LONGEST_STEP_S)
     return drift < GOOD_ENOUGH_K_PER_S
 
 

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
-from ctrl.build import plant_of
+from ctrl.build import plant_of, start_resistance_ohm
 from ctrl.candidates import with_drive
 from ctrl.capability import at_duty, duty_limit
 from ctrl.cases import current_limits, limits_found
@@ -22,6 +23,7 @@ from ctrl.loop import (
 from ctrl.trial import warm_state
 from plant import cabinet, drive, supply
 from plant.constants import ZERO_C_K
+from plant.stage import with_current
 
 HOUR_S = 3600.0
 
@@ -187,8 +189,9 @@ def test_hiccup_supply_that_cannot_start_the_module_is_told():
         names = {x.name: x for x in current_limits(pulses, plant_of(pulses))}
         assert not names["supply current"].kept
         if protected:
-            mod, part = plant_of(pulses).module, plant_of(pulses).drive
-            loop = mod.resistance_ohm + part.wire_ohm + part.switch_ohm + part.source_ohm
+            plant = plant_of(pulses)
+            part, start_ohm = plant.drive, start_resistance_ohm(pulses, plant)
+            loop = start_ohm + part.wire_ohm + part.switch_ohm + part.source_ohm
             fans = pulses.hot_sink.fan_w + pulses.cold_sink.fan_w
             by_hand = 14.4 / loop + fans / 14.4
             assert names["supply current"].value == pytest.approx(by_hand, rel=1e-9)
@@ -225,12 +228,19 @@ def test_a_battery_on_charge_pushes_the_on_current():
     assert on_charge.sum() > 10 and beside.sum() > 100
     # Kirchhoff round the loop, row by row: what drives the current is the supply's voltage.
     plant = plant_of(config)
-    mod, part = plant.module, plant.drive
-    ohm = mod.resistance_ohm + part.wire_ohm + part.switch_ohm + part.source_ohm
-    back_v = mod.seebeck_v_per_k * (record["hot_face_c"] - record["cold_face_c"])
-    driving_v = record["current_a"] * ohm + back_v
-    assert driving_v[on_charge] == pytest.approx(14.4, abs=1e-6)
-    assert driving_v[beside] == pytest.approx(12.6, abs=1e-6)
+    part = plant.drive
+    outside_ohm = part.wire_ohm + part.switch_ohm + part.source_ohm
+    cold_k, hot_k = record["cold_face_c"] + ZERO_C_K, record["hot_face_c"] + ZERO_C_K
+
+    def driving_v(row):
+        amps = record["current_a"][row]
+        _, module_w = with_current(plant.module, amps, cold_k[row], hot_k[row])
+        return module_w / amps + amps * outside_ohm
+
+    # A millivolt: the legs' own heating is settled in two rounds.
+    for rows, supply_v in ((on_charge, 14.4), (beside, 12.6)):
+        found = [driving_v(row) for row in np.flatnonzero(rows)]
+        assert found == pytest.approx([supply_v] * len(found), abs=1e-3)
     uncharged = loop_of(changed("galley_larder", controller=FULL)).run(8 * HOUR_S, 60.0)
     assert np.array_equal(uncharged.table, record.table[: len(uncharged.table)])
 
@@ -245,14 +255,20 @@ def test_firmware_measures_the_battery_at_rest_under_load_and_on_charge():
     assert supply_mv(record, state, inputs) == 12600
     inputs[cabinet.DUTY] = 1.0
     part = plant.drive
-    loop = plant.module.resistance_ohm + part.wire_ohm + part.switch_ohm + part.source_ohm
-    assert supply_mv(record, state, inputs) == pytest.approx(
-        1000.0 * (12.6 - 12.6 / loop * part.source_ohm), abs=1.0
-    )
-    inputs[cabinet.SUPPLY_RISE_V] = 1.8
-    assert supply_mv(record, state, inputs) == pytest.approx(
-        1000.0 * (14.4 - 14.4 / loop * part.source_ohm), abs=1.0
-    )
+    outside_ohm = part.wire_ohm + part.switch_ohm + part.source_ohm
+    face_k = state[cabinet.COLD_FACE]
+    for supply_v in (12.6, 14.4):
+        inputs[cabinet.SUPPLY_RISE_V] = supply_v - 12.6
+        # The current that module and wires let through between equal faces.
+        amps = brentq(
+            lambda a, v=supply_v: (
+                a * outside_ohm + with_current(plant.module, a, face_k, face_k)[1] / a - v
+            ),
+            1.0, 15.0,
+        )  # fmt: skip
+        assert supply_mv(record, state, inputs) == pytest.approx(
+            1000.0 * (supply_v - amps * part.source_ohm), abs=2.0
+        )
     # The fans' current sags it too.
     inputs[cabinet.DUTY], inputs[cabinet.HOT_FAN], inputs[cabinet.COLD_FAN] = 0.0, 1.0, 1.0
     fans_a = (plant.hot_sink.fan_w + plant.cold_sink.fan_w) / 14.4
@@ -286,7 +302,13 @@ def test_hold_current_by_default_cancels_the_usual_day():
     plant = plant_of(config)
     mod = plant.module
     cold, hot = config.use.target_c + ZERO_C_K, config.climate.usual_c + ZERO_C_K
-    amps = plant.drive.hold_current_a
+    # No heat is taken up, of the 0.5 W/K times the difference that is conducted.
+    taken_w, _ = with_current(mod, plant.drive.hold_current_a, cold, hot)
+    assert abs(taken_w) < 1e-9 * mod.conductance_w_per_k * (hot - cold)
+    constant = plant_of(
+        changed("film_box", drive={"off_mode": "hold"}, module={"temperature_dependence": False})
+    )
+    mod, amps = constant.module, constant.drive.hold_current_a
     taken = mod.seebeck_v_per_k * amps * cold - 0.5 * mod.resistance_ohm * amps**2
     assert taken == pytest.approx(mod.conductance_w_per_k * (hot - cold), rel=1e-9)
     stated = changed("film_box", drive={"off_mode": "hold", "hold_current_a": 0.3})
