@@ -2,7 +2,13 @@
 
 from dataclasses import dataclass, replace
 
-from ctrl.build import at_ambient, humidity_at, start_resistance_ohm, with_supply_v
+from ctrl.build import (
+    at_ambient,
+    extraction_of,
+    humidity_at,
+    start_resistance_ohm,
+    with_supply_v,
+)
 from ctrl.capability import (
     Coldest,
     at_duty,
@@ -254,15 +260,36 @@ def energy_boundary(config: Config) -> str:
     return "mains plug" if config.supply.kind == "mains" else "battery terminals"
 
 
+# How much worse than stated a hot sink may be [-]. Common practice, no source.
+SINK_TOLERANCE = 0.10
+
+
+def with_poor_parts(config: Config, plant: Plant) -> Plant:
+    """Return the plant with its hot side at the poor end of what the parts may be off.
+
+    The module draws more, by what its sheet leaves open of its resistance; the hot sink
+    carries off less.
+    """
+    ohm_pct = extraction_of(config).tolerance_pct["resistance"]
+    mod, sink = plant.module, plant.hot_sink
+    return replace(
+        plant,
+        module=replace(mod, resistance_ohm=mod.resistance_ohm * (1.0 - 0.01 * ohm_pct)),
+        hot_sink=replace(sink, fan_w_per_k=sink.fan_w_per_k / (1.0 + SINK_TOLERANCE)),
+    )
+
+
 def unguarded_limits(config: Config, plant: Plant) -> list[Limit]:
     """Return the hot side's limits at the highest voltage where no firmware can cut back.
 
     A relay has no duty to limit, and without a sensor on the hot sink nothing folds back:
-    hottest hour of the hottest day, full on.
+    hottest hour of the hottest day, full on, parts at the poor end of their tolerances, for
+    nothing else stands between an error of the model and the foam.
     """
     if config.drive.kind != "relay" or config.hot_sink_sensor is not None:
         return []
-    room, parts, case = config.climate, config.limits, "highest voltage"
+    plant = with_poor_parts(config, plant)
+    room, parts, case = config.climate, config.limits, "highest voltage, poor parts"
     hot_c = room.worst_c + 0.5 * room.daily_swing_k
     humidity_pct = humidity_at(config, room.worst_c)
     high = at_ambient(with_supply_v(plant, config.supply.highest_voltage_v), hot_c, humidity_pct)

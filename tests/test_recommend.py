@@ -69,7 +69,8 @@ def test_the_verdict_agrees_with_five_days_in_the_worst_room(name):
     assert (miss_k <= config.use.target_tolerance_k) == (found.verdict != CANNOT)
     # Single days of a relay with defrosts scatter with the sensor's noise: the seed store's
     # by 0.11 K over four seeds and nine days.
-    assert found.cases[1].findings.contents_c.mean == pytest.approx(mean_c, abs=0.12)
+    scatter_k = 0.12 if found.defrost is not None else 0.05
+    assert found.cases[1].findings.contents_c.mean == pytest.approx(mean_c, abs=scatter_k)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -78,6 +79,13 @@ def test_the_whole_is_as_bad_as_its_worst_case(name):
     assert [case.name for case in found.cases] == ["usual", "worst", "coldest"]
     order = [VERDICT_ORDER.index(case.verdict) for case in found.cases]
     assert VERDICT_ORDER.index(found.verdict) == max(order)
+    if name == "summer_fish_box":
+        # At 14.4 V nothing cuts its relay back, and the foam may come past its limit.
+        assert found.reason.startswith(
+            "not safe to build as described: foam at the hot sink (highest voltage, poor parts); "
+            "usual room"
+        )
+        return
     room = found.config.climate
     assert [case.ambient_c for case in found.cases] == [room.usual_c, room.worst_c, room.coldest_c]
     named = next(case for case in found.cases if found.reason.startswith(case.name))
@@ -112,10 +120,10 @@ def test_the_setpoint_brings_the_contents_mean_to_the_target(name):
     mean_c = simulated(name, config.climate.usual_c, 4)["contents_c"].mean()
     print(f"{name}: setpoint {found.setpoint_c} °C gives {mean_c:.3f} °C, "
           f"wanted {config.use.target_c:g} °C")  # fmt: skip
-    # The setpoint is rounded to 0.1 K, and a relay's cycle is foreseen to about 0.1 K: seed
-    # store reads 0.24 K above its contents' mean, 0.1 to 0.2 K are allowed for.
-    assert mean_c == pytest.approx(config.use.target_c, abs=0.15)
-    assert found.setpoint_c - found.setpoint_offset_k == pytest.approx(mean_c, abs=0.08)
+    # The setpoint is rounded to 0.1 K, and a relay's cycle with defrosts scatters besides.
+    scatter_k = 0.05 if found.defrost is not None else 0.0
+    assert mean_c == pytest.approx(config.use.target_c, abs=0.1 + scatter_k)
+    assert found.setpoint_c - found.setpoint_offset_k == pytest.approx(mean_c, abs=0.05 + scatter_k)
 
 
 @pytest.mark.parametrize("name", HOLDING)
@@ -251,7 +259,7 @@ def test_margins_follow_from_values_and_limits(name):
         assert sum(item.decided for item in case.limits) == 1
     names = {(item.case, item.name) for item in found.limits}
     assert len(names) == len(found.limits)
-    unguarded = {"highest voltage"} if name == "summer_fish_box" else set()
+    unguarded = {"highest voltage, poor parts"} if name == "summer_fish_box" else set()
     assert {item.case for item in found.limits} - unguarded == {
         "usual", "worst", "coldest", "start-up"
     }  # fmt: skip
