@@ -92,20 +92,26 @@ def data_sheet_of(config: Config) -> module.DataSheet:
 def extraction_of(config: Config) -> data_sheet.Extraction:
     """Return what the sheet of the config's module says, all its numbers taken together."""
     part = config.module
-    stacked = part.stages == 2 and part.sheet_covers == "whole_module"
     return data_sheet.extract(
         data_sheet_of(config),
         data_sheet.Tolerances(
             part.imax_tolerance_pct, part.vmax_tolerance_pct, part.dtmax_tolerance_pct,
             part.qmax_tolerance_pct, part.ac_resistance_tolerance_pct,
         ),
-        data_sheet.Build(
-            varies=int(part.temperature_dependence),
-            stages=2 if stacked else 1,
-            upper_share=part.upper_share,
-            middle_contact_w_per_k=1.0 / max(part.middle_contact_k_per_w, 1e-3),
-        ),
+        sheet_build_of(config),
     )  # fmt: skip
+
+
+def sheet_build_of(config: Config) -> data_sheet.Build:
+    """Return how the part is built that the config's sheet speaks of."""
+    part = config.module
+    stacked = part.stages == 2 and part.sheet_covers == "whole_module"
+    return data_sheet.Build(
+        varies=int(part.temperature_dependence),
+        stages=2 if stacked else 1,
+        upper_share=part.upper_share,
+        middle_contact_w_per_k=1.0 / max(part.middle_contact_k_per_w, 1e-3),
+    )
 
 
 def one_module_of(config: Config) -> tuple[float, float, float]:
@@ -140,7 +146,7 @@ def _module(config: Config) -> module.Module:
         temperature_dependence=int(part.temperature_dependence),
         stages=part.stages,
         upper_share=part.upper_share,
-        middle_contact_w_per_k=1.0 / max(part.middle_contact_k_per_w, 1e-3),
+        middle_contact_w_per_k=count / max(part.middle_contact_k_per_w, 1e-3),
     )
 
 

@@ -202,7 +202,7 @@ def on_off_candidate(
             setpoint_c + ZERO_C_K,
             config.climate.usual_c + ZERO_C_K,
             life_years=config.limits.relay_life_years,
-            life_cycles=config.limits.relay_cycles if relay else inf,
+            life_cycles=config.limits.relay_cycles if relay and config.drive.contacts else inf,
             max_air_swing_k=most_air_swing_k(config, plant, setpoint_c),
             noise_k=config.sensor.noise_k,
             reading_lsb_k=reading_step_k(config.sensor),

@@ -5,7 +5,9 @@ later.  Colder needs more duty only up to a point: beyond it the module's own he
 the hot sink it warms, wins.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
@@ -138,6 +140,9 @@ def coldest_holdable(
         most, stopped_by = most_duty, "the duty limit"
     if most <= LEAST_DUTY:
         return Coldest(at_duty(plant, 0.0, ambient_k), stopped_by or "hot sink")
+    saturated = _saturation_duty(plant, ambient_k, most)
+    if saturated is not None:
+        most, stopped_by = saturated, "supply voltage"
     duties = np.linspace(LEAST_DUTY, most, 9)
     contents = [at_duty(plant, duty, ambient_k).contents_k for duty in duties]
     best = int(np.argmin(contents))
@@ -154,6 +159,27 @@ def coldest_holdable(
         options={"xatol": DUTY_RESOLUTION},
     )
     return Coldest(at_duty(plant, float(found.x), ambient_k), "peak cooling")
+
+
+def _saturation_duty(plant: Plant, ambient_k: float, most: float) -> float | None:
+    """Return the duty beyond which a regulated current rises no more, or None.
+
+    There the supply's voltage is used up: more duty does nothing.
+    """
+    if plant.drive.kind != drive.CURRENT:
+        return None
+    most_a = at_duty(plant, most, ambient_k).mean_current_a
+
+    def lacks_a(duty: float) -> float:
+        return most_a - at_duty(plant, duty, ambient_k).mean_current_a
+
+    if lacks_a(0.98 * most) > 1e-3 * most_a:
+        return None
+    low, high = LEAST_DUTY, most
+    while high - low > DUTY_RESOLUTION:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if lacks_a(middle) > 1e-3 * most_a else (low, middle)
+    return high
 
 
 def duty_for(
@@ -219,58 +245,95 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
     coldest = coldest_holdable(high, ambient_k, limits)
     if coldest.decided_by == "peak cooling":
         candidates["peak cooling"] = PEAK_MARGIN * coldest.point.duty
+    elif coldest.decided_by == "supply voltage":
+        candidates["supply voltage"] = coldest.point.duty
     candidates.update(_current_candidates(high, config, ambient_k))
     name = min(candidates, key=lambda key: candidates[key])
     floored = np.floor(candidates[name] / DUTY_RESOLUTION + 1e-9) * DUTY_RESOLUTION
     return DutyLimit(round(float(max(floored, 0.0)), 3), name, candidates)
 
 
+def flashed_duty(config: Config, plant: Plant) -> float:
+    """Return the duty limit as it is flashed [-]; a relay has none."""
+    return 1.0 if config.drive.kind == "relay" else duty_limit(plant, config).duty
+
+
 def flashed_coldest(config: Config, plant: Plant, ambient_k: float) -> Coldest:
-    """Return the coldest holdable with the duty limit as it is flashed; a relay has none."""
-    most = 1.0 if config.drive.kind == "relay" else duty_limit(plant, config).duty
+    """Return the coldest holdable with the duty limit as it is flashed."""
+    most = flashed_duty(config, plant)
     return coldest_holdable(plant, ambient_k, limits_of(config), most)
 
 
 def _current_candidates(plant: Plant, config: Config, ambient_k: float) -> dict[str, float]:
     """Return the duties at which wire and supply reach their currents, at no difference."""
-    record_drive = plant.drive
-    ampacity = drive.wire_ampacity_a(config.supply.wire_mm2)
-    start_ohm = start_resistance_ohm(config, plant)
-    full_a = drive.highest_current_a(record_drive, start_ohm, record_drive.supply_v)
-    found: dict[str, float] = {}
-    if record_drive.kind in (drive.RELAY, drive.FAST_PWM):
-        if full_a > ampacity:
-            found["wire"] = (ampacity / full_a) ** 2
-        return found
-    if full_a > ampacity:
-        found["wire"] = ampacity / full_a
-    # A supply that only holds its current leaves the fans theirs; one that cuts out does not.
-    cuts_out = record_drive.protection != drive.CONSTANT_CURRENT
-    fans_w = plant.hot_sink.fan_w + plant.cold_sink.fan_w if cuts_out else 0.0
-    if record_drive.kind == drive.SMOOTHED or cuts_out:
-        within_supply = duty_within_supply(plant, start_ohm, record_drive.supply_v, fans_w)
-        if within_supply < 1.0:
-            found["supply"] = within_supply
+    at = StartCurrents.of(config, plant, plant.drive.supply_v)
+    wires = duty_within(at.wire_a, drive.wire_ampacity_a(config.supply.wire_mm2))
+    found = {} if plant.drive.kind == drive.RELAY or wires == 1.0 else {"wire": wires}
+    # Pulses and relays ask their peak of the supply at every duty.
+    if plant.drive.kind not in (drive.RELAY, drive.FAST_PWM):
+        supplies = duty_within(at.supply_a, plant.drive.current_limit_a)
+        if supplies < 1.0:
+            found["supply"] = supplies
     return found
 
 
-def duty_within_supply(plant: Plant, module_ohm: float, supply_v: float, fans_w: float) -> float:
-    """Return the largest duty of a converter that asks no more than the supply gives [-].
+@dataclass(frozen=True)
+class StartCurrents:
+    """Currents of a cold start, over duty: no difference across the module, fans on.
 
-    At no difference across the module, where the input current is highest; it rises about
-    with the square of the duty.  Pulses and relays ask their peak at every duty: 1.
+    There they are the highest: nothing opposes the supply's voltage, and the module's
+    resistance is the least.
     """
-    part = to_record(plant).drive
-    if part.kind in (drive.RELAY, drive.FAST_PWM):
-        return 1.0
 
-    def wanted_a(duty: float) -> float:
-        rise_v = supply_v - part.supply_v
-        return float(drive.wanted_supply_a(part, 0.0, module_ohm, duty, 0.0, rise_v, fans_w))
+    part: Any
+    module_ohm: float
+    rise_v: float
+    fans_w: float
 
-    if wanted_a(1.0) <= part.current_limit_a:
+    @staticmethod
+    def of(config: Config, plant: Plant, supply_v: float) -> "StartCurrents":
+        """Return those of a plant on a supply voltage [V]."""
+        return StartCurrents(
+            to_record(plant).drive,
+            start_resistance_ohm(config, plant),
+            supply_v - plant.drive.supply_v,
+            plant.hot_sink.fan_w + plant.cold_sink.fan_w,
+        )
+
+    @property
+    def _fans_a(self) -> float:
+        return self.fans_w / float(self.part.supply_v + self.rise_v)
+
+    def module_a(self, duty: float) -> float:
+        """Return the module's current [A], of pulses the root mean square: what heats a wire.
+
+        A supply that cuts out lets the first instant through.
+        """
+        holds = self.part.protection == drive.CONSTANT_CURRENT
+        _, square, _ = drive.currents_within(
+            self.part, 0.0, self.module_ohm, duty, 0.0, self.rise_v, 0.0,
+            self.part.current_limit_a if holds else drive.NO_LIMIT_A,
+        )  # fmt: skip
+        return float(np.sqrt(square))
+
+    def wire_a(self, duty: float) -> float:
+        """Return the current in wire and fuse [A]: module and fans."""
+        return self.module_a(duty) + self._fans_a
+
+    def supply_a(self, duty: float) -> float:
+        """Return what is asked of the supply [A], were it to give whatever is asked."""
+        return float(
+            drive.wanted_supply_a(
+                self.part, 0.0, self.module_ohm, duty, 0.0, self.rise_v, self.fans_w
+            )
+        )
+
+
+def duty_within(current_a: Callable[[float], float], most_a: float) -> float:
+    """Return the largest duty at which a current that rises with it is at most `most_a` [-]."""
+    if current_a(1.0) <= most_a:
         return 1.0
-    if wanted_a(0.0) >= part.current_limit_a:
+    if current_a(0.0) >= most_a:
         return 0.0
-    root = brentq(lambda duty: wanted_a(duty) - part.current_limit_a, 0.0, 1.0)
+    root = brentq(lambda duty: current_a(duty) - most_a, 0.0, 1.0)
     return float(max(root - 1e-11, 0.0))  # a hair on the safe side

@@ -11,9 +11,10 @@ from ctrl.build import (
 )
 from ctrl.capability import (
     Coldest,
+    StartCurrents,
     at_duty,
     coldest_holdable,
-    duty_within_supply,
+    flashed_duty,
     limits_of,
 )
 from ctrl.config import Config
@@ -215,10 +216,14 @@ def _why_not(config: Config, found: Findings, coldest: Coldest, failed: Limit) -
             f"{target_c:g} °C; the thermostat's band is too wide for this room"
         )
     if failed.name == "contents coldest":
-        idle = " with the module idle" if found.duty_mean < IDLE_DUTY else ""
+        idle, remedy = "", "it would need heating"
+        if found.duty_mean < IDLE_DUTY:
+            idle = " with the module idle"
+            if config.drive.off_mode == "hold":
+                idle, remedy = " on the hold current alone", "leave the module open while off"
         return (
             f"too cold: contents fall to {found.contents_c.min:.1f} °C{idle}, "
-            f"limit {failed.limit:.1f} °C; it would need heating"
+            f"limit {failed.limit:.1f} °C; {remedy}"
         )
     return f"{failed.name}: {failed.value:.1f} {failed.unit}, limit {failed.limit:g} {failed.unit}"
 
@@ -309,13 +314,11 @@ def unguarded_limits(config: Config, plant: Plant) -> list[Limit]:
 def current_limits(config: Config, plant: Plant) -> list[Limit]:
     """Return the limits of supply, wire and fuse at the highest voltage, module cold-started."""
     supply = config.supply
-    start_ohm = start_resistance_ohm(config, plant)
-    full_a = drive.highest_current_a(plant.drive, start_ohm, supply.highest_voltage_v)
-    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
-    whole_a = full_a + fans_a
+    at = StartCurrents.of(config, plant, supply.highest_voltage_v)
+    # A window's on-time is long enough for wire and fuse to feel the whole current.
+    duty = 1.0 if plant.drive.kind == drive.RELAY else flashed_duty(config, plant)
+    whole_a, supply_a = at.wire_a(duty), at.supply_a(duty)
     wire_a = drive.wire_ampacity_a(supply.wire_mm2)
-    fans_w = config.hot_sink.fan_w + config.cold_sink.fan_w
-    supply_a = supply_current_a(plant, start_ohm, supply.highest_voltage_v, whole_a, fans_w)
     least = []
     if supply.minimum_load_a > 0.0:
         least.append(
@@ -337,22 +340,6 @@ def current_limits(config: Config, plant: Plant) -> list[Limit]:
         at_most("fuse protects the wire", supply.fuse_a, wire_a, "A", "start-up", 0.2 * wire_a),
         *least,
     ]  # fmt: skip
-
-
-def supply_current_a(
-    plant: Plant, start_ohm: float, highest_v: float, whole_a: float, fans_w: float
-) -> float:
-    """Return what is asked of the supply at start-up [A].
-
-    A supply that holds its current constant is asked what flows.  One that cuts out sees what
-    would flow: the pulses' peak, or a converter's input at the duty that stays within it.
-    """
-    part = to_record(plant).drive
-    if part.protection == drive.CONSTANT_CURRENT:
-        return whole_a
-    duty = duty_within_supply(plant, start_ohm, highest_v, fans_w)
-    rise_v = highest_v - part.supply_v
-    return float(drive.wanted_supply_a(part, 0.0, start_ohm, duty, 0.0, rise_v, fans_w))
 
 
 def idle_current_a(config: Config, plant: Plant) -> float:

@@ -1,11 +1,12 @@
 """Cautions that apply to a cabinet, and protections it lacks."""
 
 from ctrl.branches import FanFailure
-from ctrl.build import start_resistance_ohm
-from ctrl.cases import Case, Limit
+from ctrl.build import extraction_of
+from ctrl.cases import Case, Limit, current_limits
 from ctrl.config import Config
 from plant import drive
 from plant.cabinet import Plant
+from plant.module import figure_of_merit
 
 # US FDA Food Code 3-501.16, cold holding (from memory).
 FOOD_MAX_C = 5.0
@@ -15,11 +16,7 @@ NEAR_FOAM_K = 10.0
 def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
     """Return the cautions in the order of how much harm they prevent."""
     supply = config.supply
-    full_a = drive.highest_current_a(
-        plant.drive, start_resistance_ohm(config, plant), supply.highest_voltage_v
-    )
-    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.voltage_v
-    current_a = full_a + fans_a
+    current_a = current_limits(config, plant)[0].value
     fuse = drive.fuse_for_a(current_a)
     beyond = f"a fuse made for more than {drive.FUSE_RATINGS_A[-1]:g} A"
     fuse_text = f"a {fuse:g} A fuse" if fuse is not None else beyond
@@ -54,7 +51,33 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
         found.append(
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
-    return found
+    return found + sheet_cautions(config)
+
+
+# A sheet's numbers that miss a common module by more tolerances than this are wrong somewhere.
+SHEET_MISFIT = 1.5
+# Bismuth telluride legs reach about 3e-3 1/K (from memory); joints take some of that.
+LARGEST_MERIT_PER_K = 3.1e-3
+
+
+def sheet_cautions(config: Config) -> list[str]:
+    """Return what is to be doubted in the module's data sheet."""
+    found, part = extraction_of(config), config.module
+    tell = "measure its resistance and what it cools before trusting any of this"
+    doubts = []
+    if found.misfit > SHEET_MISFIT:
+        doubts.append(
+            f"The module's sheet contradicts itself: its numbers miss a common module by "
+            f"{found.misfit:.1f} of their tolerances, and leave its resistance open by "
+            f"{found.tolerance_pct['resistance']:.0f} %; {tell}."
+        )
+    merit = figure_of_merit(*found.values)
+    if part.stages == 1 and merit > LARGEST_MERIT_PER_K:
+        doubts.append(
+            f"The sheet asks for a figure of merit of {1e3 * merit:.1f}/1000 K, more than bismuth "
+            f"telluride gives (about 3): is it a stack of two stages? If not, {tell}."
+        )
+    return doubts
 
 
 def not_kept(limits: list[Limit]) -> list[str]:

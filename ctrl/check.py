@@ -16,7 +16,7 @@ from ctrl.build import (
     humidity_ratio_of,
     plant_of,
     pressure_of,
-    start_resistance_ohm,
+    sheet_build_of,
 )
 from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import Limit, current_limits, energy_boundary
@@ -27,7 +27,7 @@ from ctrl.firmware import reading_step_k
 from ctrl.hot_side import HotSide, hot_side_of
 from ctrl.linearise import LinearPlant, linear_plant, time_constants_s
 from ctrl.weather_log import weather_rows_of
-from plant import drive, module, moist_air
+from plant import data_sheet, drive, module, moist_air
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
@@ -60,9 +60,9 @@ class SheetNumber:
 class ModuleValues:
     """The module bank's values, at 25 °C where they vary, and what its sheet says of them.
 
-    `qmax_difference_pct` is the printed Qmax against the one that Imax, Vmax and dTmax imply
-    with constant properties, for one module.  `sheet_numbers` is what the fit of all numbers
-    leaves of each; `misfit` above 1: they differ by more than their tolerances.
+    `sheet_numbers` is what the fit of all numbers leaves of each; `misfit` above 1: they differ
+    by more than their tolerances.  `trusted_qmax_w` and `trusted_dtmax_k` are one module's,
+    derated as chosen, at the sheet's hot side.
     """
 
     modules: int
@@ -71,9 +71,8 @@ class ModuleValues:
     resistance_ohm: float
     conductance_w_per_k: float
     figure_of_merit_per_k: float
-    sheet_qmax_w: float
-    implied_qmax_w: float
-    qmax_difference_pct: float
+    trusted_qmax_w: float
+    trusted_dtmax_k: float
     stages: int
     derating: float
     temperature_dependence: bool
@@ -114,6 +113,7 @@ class Currents:
     fuse_a: float
     fuse_wanted_a: float | None
     limits: tuple[Limit, ...]
+    hold_current_a: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -274,8 +274,13 @@ def _outside(config: Config) -> list[OutsideValues]:
 
 def _module_values(config: Config, plant: Plant) -> ModuleValues:
     part, sheet, bank = config.module, config.module.sheet(), plant.module
-    implied = module.implied_qmax_w(data_sheet_of(config))
     found = extraction_of(config)
+    seebeck, resistance, conductance = found.values
+    _, _, dtmax_k, qmax_w, _ = data_sheet.predicted_numbers(
+        (part.derating * seebeck, resistance, conductance),
+        sheet_build_of(config),
+        sheet.sheet_hot_side_c + ZERO_C_K,
+    )
     return ModuleValues(
         modules=part.in_series * part.in_parallel,
         couples=sheet.couples,
@@ -285,9 +290,8 @@ def _module_values(config: Config, plant: Plant) -> ModuleValues:
         figure_of_merit_per_k=module.figure_of_merit(
             bank.seebeck_v_per_k, bank.resistance_ohm, bank.conductance_w_per_k
         ),
-        sheet_qmax_w=sheet.qmax_w,
-        implied_qmax_w=implied,
-        qmax_difference_pct=100.0 * (sheet.qmax_w / implied - 1.0),
+        trusted_qmax_w=float(qmax_w),
+        trusted_dtmax_k=float(dtmax_k),
         stages=part.stages,
         derating=part.derating,
         temperature_dependence=part.temperature_dependence,
@@ -378,14 +382,12 @@ def own_time_constant_s(linear: LinearPlant, state: str) -> float:
 
 def _currents(config: Config, plant: Plant) -> Currents:
     supply = config.supply
-    module_a = drive.highest_current_a(
-        plant.drive, start_resistance_ohm(config, plant), supply.highest_voltage_v
-    )
     limits = current_limits(config, plant)
     whole_a = limits[0].value
+    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / supply.highest_voltage_v
     wire_ohm = plant.drive.wire_ohm
     return Currents(
-        module_a=module_a,
+        module_a=whole_a - fans_a,
         whole_a=whole_a,
         wire_ampacity_a=drive.wire_ampacity_a(supply.wire_mm2),
         wire_resistance_ohm=wire_ohm,
@@ -393,6 +395,7 @@ def _currents(config: Config, plant: Plant) -> Currents:
         fuse_a=supply.fuse_a,
         fuse_wanted_a=drive.fuse_for_a(whole_a),
         limits=tuple(limits),
+        hold_current_a=plant.drive.hold_current_a,
     )
 
 

@@ -39,6 +39,8 @@ from ctrl.config_settings import (
 from ctrl.shipped import find_config, nearest_shipped
 
 LARGEST_FILE_BYTES = 1_000_000
+LEAST_HOLD_A = 0.01  # least that drive.hold_current_a takes [A]
+WINDOW_TICKS_MAX = 32767  # of the firmware's window, a 16-bit word
 
 
 class Config(Section):
@@ -100,6 +102,13 @@ def _hold_within_limit(supply: Supply, drive: Drive) -> list[Fault]:
     ]
 
 
+def _window_in_ticks(drive: Drive, controller: Controller) -> list[Fault]:
+    longest_s = WINDOW_TICKS_MAX * controller.tick_s
+    if drive.kind != "slow_window" or drive.window_s <= longest_s:
+        return []
+    return [("drive.window_s", f"at most {longest_s:g} s at a {controller.tick_s:g} s tick")]
+
+
 def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
     if drive.kind != "relay":
         return []
@@ -115,6 +124,7 @@ CROSS_CHECKS: tuple[tuple[tuple[str, ...], Callable[..., list[Fault]]], ...] = (
     (("cabinet", "contents"), _bottles_fit),
     (("supply", "drive"), _current_given),
     (("supply", "drive"), _hold_within_limit),
+    (("drive", "controller"), _window_in_ticks),
     (("drive", "controller"), _relay_is_on_or_off),
 )
 
@@ -323,6 +333,12 @@ def override(config: Config, **values: Any) -> Config:
     """
     data = plain_data(config)
     given = {name: value for name, value in values.items() if value is not None}
+    if "ambient_c" in given and _works_hold_current_out(config):
+        # What is built stays as it is when the room changes.
+        from ctrl.build import plant_of
+
+        held_a = plant_of(config).drive.hold_current_a
+        data["drive"]["hold_current_a"] = max(held_a, LEAST_HOLD_A)
     for name, value in given.items():
         _, section, key = OVERRIDES[name]
         table = data.setdefault(section, {})
@@ -337,6 +353,10 @@ def override(config: Config, **values: Any) -> Config:
         named = [name_option(problem, options) for problem in error.problems]
         raise ConfigError(list(dict.fromkeys(named))) from None
     return changed
+
+
+def _works_hold_current_out(config: Config) -> bool:
+    return config.drive.off_mode == "hold" and config.drive.hold_current_a is None
 
 
 def _drop_foreign_keys(table: dict[str, Any], model: type[Section], kind: str) -> None:

@@ -232,7 +232,13 @@ class Module(Section):
     in_series: int = whole(1, 1, 8, "", "modules one after the other on the wire", "one module")
     in_parallel: int = whole(1, 1, 8, "", "such strings side by side", "one module")
     derating: float = quantity(
-        1.0, 0.5, 1, "", "share of the sheet you trust; 0.9 suits commodity parts", PRACTICE
+        1.0,
+        0.5,
+        1,
+        "",
+        "share of the sheet's Seebeck coefficient you trust; 0.9 suits commodity parts and takes "
+        "about a fifth of Qmax and 9 K of dTmax",
+        PRACTICE,
     )
     cold_contact_k_per_w: float = quantity(
         0.03, 0, 2, "K/W", "paste between modules and cold sink, all together", PRACTICE
@@ -273,7 +279,12 @@ class Module(Section):
         "whole_module", "what the sheet speaks of, for stages = 2", "one part"
     )
     middle_contact_k_per_w: float = quantity(
-        0.0, 0, 2, "K/W", "joint between the stages, for stages = 2", "soldered as one part"
+        0.0,
+        0,
+        2,
+        "K/W",
+        "joint between the stages of one module, for stages = 2",
+        "soldered as one part",
     )
 
     def sheet(self) -> presets.ModuleSheet:
@@ -617,7 +628,7 @@ class Drive(Section):
 
     # A relay has no settings of its own; it is named so that foreign keys are refused.
     only_for: ClassVar[dict[str, tuple[str, ...]]] = {
-        "relay": (),
+        "relay": ("contacts",),
         "fast_pwm": ("frequency_hz",),
         "smoothed": (
             "frequency_hz",
@@ -633,7 +644,7 @@ class Drive(Section):
             "converter_full_load_w",
             "converter_fixed_loss_w",
         ),
-        "slow_window": ("window_s", "window_min_on_s"),
+        "slow_window": ("window_s", "window_min_on_s", "contacts"),
     }
 
     kind: Literal["relay", "fast_pwm", "smoothed", "current", "slow_window"] = choice(
@@ -678,6 +689,9 @@ class Drive(Section):
     )
     window_min_on_s: float = quantity(
         5.0, 0, 600, "s", "slow window: least time on, and off; the rest is carried on", PRACTICE
+    )
+    contacts: bool = choice(
+        True, "relay or slow window: contacts, which wear; false for a solid-state switch", PRACTICE
     )
 
     def faults(self) -> list[Fault]:

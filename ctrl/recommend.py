@@ -411,7 +411,7 @@ def _controlled(
 
 def _with_life(config: Config, item: Candidate, found: Findings) -> Controlled:
     life = None
-    if item.drive in ("relay", "slow_window"):
+    if item.drive in ("relay", "slow_window") and config.drive.contacts:
         life = relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
     return Controlled(item, found, life)
 

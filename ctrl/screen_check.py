@@ -2,8 +2,10 @@
 
 from rich.console import Console
 
+from ctrl.cautions import sheet_cautions
 from ctrl.check import Capability, Check
 from ctrl.screen import (
+    bullet,
     digits,
     duration,
     fixed,
@@ -89,10 +91,11 @@ def _module(out: Console, found: Check) -> None:
     table.add_row("figure of merit", fixed(1e3 * part.figure_of_merit_per_k, 2), "1/1000 K")
     show_table(out, table)
     at = "At 25 °C; they change with temperature. " if part.temperature_dependence else ""
+    trusted = f"Qmax {part.trusted_qmax_w:.0f} W, largest difference {part.trusted_dtmax_k:.0f} K"
     trust = (
-        f"Seebeck coefficient derated to {part.derating:g} of the sheet's, as chosen."
+        f"Seebeck coefficient derated to {part.derating:g} of the sheet's, as chosen: {trusted}."
         if part.derating < 1.0
-        else "Not derated; commodity parts often do 10 % less (module.derating = 0.9)."
+        else "Not derated; commodity parts often fall short (module.derating = 0.9)."
     )
     paragraph(out, at + trust)
     sheet = grid_of(("sheet", "printed", "fitted", "", "off", "may be off"), "lrrlrr")
@@ -102,12 +105,15 @@ def _module(out: Console, found: Check) -> None:
             f"{item.residual_pct:+.1f} %", f"{item.tolerance_pct:g} %",
         )  # fmt: skip
     show_table(out, sheet)
-    verdict = "agrees with itself" if part.misfit <= 1.0 else "contradicts itself"
+    verdict = "agrees with itself" if part.misfit <= 1.0 else "CONTRADICTS ITSELF"
     paragraph(
         out,
         f"The sheet {verdict}: its numbers miss a common module by {part.misfit:.1f} of their "
         "tolerances. Sheets hold for vacuum or dry gas; room air costs a little.",
+        style="" if part.misfit <= 1.0 else "bold",
     )
+    for text in sheet_cautions(found.config):
+        bullet(out, text)
 
 
 def _time_constants(out: Console, found: Check) -> None:
@@ -129,6 +135,8 @@ def _currents(out: Console, found: Check) -> None:
     table = grid_of(("", "", ""), "lrl")
     table.add_row("module", fixed(part.module_a), "A")
     table.add_row("with the fans", fixed(part.whole_a), "A")
+    if part.hold_current_a > 0.0:
+        table.add_row("held while off", fixed(part.hold_current_a, 2), "A")
     table.add_row("wire carries", fixed(part.wire_ampacity_a), f"A ({supply.wire_mm2:g} mm2)")
     table.add_row("lost in the wire", fixed(part.wire_drop_v, 2), "V")
     table.add_row("fuse fitted", f"{part.fuse_a:g}", "A")

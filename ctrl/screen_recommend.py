@@ -136,6 +136,8 @@ def _settings(out: Console, found: Recommendation) -> None:
         table.add_row("  least time on and off", f"{item.settings.window_min_on_s:g}", "s")
     if item.drive in ("fast_pwm", "smoothed"):
         table.add_row("drive frequency", f"{config.drive.frequency_hz / 1e3:g}", "kHz")
+    if item.plant.drive.hold_current_a > 0.0:
+        table.add_row("held while off", f"{item.plant.drive.hold_current_a:.2f}", "A")
     protection = config.protection
     if config.hot_sink_sensor is not None:
         if item.drive != "relay":

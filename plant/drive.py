@@ -119,7 +119,8 @@ class Drive:
 def limited_current(seebeck_voltage, loop_ohm, power_limit_w):
     """Return the current [A] that draws `power_limit_w` from a converter.
 
-    Positive root of R I^2 + e I = P, e the module's Seebeck voltage.
+    Positive root of R I^2 + e I = P, e the module's Seebeck voltage; a ripple makes R
+    larger by (1 + ripple^2).
     """
     return (sqrt(seebeck_voltage**2 + 4.0 * loop_ohm * power_limit_w) - seebeck_voltage) / (
         2.0 * loop_ohm
@@ -150,20 +151,67 @@ def converter_output_w(drive, input_w):
 
 
 @kernel
-def off_current(drive, seebeck_voltage, module_loop_ohm, disconnected):
+def off_current(drive, seebeck_voltage, module_loop_ohm, supply_v, disconnected):
     """Return the module's current [A] while the drive is off.
 
     A short is made at the drive: the module's own voltage sends it round module, wires and
-    switch.  `disconnected` above 0 is an open circuit in every mode (no power, or firmware
-    that cuts the hold current).
+    switch.  A hold or reversed current is at most what the supply's voltage sends through.
+    `disconnected` above 0 is an open circuit in every mode (no power, or firmware that cuts
+    the hold current).
     """
     if disconnected > 0.0 or drive.off_mode == OFF_OPEN:
         return 0.0
     if drive.off_mode == OFF_SHORTED:
         return -seebeck_voltage / module_loop_ohm
+    whole_ohm = module_loop_ohm + drive.source_ohm
     if drive.off_mode == OFF_HOLD:
-        return drive.hold_current_a
-    return -drive.hold_current_a
+        return min(drive.hold_current_a, max((supply_v - seebeck_voltage) / whole_ohm, 0.0))
+    return -min(drive.hold_current_a, max((supply_v + seebeck_voltage) / whole_ohm, 0.0))
+
+
+@kernel
+def terminal_voltage_of(source_ohm, no_load_v, power_w):
+    """Return what `terminal_voltage` does, from the voltage with no load [V]."""
+    under_root = no_load_v * no_load_v - 4.0 * source_ohm * power_w
+    return 0.5 * (no_load_v + sqrt(max(under_root, 0.0)))
+
+
+@kernel
+def most_input_w(drive, supply_v, limit_a):
+    """Return the most a converter can draw [W]: at the supply's limit, or at V^2/4r."""
+    source_ohm = drive.source_ohm
+    if source_ohm * 2.0 * limit_a >= supply_v:
+        return supply_v * supply_v / (4.0 * source_ohm)
+    return limit_a * (supply_v - limit_a * source_ohm)
+
+
+@kernel
+def sagged_current(drive, seebeck_voltage, loop_ohm, duty, supply_v, drawn_a):
+    """Return the current [A] at the input voltage that is left while `drawn_a` [A] flows."""
+    load_ohm = loop_ohm * (1.0 + drive.ripple * drive.ripple)
+    input_w = converter_input_w(drive, drawn_a * (seebeck_voltage + load_ohm * drawn_a))
+    input_v = terminal_voltage_of(drive.source_ohm, supply_v, input_w)
+    return (duty * input_v - seebeck_voltage) / loop_ohm
+
+
+@kernel
+def smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v):
+    """Return the mean current [A] of a converter that gives `duty` of its input voltage.
+
+    The input sags behind the supply's own resistance by what the output draws: a fixed
+    point, by two Steffensen steps (textbook; within 1e-6 of it for a battery's milliohms).
+    """
+    start_a = (duty * supply_v - seebeck_voltage) / loop_ohm
+    if drive.source_ohm <= 0.0:
+        return start_a
+    for _ in range(2):
+        once_a = sagged_current(drive, seebeck_voltage, loop_ohm, duty, supply_v, start_a)
+        twice_a = sagged_current(drive, seebeck_voltage, loop_ohm, duty, supply_v, once_a)
+        bend = twice_a - 2.0 * once_a + start_a
+        if abs(bend) < 1e-13:
+            return twice_a
+        start_a = twice_a - (twice_a - once_a) * (twice_a - once_a) / bend
+    return start_a
 
 
 @kernel
@@ -174,14 +222,16 @@ def currents_within(
     seebeck_voltage = seebeck * difference_k
     loop_ohm = resistance + drive.wire_ohm + drive.switch_ohm
     supply_v = drive.supply_v + rise_v
-    off_a = off_current(drive, seebeck_voltage, loop_ohm, disconnected)
+    off_a = off_current(drive, seebeck_voltage, loop_ohm, supply_v, disconnected)
     holds = drive.off_mode == OFF_HOLD or drive.off_mode == OFF_REVERSED
     if drive.kind == RELAY or drive.kind == FAST_PWM:
         on_a = 0.0
         if duty > 0.0:
             on_a = (supply_v - seebeck_voltage) / (loop_ohm + drive.source_ohm)
             on_a = min(max(on_a, 0.0), limit_a)
-        power_w = duty * on_a * (supply_v - on_a * drive.source_ohm)
+        # A supply that holds its current gives the voltage that the current needs, not more.
+        on_v = min(supply_v - on_a * drive.source_ohm, seebeck_voltage + on_a * loop_ohm)
+        power_w = duty * on_a * max(on_v, 0.0)
         off = 1.0 - duty
         if holds:  # through a resistor across the switch: it takes the whole voltage
             held_a = abs(off_a)
@@ -193,7 +243,7 @@ def currents_within(
             power_w = converter_input_w(drive, off_a * (seebeck_voltage + loop_ohm * off_a))
         return off_a, off_a * off_a, power_w
     if drive.kind == SMOOTHED:
-        mean_a = (duty * supply_v - seebeck_voltage) / loop_ohm
+        mean_a = smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v)
     else:
         mean_a = min(
             duty * drive.set_current_a,
@@ -205,8 +255,9 @@ def currents_within(
         # A non-synchronous converter: its diode blocks what would flow back. A synchronous
         # one shorts the module when off, and lets its current run backwards at little duty.
         mean_a = max(mean_a, 0.0)
-    most_w = converter_output_w(drive, limit_a * supply_v)
-    mean_a = min(mean_a, limited_current(seebeck_voltage, loop_ohm, most_w))
+    most_w = converter_output_w(drive, most_input_w(drive, supply_v, limit_a))
+    load_ohm = loop_ohm * (1.0 + drive.ripple * drive.ripple)
+    mean_a = min(mean_a, limited_current(seebeck_voltage, load_ohm, most_w))
     mean_square = mean_a * mean_a * (1.0 + drive.ripple * drive.ripple)
     output_w = mean_a * seebeck_voltage + loop_ohm * mean_square
     return mean_a, mean_square, converter_input_w(drive, output_w)
@@ -261,9 +312,7 @@ def terminal_voltage(drive, rise_v, power_w):
 
     Root of I (V0 - I r) = P, V = V0 - I r; half of V0 where P is beyond what r lets through.
     """
-    no_load_v = drive.supply_v + rise_v
-    under_root = no_load_v * no_load_v - 4.0 * drive.source_ohm * power_w
-    return 0.5 * (no_load_v + sqrt(max(under_root, 0.0)))
+    return terminal_voltage_of(drive.source_ohm, drive.supply_v + rise_v, power_w)
 
 
 @kernel
@@ -326,24 +375,6 @@ def wire_resistance_ohm(length_m: float, area_mm2: float) -> float:
     1.724e-8 ohm m, the international annealed copper standard (IEC 60028, from memory).
     """
     return 2.0 * length_m * 1.724e-8 / (area_mm2 * 1e-6)
-
-
-def highest_current_a(drive: Drive, resistance_ohm: float, highest_supply_v: float) -> float:
-    """Return the largest current the wires can see [A]: no difference, highest voltage, full on.
-
-    A supply that cuts out above its limit, instead of holding its current constant, lets
-    the first instant through.
-    """
-    loop = resistance_ohm + drive.wire_ohm + drive.switch_ohm
-    limit_a = drive.current_limit_a if drive.protection == CONSTANT_CURRENT else NO_LIMIT_A
-    if drive.kind in (RELAY, FAST_PWM):
-        return min(highest_supply_v / (loop + drive.source_ohm), limit_a)
-    # A converter trades voltage for current: the supply limits its power, not its output.
-    most_w = converter_output_w.py_func(drive, limit_a * highest_supply_v)
-    most_a = limited_current(0.0, loop, most_w)
-    if drive.kind == SMOOTHED:
-        return min(highest_supply_v / loop, most_a)
-    return min(drive.set_current_a, highest_supply_v / (loop + drive.source_ohm), most_a)
 
 
 def wire_ampacity_a(area_mm2: float) -> float:

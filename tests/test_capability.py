@@ -21,6 +21,7 @@ from ctrl.capability import (
     sensed_k,
     within,
 )
+from ctrl.cases import current_limits
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.shipped import shipped_names
 from plant import cabinet, drive, heat_sinks, sensors
@@ -212,14 +213,51 @@ def test_duty_limit_stays_below_the_turn_of_a_smoothed_drive():
     assert found.duty == pytest.approx(0.9 * duty, abs=6e-3)
 
 
+def test_duty_limit_from_a_thin_wire():
+    """0.35 mm2 carries 4.5 A (the wiring table's law): the duty limit keeps module and fans there.
+
+    A regulated current of 10 A at full duty, of which the cold module takes 5.4 A at most.
+    """
+    for kind, keys in (("current", {"set_current_a": 10.0}), ("smoothed", {}), ("fast_pwm", {})):
+        data = plain_data(load_config("galley_larder")) | {"drive": {"kind": kind, **keys}}
+        data["supply"] |= {"wire_mm2": 0.35, "wire_length_m": 1.0, "highest_voltage_v": 12.6}
+        config = build_config(data, "galley_larder")
+        plant = plant_of(config)
+        found = duty_limit(plant, config)
+        carries_a = 8.0 * (0.35 / 0.82) ** (np.log(15.0 / 8.0) / np.log(2.08 / 0.82))
+        fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / 12.6
+        record = cabinet.to_record(plant).drive
+        _, square, _ = drive.mean_currents(
+            record, 0.0, cold_start_ohm(config, plant), found.candidates["wire"], 0.0
+        )
+        print(f"{kind}: wire {found.candidates['wire']:.3f}, {np.sqrt(square) + fans_a:.3f} A")
+        assert np.sqrt(square) + fans_a == pytest.approx(carries_a, rel=1e-6)
+        # ... and with the duty limit flashed the wire is no fault any more.
+        wire = next(x for x in current_limits(config, plant) if x.name == "current in the wire")
+        assert wire.kept
+
+
+def test_a_regulated_current_that_runs_out_of_voltage():
+    # 10 A asked of 12.6 V over some 2.3 ohm: from half duty on nothing more flows.
+    own = {"drive": {"kind": "current", "set_current_a": 10.0}}
+    config = build_config(plain_data(load_config("galley_larder")) | own, "galley_larder")
+    plant = plant_of(config)
+    coldest = coldest_holdable(plant, plant.climate.mean_k, limits_of(config))
+    full = at_duty(plant, 1.0, plant.climate.mean_k)
+    assert coldest.decided_by == "supply voltage"
+    assert coldest.contents_c == pytest.approx(full.contents_k - ZERO_C_K, abs=0.01)
+    assert coldest.point.mean_current_a == pytest.approx(10.0 * coldest.point.duty, rel=2e-3)
+
+
 def test_duty_limit_from_a_small_supply():
     # By hand, no difference: the module and its wire take (D U)^2/R_loop, 0.25 % more for a
     # ripple of 0.05; the converter's input is that over 0.92; 3 A at 12.6 V supply it.
-    config = changed("film_box", supply={"current_limit_a": 3.0})
+    config = changed("film_box", supply={"current_limit_a": 3.0, "source_resistance_ohm": 0.0})
     plant = plant_of(config)
     found = duty_limit(plant, config)
     loop = cold_start_ohm(config, plant) + plant.drive.wire_ohm + plant.drive.switch_ohm
-    at_limit = np.sqrt(3.0 * 12.6 * 0.92 * loop / 1.0025) / 12.6
+    fans_w = config.hot_sink.fan_w + config.cold_sink.fan_w
+    at_limit = np.sqrt((3.0 * 12.6 - fans_w) * 0.92 * loop / 1.0025) / 12.6
     print(f"supply: duty limit {found.duty}, by hand {at_limit:.4f}, all {found.candidates}")
     assert found.decided_by == "supply"
     assert found.candidates["supply"] == pytest.approx(at_limit, rel=1e-9)
@@ -229,7 +267,7 @@ def test_duty_limit_from_a_small_supply():
     _, _, drawn_w = drive.mean_currents(
         record, plant.module.seebeck_v_per_k, cold_start_ohm(config, plant), found.duty, 0.0
     )
-    assert 2.98 < drawn_w / 12.6 <= 3.0
+    assert 2.98 < (drawn_w + fans_w) / 12.6 <= 3.0
     shipped = load_config("film_box")  # 8 A: enough
     assert "supply" not in duty_limit(plant_of(shipped), shipped).candidates
 
@@ -245,14 +283,19 @@ def test_duty_limit_from_thin_wire():
     carries_a = 8.0 * (0.5 / 0.82) ** (np.log(15 / 8) / np.log(2.08 / 0.82))
     assert found.decided_by == "wire"
     # Pulses: heating goes with the duty times the full current's square.
-    assert found.candidates["wire"] == pytest.approx((carries_a / full_a) ** 2, rel=1e-9)
-    smooth = changed("film_box", supply={"wire_mm2": 0.3}, hot_sink={"fan_k_per_w": 0.05})
+    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / 14.4  # on the same wire
+    assert found.candidates["wire"] == pytest.approx(((carries_a - fans_a) / full_a) ** 2, rel=1e-9)
+    stiff = {"wire_mm2": 0.3, "source_resistance_ohm": 0.0}
+    smooth = changed("film_box", supply=stiff, hot_sink={"fan_k_per_w": 0.05})
     steady = duty_limit(plant_of(smooth), smooth)
     part = plant_of(smooth)
     full_a = 12.6 / (cold_start_ohm(smooth, part) + part.drive.wire_ohm + part.drive.switch_ohm)
     carries_a = 8.0 * (0.3 / 0.82) ** (np.log(15 / 8) / np.log(2.08 / 0.82))
     # Smoothed: the current itself goes with the duty.
-    assert steady.candidates["wire"] == pytest.approx(carries_a / full_a, rel=1e-9)
+    fans_a = (smooth.hot_sink.fan_w + smooth.cold_sink.fan_w) / 12.6
+    rms = np.sqrt(1.0 + 0.05**2)  # of the ripple
+    by_hand = (carries_a - fans_a) / rms / full_a
+    assert steady.candidates["wire"] == pytest.approx(by_hand, rel=1e-9)
 
 
 def test_the_smallest_candidate_decides_and_is_rounded_down():

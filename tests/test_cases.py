@@ -283,12 +283,12 @@ def test_a_relay_that_nothing_cuts_back():
 
 def test_start_up_currents_by_hand():
     # Galley larder: 14.4 V (a battery on charge) over module, wire, switch and battery; the
-    # fans' 3.4 W at 12.6 V beside it. No difference, so no Seebeck voltage.
+    # fans' 3.4 W beside it. No difference, so no Seebeck voltage.
     config = load_config("galley_larder")
     plant = plant_of(config)
     by_name = {item.name: item for item in current_limits(config, plant)}
     ohm = cold_start_ohm(config, plant) + 2 * 3.0 * 1.724e-8 / 2.5e-6 + 0.02 + 0.03
-    amps = 14.4 / ohm + 3.4 / 12.6
+    amps = 14.4 / ohm + 3.4 / 14.4
     assert by_name["current in the wire"].value == pytest.approx(amps, rel=1e-9)
     assert by_name["fuse, 1.25 x current"].value == pytest.approx(1.25 * amps, rel=1e-9)
     assert by_name["supply current"].limit == 30.0

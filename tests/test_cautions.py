@@ -6,7 +6,7 @@ import pytest
 from cold_start import cold_start_ohm
 
 from ctrl.build import plant_of
-from ctrl.cautions import absent_protections, cautions_of
+from ctrl.cautions import absent_protections, cautions_of, sheet_cautions
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.shipped import shipped_names
 
@@ -40,17 +40,17 @@ def test_three_cautions_are_always_there(name):
 
 
 def test_the_fuse_is_for_the_largest_current():
-    # Galley larder: 14.4 V over module, wire, switch and battery, 3.4 W of fans at 12.6 V;
+    # Galley larder: 14.4 V over module, wire, switch and battery, 3.4 W of fans;
     # 1.25 times that, next blade-fuse rating.
     config = load_config("galley_larder")
     plant = plant_of(config)
     ohm = cold_start_ohm(config, plant) + plant.drive.wire_ohm + 0.02 + 0.03
-    amps = 14.4 / ohm + 3.4 / 12.6
+    amps = 14.4 / ohm + 3.4 / 14.4
     assert 7.5 < 1.25 * amps < 10.0
     text = cautions(config)[1]
     assert f"Up to {amps:.1f} A flow at 14.4 V: put a 10 A fuse" in text
-    # Six strings side by side, 42 A, are beyond the largest blade fuse, 40 A.
-    bank = changed("galley_larder", module={"in_parallel": 6}, supply={"current_limit_a": 100.0})
+    # Six strings side by side on a relay, 42 A, are beyond the largest blade fuse, 40 A.
+    bank = changed("seed_store", module={"in_parallel": 6}, supply={"current_limit_a": 100.0})
     assert "a fuse made for more than 40 A" in cautions(bank)[1]
 
 
@@ -123,3 +123,20 @@ def test_a_missed_wire_fuse_or_relay_limit_becomes_the_first_caution():
     assert len(found) == 2
     assert "fuse, 1.25 x current, 12.4 A where 10 A" in found[0]
     assert "life of the relay, 2.0 years where 5 years" in found[1]
+
+
+def test_a_sheet_that_contradicts_itself_is_told():
+    own = {"couples": 127, "imax_a": 6.0, "vmax_v": 15.8, "dtmax_k": 71.0, "qmax_w": 56.3,
+           "sheet_hot_side_c": 25.0, "derating": 0.9}  # fmt: skip
+
+    def doubts(**numbers):
+        data = plain_data(load_config("galley_larder"))
+        data["module"] = {**own, **numbers, "cold_contact_k_per_w": 0.03}
+        return sheet_cautions(build_config(data, "galley_larder"))
+
+    assert doubts() == []
+    (twice,) = doubts(qmax_w=120.0)  # twice what the other three imply
+    assert "contradicts itself" in twice and "56 %" in twice
+    # 100 K needs Z = 2 dT/(Th - dT)^2 = 5.1e-3 1/K (textbook), beyond bismuth telluride.
+    (stack,) = doubts(dtmax_k=100.0)
+    assert "figure of merit" in stack and "two stages" in stack

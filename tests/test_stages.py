@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import fsolve, minimize_scalar
 
+from ctrl.build import plant_of
+from ctrl.config import build_config, load_config, plain_data
 from plant import cabinet, data_sheet, drive, module, stage, steady
 from plant.constants import ZERO_C_K
 
@@ -262,3 +264,16 @@ def test_bank_between_sinks_equals_modules_each_on_its_own_joint():
 def test_compiled_and_plain_agree(example_plant):
     values = (*STACK, 1, 2, SHARE, 50.0, 4.0, 250.0, 305.0)
     assert stage.at_current(*values) == pytest.approx(stage.at_current.py_func(*values), rel=1e-9)
+
+
+def test_modules_side_by_side_share_no_joint():
+    """A bank of stacks with joints of their own carries each what one does."""
+    base = {"stages": 2, "upper_stage_couples": 40, "middle_contact_k_per_w": 0.5}
+    taken = {}
+    for count in (1, 2, 8):
+        data = plain_data(load_config("galley_larder"))
+        data["module"] |= base | {"in_parallel": count}
+        mod = plant_of(build_config(data, "galley_larder")).module
+        taken[count] = stage.with_current(mod, 3.0 * count, 278.15, 308.15)
+    for count in (2, 8):
+        assert taken[count] == pytest.approx(tuple(count * value for value in taken[1]), rel=1e-9)
