@@ -246,6 +246,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
 # Signals of a record that are no JSON key as well.
 SIGNALS: dict[str, tuple[str, str]] = {
     "deposit_g": ("g", "vapour settled on the cold sink since the start"),
+    "supply_v": ("V", "at the supply's terminals"),
     "time_s": ("s", "time from midnight of the first day, end of the row's tick"),
     "cold_face_c": ("°C", "module's cold face"),
     "wall_surface_c": ("°C", "inner surface of the wall"),

@@ -249,6 +249,10 @@ def test_a_battery_on_charge_pushes_the_on_current():
     for rows, supply_v in ((on_charge, 14.4), (beside, 12.6)):
         found = [driving_v(row) for row in np.flatnonzero(rows)]
         assert found == pytest.approx([supply_v] * len(found), abs=1e-3)
+        # The terminals' voltage in the record: less what falls in the battery.
+        fans_a = (plant.hot_sink.fan_w + plant.cold_sink.fan_w) / supply_v
+        sag_v = (record["current_a"][rows] + fans_a) * part.source_ohm
+        assert record["supply_v"][rows] == pytest.approx(supply_v - sag_v, abs=5e-3)
     uncharged = loop_of(changed("galley_larder", controller=FULL)).run(8 * HOUR_S, 60.0)
     assert np.array_equal(uncharged.table, record.table[: len(uncharged.table)])
 
