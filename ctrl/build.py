@@ -27,7 +27,7 @@ from plant.cabinet import Plant
 from plant.climate import Climate
 from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
 from plant.contents import Contents
-from plant.moist_air import CP_ICE, LATENT_FUSION
+from plant.moist_air import CP_DRY_AIR, CP_ICE, CP_VAPOUR, LATENT_FUSION
 
 HEAT_ABSORPTANCE = 0.9  # of paint, plastic and wood for heat radiation (textbook, from memory)
 SHORTEST_LAG_S = 0.5  # below this a sensor follows within one tick, and costs only small steps
@@ -321,9 +321,12 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
     parts["door seal"] = _seal_w_per_k(config)
     parts["metal through the wall"] = part.metal_w_per_k
     parts["module opening"] = part.module_opening_w_per_k
-    air = box.volume_m3 * part.air_changes_per_h / 3600.0
-    thin = pressure_of(config) / STANDARD_PRESSURE_PA
-    parts["air leakage"] = air * heat_sinks.AIR_J_PER_M3_K * thin
+    room = _climate(config)
+    leak = envelope.leak_kg_per_s(
+        part.air_changes_per_h / 3600.0, box.volume_m3, room.mean_k, room.humidity_ratio,
+        room.pressure_pa,
+    )  # fmt: skip
+    parts["air leakage"] = leak * (CP_DRY_AIR + room.humidity_ratio * CP_VAPOUR)
     return parts
 
 

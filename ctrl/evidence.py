@@ -26,9 +26,10 @@ class Published:
     """One expected number, as its file states it.
 
     `value` names the entry of `evidence_values.VALUES` that works out ours from
-    `arguments`; `function` is what it looks at, `constant` what moving would break it:
-    ``module.function literal``, ``module NAME``, ``argument name``, ``default section.key``
-    or ``preset kind/name/field``.
+    `arguments`.  `function` is the function of the model whose error the check would show:
+    the check fails once that function's results are falsified.  `constant` is one of the
+    model's that it would catch moving: ``module.function literal``, ``module NAME`` or
+    ``preset kind/name/field``.  `tests/test_evidence.py` does both.
     """
 
     chapter: str
@@ -44,9 +45,9 @@ class Published:
     constant: str
     arguments: dict[str, Any]
 
-    def ours(self, **changed: Any) -> float:
-        """Return the model's value, with some arguments changed."""
-        return float(VALUES[self.value](**(self.arguments | changed)))
+    def ours(self) -> float:
+        """Return the model's value."""
+        return float(VALUES[self.value](**self.arguments))
 
 
 @dataclass(frozen=True)

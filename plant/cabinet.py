@@ -347,10 +347,13 @@ def derivative(plant, state, inputs, slope):
         load_w = inputs[LOAD_RATE] * (brought - state[CONTENTS_H])
 
     # Air exchanged with the room: equal dry air both ways
-    exchange = box.leak_per_s * dry_air_kg(plant)
+    pressure_pa = plant.climate.pressure_pa
+    exchange = envelope.leak_kg_per_s(
+        box.leak_per_s, box.volume_m3, ambient_k, ambient_w, pressure_pa
+    )
     if inputs[DOOR] > 0.0:
         flow = envelope.door_flow_m3_per_s(box.door_width_m, box.door_height_m, air_k, ambient_k)
-        exchange += inputs[DOOR] * flow * air_density(plant)
+        exchange += inputs[DOOR] * flow * moist_air.dry_air_density(air_k, air_w, pressure_pa)
     exchange_vapour = exchange * (ambient_w - air_w)
     exchange_w = exchange * (
         moist_air.moist_air_enthalpy(ambient_k, ambient_w)

@@ -9,6 +9,7 @@ from math import pi, sqrt
 
 from plant.compiled import kernel
 from plant.constants import GRAVITY_M_PER_S2
+from plant.moist_air import dry_air_density
 
 EDGE_SHAPE_FACTOR = 0.54  # per length; Incropera and DeWitt, Table 4.1, edge of two walls
 CORNER_SHAPE_FACTOR = 0.15  # per thickness; same table, corner of three walls
@@ -117,36 +118,16 @@ def surface_m2(width_m: float, depth_m: float, height_m: float) -> float:
     return 2.0 * (width_m * depth_m + width_m * height_m + depth_m * height_m)
 
 
-def conduction_shape_factors_m(box: Box) -> dict[str, float]:
-    """Return the conduction shape factor [m] of faces, edges and corners: q = S k dT.
-
-    Incropera and DeWitt, Fundamentals of Heat and Mass Transfer, Table 4.1: plane wall
-    A/L, edge 0.54 D (D > L/5), corner 0.15 L.  The inner area alone would be a tenth low,
-    the outer area alone a third high, for a 30 litre box.  Edges and corners of unequal
-    walls take the table's equal-wall values; corners the mean thickness.
-    """
-    width, depth, height = box.width_m, box.depth_m, box.height_m
-    faces = (
-        width * height * (1.0 / box.front_m + 1.0 / box.back_m)
-        + depth * height * (1.0 / box.left_m + 1.0 / box.right_m)
-        + width * depth * (1.0 / box.top_m + 1.0 / box.bottom_m)
-    )
-    thicknesses = (box.front_m, box.back_m, box.left_m, box.right_m, box.top_m, box.bottom_m)
-    return {
-        "faces": faces,
-        "edges": EDGE_SHAPE_FACTOR * 4.0 * (width + depth + height),
-        "corners": 8.0 * CORNER_SHAPE_FACTOR * sum(thicknesses) / 6.0,
-    }
-
-
 def wall_parts_w_per_k(box: Box) -> dict[str, float]:
     """Return the conductance [W/K] of faces, edges and corners, surface to surface.
 
-    Faces by their own layers in a row; edges and corners by the same shape factors as
-    `conduction_shape_factors_m`, with the conductivity of one material that would insulate
-    like the layers (mean of the six faces).  Without layers it is k S exactly.  Thin metal
-    skins count through the wall only; heat that runs along them round the door frame is
-    part of the door seal's figure.
+    Faces by their own layers in a row.  Edges and corners by conduction shape factors,
+    q = S k dT (Incropera and DeWitt, Fundamentals of Heat and Mass Transfer, Table 4.1: edge
+    0.54 D for D > L/5, corner 0.15 L), with the conductivity of one material that would
+    insulate like the layers (mean of the six faces); corners take the mean thickness.  The
+    inner area alone would be a tenth low, the outer area alone a third high, for a 30 litre
+    box.  Thin metal skins count through the wall only; heat that runs along them round the
+    door frame is part of the door seal's figure.
     """
     layers = box.inner_layer_m + box.outer_layer_m
     resistances = box.face_m2_k_per_w
@@ -254,8 +235,24 @@ def series(*conductances: float) -> float:
 
 
 @kernel
+def leak_kg_per_s(leak_per_s, volume_m3, ambient_k, ambient_w, pressure_pa):
+    """Return the dry air that leaks in [kg/s], at the density of the room's air.
+
+    As much dry air leaves: an air change is the box's volume of what comes in.
+
+    Parameters
+    ----------
+    leak_per_s, volume_m3 : float
+        Air changes [1/s] of the box's volume [m3].
+    ambient_k, ambient_w, pressure_pa : float
+        Room: temperature [K], humidity ratio [-], pressure [Pa].
+    """
+    return leak_per_s * volume_m3 * dry_air_density(ambient_k, ambient_w, pressure_pa)
+
+
+@kernel
 def door_flow_m3_per_s(width_m, height_m, inside_k, outside_k):
-    """Return the air flow through an open door [m3/s].
+    """Return the air flow through an open door [m3/s], at the density of the cabinet's air.
 
     Buoyancy exchange of the cold-room door relation, 0.221 A sqrt(g H) sqrt(1 - rho_o/rho_i)
     with F = 1 (from memory; an orifice estimate agrees within 7 %).  As the air inside

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from math import sqrt
 
 from plant import leg_material
-from plant.compiled import kernel
 
 
 @dataclass(frozen=True)
@@ -128,23 +127,6 @@ def bank(
         resistance * in_series / in_parallel,
         conductance * in_series * in_parallel,
     )
-
-
-@kernel
-def cold_heat(seebeck, resistance, conductance, mean_a, mean_square_a2, cold_k, hot_k):
-    """Return the heat taken up at the cold face [W]: a I Tc - I^2 R/2 - K (Th - Tc).
-
-    `mean_a` and `mean_square_a2` are the means of I and I^2 over a switching period:
-    a fast-switched module sees both, and they differ from a steady current's.
-    """
-    back_w = conductance * (hot_k - cold_k)
-    return seebeck * mean_a * cold_k - 0.5 * resistance * mean_square_a2 - back_w
-
-
-@kernel
-def electrical_power(seebeck, resistance, mean_a, mean_square_a2, cold_k, hot_k):
-    """Return the electrical power of the module [W]: a I (Th - Tc) + I^2 R."""
-    return seebeck * mean_a * (hot_k - cold_k) + resistance * mean_square_a2
 
 
 def figure_of_merit(seebeck: float, resistance: float, conductance: float) -> float:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import lumped
 import numpy as np
 import pytest
 from scipy.optimize import brentq, fsolve
@@ -57,8 +58,8 @@ def heats(the_drive, duty):
     """Cooling and module power [W] at 5/35 C."""
     mean, square, _ = currents(the_drive, duty)
     return (
-        module.cold_heat(SEEBECK, OHM, CONDUCTANCE, mean, square, COLD_K, HOT_K),
-        module.electrical_power(SEEBECK, OHM, mean, square, COLD_K, HOT_K),
+        lumped.cold_heat(SEEBECK, OHM, CONDUCTANCE, mean, square, COLD_K, HOT_K),
+        lumped.electrical_power(SEEBECK, OHM, mean, square, COLD_K, HOT_K),
     )
 
 
@@ -235,13 +236,13 @@ def test_hard_pwm_between_two_sinks(duty, row):
         def miss(faces):
             cold, hot = faces
             mean, square, _ = currents(the_drive, the_duty, hot - cold, a, r)
-            heat = module.cold_heat(a, r, k, mean, square, cold, hot)
-            power = module.electrical_power(a, r, mean, square, cold, hot)
+            heat = lumped.cold_heat(a, r, k, mean, square, cold, hot)
+            power = lumped.electrical_power(a, r, mean, square, cold, hot)
             return [heat - (COLD_K - cold) / 0.50, heat + power - (hot - 298.15) / 0.30]
 
         cold, hot = fsolve(miss, [270.0, 320.0], xtol=1e-12)
         mean, square, _ = currents(the_drive, the_duty, hot - cold, a, r)
-        return (COLD_K - cold) / 0.50, module.electrical_power(a, r, mean, square, cold, hot)
+        return (COLD_K - cold) / 0.50, lumped.electrical_power(a, r, mean, square, cold, hot)
 
     cooling, power = closed(IDEAL, duty)
     assert (cooling, power) == pytest.approx(row[:2], abs=0.06)
@@ -320,8 +321,8 @@ def leak_w(the_drive, hot_r, cold_r, inside_k, outside_k, disconnected=0.0):
     def miss(faces):
         cold, hot = faces
         mean, square, _ = drive.mean_currents(record, a, r, 0.0, hot - cold, 0.0, disconnected)
-        taken = module.cold_heat(a, r, k, mean, square, cold, hot)
-        power = module.electrical_power(a, r, mean, square, cold, hot)
+        taken = lumped.cold_heat(a, r, k, mean, square, cold, hot)
+        power = lumped.electrical_power(a, r, mean, square, cold, hot)
         return [taken - (inside_k - cold) / cold_r, taken + power - (hot - outside_k) / hot_r]
 
     cold, _ = fsolve(miss, [inside_k + 1.0, outside_k - 1.0], xtol=1e-12)
@@ -373,13 +374,13 @@ def test_shorted_module_conducts_one_plus_zt_times_as_much(wire_ohm, difference)
     mean, square, power = currents(shorted, 0.0, difference, a, r)
     loop = r + wire_ohm
     by_hand = k * difference + a * a * difference / loop * (COLD_K + 0.5 * difference * r / loop)
-    assert -module.cold_heat(a, r, k, mean, square, COLD_K, hot) == pytest.approx(by_hand, rel=1e-9)
+    assert -lumped.cold_heat(a, r, k, mean, square, COLD_K, hot) == pytest.approx(by_hand, rel=1e-9)
     if wire_ohm == 0.0:
         z_mean_t = a * a / (r * k) * 0.5 * (COLD_K + hot)
         assert by_hand == pytest.approx(k * difference * (1.0 + z_mean_t), rel=1e-12)
     # It draws nothing; what it gives burns in the wire: never more out than in.
     assert power == 0.0
-    given = -module.electrical_power(a, r, mean, square, COLD_K, hot)
+    given = -lumped.electrical_power(a, r, mean, square, COLD_K, hot)
     assert given == pytest.approx(wire_ohm * mean * mean, rel=1e-9, abs=1e-12)
 
 
@@ -388,11 +389,11 @@ def test_hold_current_cancels_the_leak_as_published():
     a, r, k = CLASS_6_A
     held = drive.hold_current_for_a(a, r, k, COLD_K, COLD_K + 20.0)
     assert held == pytest.approx(0.8, abs=0.05)
-    assert module.electrical_power(a, r, held, held**2, COLD_K, COLD_K + 20.0) == pytest.approx(
+    assert lumped.electrical_power(a, r, held, held**2, COLD_K, COLD_K + 20.0) == pytest.approx(
         2.0, abs=0.05
     )
     root = brentq(
-        lambda i: module.cold_heat(a, r, k, i, i * i, COLD_K, COLD_K + 20.0), 0.0, a * COLD_K / r
+        lambda i: lumped.cold_heat(a, r, k, i, i * i, COLD_K, COLD_K + 20.0), 0.0, a * COLD_K / r
     )
     assert held == pytest.approx(root, rel=1e-10)
     assert drive.hold_current_for_a(a, r, k, COLD_K, COLD_K - 5.0) == 0.0

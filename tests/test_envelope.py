@@ -1,5 +1,7 @@
 """The box against the textbook's shape factors and a finite-difference wall."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
@@ -14,6 +16,11 @@ BOX = envelope.Box(
     width_m=0.30, depth_m=0.30, height_m=0.35, front_m=0.040, back_m=0.040, left_m=0.040,
     right_m=0.040, top_m=0.040, bottom_m=0.040, conductivity_w_per_m_k=0.036,
 )  # fmt: skip
+
+
+def shape_factors_m(box):
+    """Return the conduction shape factors [m]: the walls' conductance at 1 W/(m K)."""
+    return envelope.wall_parts_w_per_k(replace(box, conductivity_w_per_m_k=1.0))
 
 
 def edge_excess(per_thickness: int, arm: int = 3) -> float:
@@ -73,19 +80,19 @@ def test_edge_factor_against_finite_differences(note):
 class TestWholeBox:
     def test_shape_factors_by_part(self):
         # Incropera and DeWitt, Table 4.1: 15.000 + 2.052 + 0.048 = 17.100 m.
-        parts = envelope.conduction_shape_factors_m(BOX)
+        parts = shape_factors_m(BOX)
         assert parts["faces"] == pytest.approx(15.000, abs=6e-4)
         assert parts["edges"] == pytest.approx(2.052, abs=6e-4)
         assert parts["corners"] == pytest.approx(0.048, abs=6e-4)
 
     def test_against_three_dimensional_finite_differences(self):
         # 17.250 m on 5 mm, 17.193 on 2.5 mm, tending to about 17.16: the sum is 0.4 % below.
-        total = sum(envelope.conduction_shape_factors_m(BOX).values())
+        total = sum(shape_factors_m(BOX).values())
         assert total == pytest.approx(17.16, rel=5e-3)
 
     def test_simple_areas_would_be_wrong(self):
         # Inner area only -12 %, outer area only +37 %, geometric mean +10 % (hand calculation).
-        total = sum(envelope.conduction_shape_factors_m(BOX).values())
+        total = sum(shape_factors_m(BOX).values())
         inner = BOX.inside_area_m2 / 0.040
         outer = BOX.outside_area_m2 / 0.040
         assert inner / total - 1.0 == pytest.approx(-0.12, abs=0.006)
@@ -97,7 +104,7 @@ class TestWholeBox:
     )
     def test_heat_leak_with_films(self, inside, outside, ua):
         # Three resistances in a row; inner 0.600 m2, outer 0.942 m2 (hand calculation).
-        foam = 0.036 * sum(envelope.conduction_shape_factors_m(BOX).values())
+        foam = 0.036 * sum(shape_factors_m(BOX).values())
         assert foam == pytest.approx(0.616, abs=6e-4)
         films = inside * BOX.inside_area_m2, outside * BOX.outside_area_m2
         assert envelope.series(films[0], foam, films[1]) == pytest.approx(ua, abs=6e-4)
@@ -116,7 +123,7 @@ class TestWholeBox:
 def test_each_wall_counts_with_its_own_thickness():
     """Hand calculation: each face is its inner area over its own foam, opposite faces differ."""
     box = envelope.Box(0.2, 0.3, 0.5, 0.02, 0.03, 0.04, 0.05, 0.06, 0.08, 0.03)
-    parts = envelope.conduction_shape_factors_m(box)
+    parts = shape_factors_m(box)
     # front, back 0.2 x 0.5; left, right 0.3 x 0.5; top, bottom 0.2 x 0.3
     faces = 0.10 / 0.02 + 0.10 / 0.03 + 0.15 / 0.04 + 0.15 / 0.05 + 0.06 / 0.06 + 0.06 / 0.08
     assert parts["faces"] == pytest.approx(faces, rel=1e-12)

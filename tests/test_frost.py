@@ -7,6 +7,7 @@ import numpy as np
 import psychrolib
 import pytest
 
+from ctrl import evidence_values
 from plant import cabinet, frost, moist_air
 from plant.constants import ZERO_C_K
 
@@ -245,3 +246,23 @@ def test_the_density_factor_scales_what_settles(factor, example_plant, slopes_of
     ratio = scaled[cabinet.FROST_VOLUME] / plain[cabinet.FROST_VOLUME]
     assert ratio == pytest.approx(1.0 / factor, rel=1e-9)
     assert scaled[cabinet.FROST] == plain[cabinet.FROST]
+
+
+@pytest.mark.parametrize("film", [15.0, 25.0])
+@pytest.mark.parametrize(
+    ("air_c", "rh_pct", "plate_c"),
+    [(12.0, 80.0, -15.0), (12.0, 60.0, -15.0), (8.0, 70.0, -10.0), (16.0, 70.0, -10.0),
+     (16.0, 80.0, -20.0), (12.0, 70.0, -20.0)],
+)  # fmt: skip
+def test_layer_lies_in_the_bands_of_the_experiments(film, air_c, rh_pct, plate_c, note):
+    """Plates of -10 to -20 C in air of 60 to 80 %, 2 h: 1 to 5 mm and 82 to 318 kg/m3.
+
+    Bands of several published experiments (abstracts, second-hand); the film of their air,
+    0.5 to 2.5 m/s, is assumed.
+    """
+    kg, m3, _ = evidence_values._layer(
+        air_c=air_c, rh_pct=rh_pct, sink_c=plate_c, film=film, hours=2.0
+    )
+    note(f"{air_c} C {rh_pct} %, plate {plate_c} C, film {film}: {1e3 * m3:.2f} mm, {kg / m3:.0f}")
+    assert 1e-3 < m3 < 5e-3
+    assert 82.0 < kg / m3 < 318.0

@@ -2,12 +2,13 @@
 
 from dataclasses import replace
 
+import lumped
 import numpy as np
 import pytest
 from scipy.optimize import fsolve
 
 from ctrl import linearise
-from plant import cabinet, drive, integrate, module, sensors, steady
+from plant import cabinet, drive, integrate, sensors, steady
 from plant.constants import ZERO_C_K
 
 AMBIENT_K = ZERO_C_K + 25.0
@@ -131,8 +132,8 @@ def test_short_term_gain_is_the_module_between_two_held_sinks(case):
                 record.drive, mod.seebeck_v_per_k, mod.resistance_ohm, duty, hot_k - cold_k
             )
             args = (mod.seebeck_v_per_k, mod.resistance_ohm)
-            cooling = module.cold_heat(*args, mod.conductance_w_per_k, mean, square, cold_k, hot_k)
-            power = module.electrical_power(*args, mean, square, cold_k, hot_k)
+            cooling = lumped.cold_heat(*args, mod.conductance_w_per_k, mean, square, cold_k, hot_k)
+            power = lumped.electrical_power(*args, mean, square, cold_k, hot_k)
             return (
                 mod.cold_contact_w_per_k * (op.cold_sink_k - cold_k) - cooling,
                 cooling + power - mod.hot_contact_w_per_k * (hot_k - op.hot_sink_k),

@@ -4,8 +4,14 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from plant import module
+from plant import module, stage
 from plant.constants import ZERO_C_K
+
+
+def at_current(values, amps, cold_k, hot_k):
+    """Return (heat taken up, electrical power) [W] by what a run uses, constant properties."""
+    return stage.at_current(*values, 0, 1, 0.5, 1e3, amps, cold_k, hot_k)
+
 
 # Module data sheet, rev. 2006, hot side 25 C.  Printed: couples, Imax A, Vmax V, Qmax W,
 # dTmax K, AC resistance ohm.  The last two (R ohm, K W/K) are hand calculations from
@@ -101,7 +107,7 @@ class TestBestPoints:
         tc, th = ZERO_C_K + row[0], ZERO_C_K + row[1]
         current = module.peak_cooling_current_a(WORKED[0], WORKED[1], tc)
         assert current == pytest.approx(row[2], abs=6e-4)
-        cooling = module.cold_heat(*WORKED, current, current**2, tc, th)
+        cooling, _ = at_current(WORKED, current, tc, th)
         assert cooling == pytest.approx(row[3], abs=6e-4)
 
     def test_best_cop(self, row):
@@ -109,20 +115,19 @@ class TestBestPoints:
         current, cop = module.best_cop(*WORKED, tc, th)
         assert current == pytest.approx(row[4], abs=6e-5)
         assert cop == pytest.approx(row[5], abs=6e-6)
-        cooling = module.cold_heat(*WORKED, current, current**2, tc, th)
-        power = module.electrical_power(WORKED[0], WORKED[1], current, current**2, tc, th)
+        cooling, power = at_current(WORKED, current, tc, th)
         assert cooling == pytest.approx(row[6], abs=6e-4)
         assert power == pytest.approx(row[7], abs=6e-4)
 
     def test_closed_forms_against_a_numeric_search(self, row):
-        """scipy's bounded search knows only the heat balance, none of the closed forms."""
+        """scipy's bounded search over the model that runs: it knows none of the closed forms."""
         tc, th = ZERO_C_K + row[0], ZERO_C_K + row[1]
 
         def cooling(i):
-            return module.cold_heat(*WORKED, i, i * i, tc, th)
+            return at_current(WORKED, i, tc, th)[0]
 
         def cop(i):
-            return cooling(i) / module.electrical_power(*WORKED[:2], i, i * i, tc, th)
+            return cooling(i) / at_current(WORKED, i, tc, th)[1]
 
         options = {"xatol": 1e-9}
         peak = minimize_scalar(lambda i: -cooling(i), bounds=(0.5, 15), options=options)
@@ -137,8 +142,8 @@ class TestBestPoints:
 @pytest.mark.parametrize(("amps", "cooling_w", "power_w", "volts"), SWEEP_5_35_C)
 def test_sweep_at_5_and_35_c(amps, cooling_w, power_w, volts):
     tc, th = ZERO_C_K + 5.0, ZERO_C_K + 35.0
-    power = module.electrical_power(WORKED[0], WORKED[1], amps, amps**2, tc, th)
-    assert module.cold_heat(*WORKED, amps, amps**2, tc, th) == pytest.approx(cooling_w, abs=6e-4)
+    cooling, power = at_current(WORKED, amps, tc, th)
+    assert cooling == pytest.approx(cooling_w, abs=6e-4)
     assert power == pytest.approx(power_w, abs=6e-4)
     assert power / amps == pytest.approx(volts, abs=6e-4)
 
@@ -160,9 +165,9 @@ def test_sheet_limits_are_met_by_the_lumped_model():
     sheet = module.DataSheet(127, 6.0, 15.79, 71.0, 56.3, 298.15)
     a, r, k = module.lumped_parameters(sheet)
     cold, hot, amps = 298.15 - 71.0, 298.15, 6.0
-    assert module.cold_heat(a, r, k, amps, amps**2, cold, hot) == pytest.approx(0.0, abs=1e-9)
-    volts = module.electrical_power(a, r, amps, amps**2, cold, hot) / amps
-    assert volts == pytest.approx(15.79, rel=1e-12)
+    cooling, power = at_current((a, r, k), amps, cold, hot)
+    assert cooling == pytest.approx(0.0, abs=1e-9)
+    assert power / amps == pytest.approx(15.79, rel=1e-12)
     assert module.peak_cooling_current_a(a, r, cold) == pytest.approx(6.0, rel=1e-12)
 
 
@@ -172,12 +177,8 @@ def test_bank_equals_modules_counted_one_by_one():
     bank = module.bank(one, in_series=3, in_parallel=2, derating=1.0)
     tc, th, amps = 275.0, 310.0, 2.5
     total = 2.0 * amps
-    assert module.cold_heat(*bank, total, total**2, tc, th) == pytest.approx(
-        6.0 * module.cold_heat(*one, amps, amps**2, tc, th), rel=1e-12
-    )
-    assert module.electrical_power(*bank[:2], total, total**2, tc, th) == pytest.approx(
-        6.0 * module.electrical_power(*one[:2], amps, amps**2, tc, th), rel=1e-12
-    )
+    each = at_current(one, amps, tc, th)
+    assert at_current(bank, total, tc, th) == pytest.approx([6.0 * w for w in each], rel=1e-12)
 
 
 def test_derating_lowers_the_pumped_heat_in_proportion():
@@ -208,7 +209,7 @@ def test_current_of_most_cooling_falls_with_a_poor_hot_sink(k_per_w, row):
         return (0.5 * r * amps**2 + k * cold + ambient / k_per_w) / (k + 1.0 / k_per_w - a * amps)
 
     def heat(amps, cold):
-        return module.cold_heat(a, r, k, amps, amps**2, cold, hot_of(amps, cold))
+        return at_current((a, r, k), amps, cold, hot_of(amps, cold))[0]
 
     def cold_of(amps):
         return brentq(lambda t: heat(amps, t) - (cabinet - t) / 0.50, 200.0, 320.0, xtol=1e-10)
@@ -222,5 +223,5 @@ def test_current_of_most_cooling_falls_with_a_poor_hot_sink(k_per_w, row):
 
 
 def test_compiled_and_plain_agree():
-    args = (*WORKED, 3.0, 10.0, 278.0, 308.0)
-    assert module.cold_heat(*args) == pytest.approx(module.cold_heat.py_func(*args), rel=1e-14)
+    args = (*WORKED, 1, 1, 0.5, 1e3, 3.0, 278.0, 308.0)
+    assert stage.at_current(*args) == pytest.approx(stage.at_current.py_func(*args), rel=1e-14)

@@ -9,12 +9,13 @@ with the published polynomials (from memory) typed in anew here.  254 legs, area
 G = 1.194 mm: 127 couples of about 6 A.  It shares nothing with the plant.
 """
 
+import lumped
 import numpy as np
 import pytest
 from scipy.integrate import solve_bvp
 from scipy.optimize import minimize_scalar
 
-from plant import data_sheet, leg_material, module, stage
+from plant import data_sheet, leg_material, stage
 
 LEGS, G = 254, 1.194e-3
 
@@ -120,8 +121,8 @@ def test_cooling_and_power_against_the_legs_in_one_dimension(point, note):
     )
     # What is gained: the same with properties at the mean of the faces, and without Thomson heat.
     p = stage.properties(*at_25_c(), 1, 0.5 * (hot_k + cold_k))
-    mean_w = module.cold_heat(p[0], p[1], p[2], amps, amps**2, cold_k, hot_k)
-    constant_w = module.cold_heat(*at_25_c(), amps, amps**2, cold_k, hot_k)
+    mean_w = lumped.cold_heat(p[0], p[1], p[2], amps, amps**2, cold_k, hot_k)
+    constant_w = lumped.cold_heat(*at_25_c(), amps, amps**2, cold_k, hot_k)
     _, without_w, _ = legs(amps, hot_k, cold_k, thomson=0.0)
     note(
         f"{cold_k:.0f}/{hot_k:.0f} K, {amps:g} A: 1-D {cooling_w:.3f} W, "
@@ -156,7 +157,7 @@ def test_largest_difference_against_the_legs_in_one_dimension(hot_k, note):
 
 def test_with_constant_properties_nothing_is_added():
     p = stage.properties(0.0528, 2.0, 0.508, 0, 290.0)
-    assert stage.uptake(p, 2.0, 4.0, 16.0, 275.0, 310.0) == module.cold_heat(
+    assert stage.uptake(p, 2.0, 4.0, 16.0, 275.0, 310.0) == lumped.cold_heat(
         0.0528, 2.0, 0.508, 4.0, 16.0, 275.0, 310.0
     )
     assert stage.leg_resistance(p, 4.0, 16.0, 275.0, 310.0) == 2.0

@@ -176,11 +176,6 @@ def test_layers_by_hand():
     assert box.foam_volume_m3 == pytest.approx(np.prod(outer) - np.prod(inner), rel=1e-12)
 
 
-def test_without_layers_it_is_k_times_the_shape_factors():
-    parts, shapes = envelope.wall_parts_w_per_k(BOX), envelope.conduction_shape_factors_m(BOX)
-    assert parts == {name: pytest.approx(0.036 * s, rel=1e-12) for name, s in shapes.items()}
-
-
 def test_bolts_and_wires_by_hand():
     # Four M4 steel bolts (12.57 mm2 each, 50 W/(m K)) and 5 mm2 of copper through 50 mm.
     found = envelope.metal_through_wall_w_per_k(4, 0.004, 50.0, 5e-6, 0.05)
