@@ -13,10 +13,8 @@ from pydantic import Field, PrivateAttr, ValidationError
 
 from ctrl.config_cabinet import (
     Cabinet,
-    ColdSink,
     Drive,
     FittedSensor,
-    HotSink,
     Module,
     Sensor,
     Supply,
@@ -36,7 +34,9 @@ from ctrl.config_settings import (
     Tariff,
     Use,
 )
+from ctrl.config_sinks import ColdSink, HotSink
 from ctrl.shipped import find_config, nearest_shipped
+from plant import fins
 
 LARGEST_FILE_BYTES = 1_000_000
 
@@ -100,6 +100,11 @@ def _hold_within_limit(supply: Supply, drive: Drive) -> list[Fault]:
     ]
 
 
+def _still_sink_is_worse(hot_sink: HotSink, climate: Climate) -> list[Fault]:
+    pressure_pa = fins.pressure_at_altitude_pa(climate.altitude_m)
+    return [(f"hot_sink.{key}", text) for key, text in hot_sink.fan_faults(pressure_pa)]
+
+
 def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
     if drive.kind != "relay":
         return []
@@ -115,6 +120,7 @@ CROSS_CHECKS: tuple[tuple[tuple[str, ...], Callable[..., list[Fault]]], ...] = (
     (("cabinet", "contents"), _bottles_fit),
     (("supply", "drive"), _current_given),
     (("supply", "drive"), _hold_within_limit),
+    (("hot_sink", "climate"), _still_sink_is_worse),
     (("drive", "controller"), _relay_is_on_or_off),
 )
 

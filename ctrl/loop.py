@@ -275,6 +275,7 @@ def write_row(
         - ZERO_C_K
     )
     row[30] = 1e3 * state[cabinet.DEPOSIT]
+    row[31] = 1e3 * state[cabinet.GIVEN_OFF]
 
 
 @kernel
