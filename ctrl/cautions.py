@@ -54,12 +54,17 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
         found.append(
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
-    if config.climate.log_file is not None:
-        found.append(
-            "The weather log is not used here: these are the usual, the hottest and the coldest "
-            "room of the config. simulate runs through the log."
-        )
-    return found
+    return found + climate_cautions(config)
+
+
+def climate_cautions(config: Config) -> list[str]:
+    """Return a caution where a weather log is stated that the rooms judged do not follow."""
+    if config.climate.log_file is None:
+        return []
+    return [
+        "The weather log is not used here: these are the usual, the hottest and the coldest "
+        "room of the config. simulate runs through the log."
+    ]
 
 
 def not_kept(limits: list[Limit]) -> list[str]:
