@@ -271,18 +271,17 @@ class TestFailedFan:
         after_fan_failure(config, settings_of(config))
         assert seen == [16.0 * 3600.0]
 
-    def test_a_noon_sun_hurries_the_limits(self, config):
-        """1000 W/m2 on 0.5 m2 from 15 to 17 h only: at midnight there would be none."""
-        tables = {"cabinet": {"sunlit_area_m2": 0.5, "sun_absorptance": 1.0}}
-        lit = changed("galley_larder", **tables, climate={
-            "sun_w_per_m2": 1000.0, "sun_from_hour": 15.0, "sun_to_hour": 23.0})  # fmt: skip
-        night = changed("galley_larder", **tables, climate={
-            "sun_w_per_m2": 1000.0, "sun_from_hour": 1.0, "sun_to_hour": 9.0})  # fmt: skip
-        warm = [
-            after_fan_failure(item, settings_of(item)).minutes["contents too warm"]
-            for item in (lit, night)
-        ]
-        assert warm[0] < warm[1]
+    def test_a_noon_sun_hurries_the_contents(self):
+        """1000 W/m2 on 0.15 m2 from 15 h, against the same sun of the small hours."""
+        box = {"sunlit_area_m2": 0.15, "sun_absorptance": 1.0}
+        sun = {"sun_w_per_m2": 1000.0, "worst_c": 24.0}
+        warm = []
+        for from_h in (15.0, 1.0):
+            room = {**sun, "sun_from_hour": from_h, "sun_to_hour": from_h + 8.0}
+            config = changed("galley_larder", cabinet=box, climate=room)
+            found = after_fan_failure(config, settings_of(config))
+            warm.append(found.minutes["contents too warm"])
+        assert warm[0] < warm[1] - 5.0
 
     def test_firmware_keeps_sink_and_foam_in_bounds(self, config, guarded):
         assert guarded.hot_sink_c_max < config.protection.fold_back_full_c
@@ -336,6 +335,12 @@ class TestFailedFan:
         assert dead.inputs[cabinet.HOT_FAN] == 0.0
 
 
+def switched(plant):
+    """Return the plant with a hot fan on a switch of its own."""
+    sink = replace(plant.hot_sink, fan_wiring=heat_sinks.OWN_SWITCH)
+    return replace(plant, hot_sink=sink)
+
+
 class TestHeatSoak:
     """What comes back through the module after switch-off."""
 
@@ -380,7 +385,7 @@ class TestHeatSoak:
         assert near_room_s(example_plant, point) == pytest.approx(expected, abs=15.0)
         assert near_room_s(replace(example_plant, hot_sink=replace(
             example_plant.hot_sink, heat_capacity_j_per_k=1e6)), point) is None  # fmt: skip
-        soak = heat_soak_of(example_plant, point, 0.0)
+        soak = heat_soak_of(switched(example_plant), point, 0.0)
         assert soak.back_with_stated_j == soak.back_without_j
         assert soak.fan_j == example_plant.hot_sink.fan_w * soak.best_run_on_s
 
@@ -393,7 +398,7 @@ class TestHeatSoak:
             assert words in soak_text(soak)
             reasons = heat_soak_object(soak)
             assert wiring in reasons["best_run_on_s_reason"]
-        own = heat_soak_of(example_plant, point, 180.0)
+        own = heat_soak_of(switched(example_plant), point, 180.0)
         assert "180 s of run-on" in soak_text(own)
         assert "none (0.2 kJ left)" in soak_text(replace(own, back_with_best_j=-200.0))
         assert "not within 4 K" in soak_text(replace(own, near_room_s=None))

@@ -209,8 +209,9 @@ def test_what_is_advisory_never_decides(galley):
 def test_a_cold_room_is_no_failure_on_the_screen_either(galley):
     """Contents below the band because the room is: told as the verdict counts it."""
     cold = replace(found_like(), ambient_c=Span(4.0, 5.0, 6.0))
-    assert is_cold_room(galley, cold) and not is_cold_room(galley, found_like())
-    short = replace(at_least(COLD_SIDE, 4.9, 7.0, "°C", "coldest", 0.5))
+    config, _, _ = galley
+    assert is_cold_room(config, cold) and not is_cold_room(config, found_like())
+    short = at_least(COLD_SIDE, 4.9, 7.0, "°C", "coldest", 0.5)
     assert _lack(short, {"coldest"}) == "not kept: "
     assert _lack(short, set()) == "FAILED: "
     assert _lack(replace(short, margin=0.1), set()) == ""
