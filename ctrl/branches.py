@@ -5,6 +5,7 @@ thermostat: which duties hold the target?  A cold side that more duty no longer 
 the runaway branch: a thermostat that asks for more there only heats.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.capability import LEAST_DUTY, at_duty, fans_at, flashed_coldest
 from ctrl.config import Config
 from ctrl.firmware import Settings, firmware_of
-from ctrl.linearise import linear_plant, steady_gain_k_per_duty, time_constants_s
+from ctrl.linearise import LinearPlant, linear_plant, steady_gain_k_per_duty, time_constants_s
 from ctrl.record import Record
 from ctrl.trial import loop_at, nearest_point
 from plant import cabinet, heat_sinks, steady
@@ -22,10 +23,12 @@ from plant.constants import ZERO_C_K
 from plant.steady import NoSteadyState, Operating
 
 HELD_J_PER_K = 1e30  # a hot sink of this capacity stays at its temperature while all else settles
+BELOW_ROOM_K = 20.0
 SCAN_STEP_K = 8.0
+END_K = 0.05  # how near to the end of what settles the scan goes
 ROOT_K = 1e-6
 DUTIES = 26
-COOLING, RUNAWAY = "cooling", "runaway"
+COOLING, RUNAWAY, IDLE = "cooling", "runaway", "idle"
 
 
 @dataclass(frozen=True)
@@ -33,13 +36,36 @@ class Branch:
     """A steady state at one duty, found by the hot sink's heat balance.
 
     `slowest_s` is the time constant of the slowest mode [s]; below 0 it grows, and the state
-    does not last.
+    does not last.  `branch` tells whether a little more duty still cools the contents, or
+    that the module idles.
     """
 
     point: Operating
     fan: str
     stable: bool
     slowest_s: float
+    branch: str
+
+
+@dataclass(frozen=True)
+class Scan:
+    """Every steady state at a duty and one state of the hot fan, and how far it was looked.
+
+    From `from_k` to `to_k` [K] of the hot sink; `gains_at_end_w` is what the sink gains at the
+    upper end [W]: above 0 it goes on warming from there.
+    """
+
+    duty: float
+    fan: str
+    branches: tuple[Branch, ...]
+    from_k: float
+    to_k: float
+    gains_at_end_w: float
+
+    @property
+    def runs_away(self) -> bool:
+        """Whether the hot sink has nowhere to come to rest."""
+        return not self.branches
 
 
 def heat_gained_w(
@@ -67,6 +93,9 @@ def heat_gained_w(
     return float(slope[cabinet.HOT_SINK] * HELD_J_PER_K), state
 
 
+Settled = tuple[float, float, np.ndarray]  # hot sink [K], heat gained [W], state
+
+
 def steady_branches(
     plant: Plant,
     ambient_k: float,
@@ -75,29 +104,78 @@ def steady_branches(
     hot_fan: float = 1.0,
     cold_fan: float = 1.0,
     hottest_k: float = steady.RUNAWAY_K,
-) -> list[Branch]:
+) -> Scan:
     """Return every steady state at a duty between 20 K below ambient and `hottest_k`.
 
     A scan over the hot sink's temperature brackets the roots of its heat balance, a
     bisection finds each, and the eigenvalues of the whole linear plant tell whether it lasts.
-    None at all means that the hot side runs away.
+    None at all means that the hot side runs away.  Where the rest of the cabinet stops
+    settling, the scan closes in on that temperature and ends there.
+
+    Raises
+    ------
+    NoSteadyState
+        When the rest settles at no temperature of the hot sink tried.
     """
     liquid = steady.without_freezing(plant)
     inputs = steady.steady_inputs(plant, duty, ambient_k, hot_fan, cold_fan)
-    state = cabinet.uniform_state(liquid, ambient_k, plant.climate.humidity_ratio)
-    low_k = ambient_k - 20.0
-    low_w, state = heat_gained_w(liquid, low_k, inputs, state)
-    found = []
-    while low_k < hottest_k:
-        high_k = min(low_k + SCAN_STEP_K, hottest_k)
-        try:
-            high_w, after = heat_gained_w(liquid, high_k, inputs, state)
-        except NoSteadyState:
+    fresh = cabinet.uniform_state(liquid, ambient_k, plant.climate.humidity_ratio)
+
+    def settled(hot_sink_k: float, start: np.ndarray) -> Settled | None:
+        for state in (start, fresh):
+            try:
+                return (hot_sink_k, *heat_gained_w(liquid, hot_sink_k, inputs, state))
+            except NoSteadyState:
+                continue
+        return None
+
+    before = _first_settled(settled, ambient_k, hottest_k, fresh)
+    from_k, found = before[0], []
+    while before[0] < hottest_k:
+        after = _next_settled(settled, before, min(before[0] + SCAN_STEP_K, hottest_k))
+        if after is None:
             break
-        if low_w * high_w <= 0.0 and low_w != high_w:
-            found.append(_branch_between(plant, inputs, state, (low_k, high_k), low_w))
-        low_k, low_w, state = high_k, high_w, after
-    return found
+        if before[1] * after[1] <= 0.0 and before[1] != after[1]:
+            bracket = (before[0], after[0])
+            found.append(_branch_between(plant, inputs, before[2], bracket, before[1]))
+        before = after
+    fan = "on" if hot_fan > 0.0 else "stopped"
+    return Scan(duty, fan, tuple(found), from_k, before[0], before[1])
+
+
+def _first_settled(
+    settled: Callable[[float, np.ndarray], Settled | None],
+    ambient_k: float,
+    hottest_k: float,
+    fresh: np.ndarray,
+) -> Settled:
+    """Return the coldest hot sink from 20 K below ambient up at which the rest settles."""
+    for hot_sink_k in np.arange(ambient_k - BELOW_ROOM_K, hottest_k, SCAN_STEP_K):
+        first = settled(float(hot_sink_k), fresh)
+        if first is not None:
+            return first
+    low_c, high_c = ambient_k - BELOW_ROOM_K - ZERO_C_K, hottest_k - ZERO_C_K
+    raise NoSteadyState(
+        f"nothing settles with the hot sink anywhere from {low_c:.0f} to {high_c:.0f} °C"
+    )
+
+
+def _next_settled(
+    settled: Callable[[float, np.ndarray], Settled | None], before: Settled, wanted_k: float
+) -> Settled | None:
+    """Return the rest settled at `wanted_k` [K], or as near to it as it settles, or None."""
+    after = settled(wanted_k, before[2])
+    if after is not None:
+        return after
+    best, low_k, high_k = None, before[0], wanted_k
+    while high_k - low_k > END_K:
+        middle_k = 0.5 * (low_k + high_k)
+        tried = settled(middle_k, before[2] if best is None else best[2])
+        if tried is None:
+            high_k = middle_k
+        else:
+            best, low_k = tried, middle_k
+    return best
 
 
 def _branch_between(
@@ -114,9 +192,16 @@ def _branch_between(
         else:
             high_k = middle_k
     point = steady.describe(liquid, cabinet.to_record(liquid), state, inputs)
-    slowest_s = slowest_mode_s(time_constants_s(linear_plant(plant, point)))
+    linear = linear_plant(plant, point)
+    slowest_s = slowest_mode_s(time_constants_s(linear))
     fan = "on" if inputs[cabinet.HOT_FAN] > 0.0 else "stopped"
-    return Branch(point, fan, slowest_s > 0.0, slowest_s)
+    return Branch(point, fan, slowest_s > 0.0, slowest_s, _branch_name(point, linear))
+
+
+def _branch_name(point: Operating, linear: LinearPlant) -> str:
+    if point.duty == 0.0:
+        return IDLE
+    return COOLING if steady_gain_k_per_duty(linear) > 0.0 else RUNAWAY
 
 
 def slowest_mode_s(constants_s: np.ndarray) -> float:
@@ -136,6 +221,11 @@ class Holding:
     point: Operating
     branch: str
     gain_k: float
+
+    @property
+    def stable(self) -> bool:
+        """Whether a slow thermostat comes to rest there: only where more duty cools."""
+        return self.gain_k > 0.0
 
 
 def duties_that_hold(plant: Plant, ambient_k: float, contents_k: float) -> list[Holding]:
@@ -171,13 +261,11 @@ def _holding_between(
     return Holding(point, COOLING if warm_below else RUNAWAY, gain_k)
 
 
-def branches_of(plant: Plant, ambient_k: float, duty: float) -> list[Branch]:
-    """Return the steady states at a duty with the hot fan on, then with it stopped."""
+def branches_of(plant: Plant, ambient_k: float, duty: float) -> list[Scan]:
+    """Return the steady states at a duty with the hot fan as wired, then with it stopped."""
     hot_fan, cold_fan = fans_at(plant, duty)
-    return [
-        *steady_branches(plant, ambient_k, duty, hot_fan=hot_fan, cold_fan=cold_fan),
-        *steady_branches(plant, ambient_k, duty, hot_fan=0.0, cold_fan=cold_fan),
-    ]
+    fans = (hot_fan, 0.0) if hot_fan > 0.0 else (0.0,)
+    return [steady_branches(plant, ambient_k, duty, hot_fan=fan, cold_fan=cold_fan) for fan in fans]
 
 
 # The hot fan fails -----------------------------------------------------------------------
@@ -212,7 +300,9 @@ def after_fan_failure(
 ) -> FanFailure:
     """Return the minutes from a failure of the hot fan to each limit.
 
-    The cabinet has held its target at the worst room's hottest hour, as nearly as it can.
+    The cabinet has held its target at the worst room's hottest hour, as nearly as it can;
+    that is when the fan stops, and sun, doors and loads go on from that hour.  The room stays
+    as hot as then.
 
     Parameters
     ----------
@@ -234,7 +324,9 @@ def after_fan_failure(
     coldest = flashed_coldest(config, plant, ambient_c + ZERO_C_K)
     start = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
     firmware = firmware_of(fitted, settings)
-    loop = loop_at(with_failed_hot_fan(plant), firmware, start, seed=seed)
+    loop = loop_at(
+        with_failed_hot_fan(plant), firmware, start, seed=seed, start_s=3600.0 * room.hottest_hour
+    )
     record = loop.run(WATCHED_H * 3600.0, ROW_S)
     return FanFailure(
         protected=protected,

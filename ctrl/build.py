@@ -25,7 +25,7 @@ from plant import (
 )
 from plant.cabinet import Plant
 from plant.climate import Climate
-from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
+from plant.constants import ZERO_C_K
 from plant.contents import Contents
 from plant.moist_air import CP_DRY_AIR, CP_ICE, CP_VAPOUR, LATENT_FUSION
 
@@ -204,53 +204,19 @@ def pressure_of(config: Config) -> float:
 
 def fin_operating_point(config: Config) -> fins.Through | None:
     """Return where the clean hot sink's fins meet their fan's curve, None without fins."""
-    part = config.hot_sink
-    if (
-        part.fins is None or part.fin_height_mm is None or part.fin_thickness_mm is None
-        or part.fin_gap_mm is None or part.fin_length_mm is None
-        or part.fan_free_flow_m3_per_h is None or part.fan_stall_pa is None
-    ):  # fmt: skip
-        return None
-    sink = fins.FinSink(
-        fins=part.fins,
-        height_m=part.fin_height_mm * 1e-3,
-        thickness_m=part.fin_thickness_mm * 1e-3,
-        gap_m=part.fin_gap_mm * 1e-3,
-        length_m=part.fin_length_mm * 1e-3,
-        metal_w_per_m_k=part.fin_metal_w_per_m_k,
-    )
-    fan = fins.FanCurve(part.fan_free_flow_m3_per_h / 3600.0, part.fan_stall_pa)
-    return fins.operating_point(sink, fan, pressure_of(config))
+    return config.hot_sink.fin_point(pressure_of(config))
 
 
 def driven_hot_sink(config: Config) -> tuple[float, float]:
-    """Return (resistance to the intake [K/W], flow [m3/h]) of the clean hot sink with its fan.
-
-    What the config states goes before what its fins imply.  A stated K/W is taken as
-    measured where the cabinet stands.
-    """
-    part, point = config.hot_sink, fin_operating_point(config)
-    k_per_w, flow = part.fan_k_per_w, part.fan_flow_m3_per_h
-    if point is not None:
-        k_per_w = point.k_per_w if k_per_w is None else k_per_w
-        flow = 3600.0 * point.flow_m3_per_s if flow is None else flow
-    if k_per_w is None or flow is None:
-        raise ValueError("hot_sink: neither fan_k_per_w and fan_flow_m3_per_h nor fins")
-    return k_per_w, flow
+    """Return (resistance to the intake [K/W], flow [m3/h]) of the clean hot sink with its fan."""
+    return config.hot_sink.driven(pressure_of(config))
 
 
 def _hot_sink(config: Config) -> heat_sinks.HotSink:
-    part = config.hot_sink
-    clean_k_per_w, clean_flow = driven_hot_sink(config)
-    with_fan = heat_sinks.with_recirculation(
-        clean_k_per_w * part.dust_factor,
-        part.exhaust_recirculation,
-        clean_flow / part.dust_factor,
-        pressure_of(config) / STANDARD_PRESSURE_PA,
-    )
+    part, pressure_pa = config.hot_sink, pressure_of(config)
     return heat_sinks.HotSink(
-        fan_w_per_k=1.0 / with_fan,
-        no_fan_w_per_k=1.0 / max(part.no_fan_k_per_w, with_fan),
+        fan_w_per_k=1.0 / part.with_fan_k_per_w(pressure_pa),
+        no_fan_w_per_k=1.0 / part.without_fan_k_per_w(pressure_pa),
         heat_capacity_j_per_k=part.heat_capacity_j_per_k,
         fan_w=part.fan_w,
         foam_share=part.foam_shares_temperature,
@@ -260,10 +226,10 @@ def _hot_sink(config: Config) -> heat_sinks.HotSink:
 
 
 def _cold_sink(config: Config) -> heat_sinks.ColdSink:
-    part = config.cold_sink
+    part, thin = config.cold_sink, heat_sinks.thin_air_factor(pressure_of(config))
     return heat_sinks.ColdSink(
-        fan_w_per_k=1.0 / part.fan_k_per_w,
-        no_fan_w_per_k=1.0 / part.no_fan_k_per_w,
+        fan_w_per_k=thin / part.fan_k_per_w,
+        no_fan_w_per_k=thin / part.no_fan_k_per_w,
         heat_capacity_j_per_k=part.heat_capacity_j_per_k,
         fin_area_m2=part.fin_area_m2,
         fin_gap_m=part.fin_gap_mm * 1e-3,
@@ -304,6 +270,22 @@ def _wall_mean_c(config: Config) -> float:
     return 0.5 * (config.climate.usual_c + config.use.target_c)
 
 
+# Share of a wall's film that is convection, the rest radiation. Common practice, no source.
+WALL_CONVECTION = 0.5
+
+
+def _wall_films_w_per_m2_k(config: Config) -> tuple[float, float, float]:
+    """Return the walls' films at the cabinet's altitude: inside, inside still, outside."""
+    part, thin = config.cabinet, heat_sinks.thin_air_factor(pressure_of(config))
+    factor = 1.0 - WALL_CONVECTION + WALL_CONVECTION * thin
+    stated = (
+        part.inside_film_w_per_m2_k, part.inside_film_fan_stopped_w_per_m2_k,
+        part.outside_film_w_per_m2_k,
+    )  # fmt: skip
+    inside, still, outside = (factor * film for film in stated)
+    return inside, still, outside
+
+
 def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
     """Return the heat leak by part [W/K]; their sum is the whole, with the fan running.
 
@@ -312,10 +294,11 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
     box, part = box_of(config), config.cabinet
     conduction = envelope.wall_parts_w_per_k(box)
     whole = sum(conduction.values())
+    inside, _, outside = _wall_films_w_per_m2_k(config)
     through = envelope.series(
-        part.inside_film_w_per_m2_k * box.inside_area_m2,
+        inside * box.inside_area_m2,
         whole - _opening_foam_w_per_k(config, box),
-        part.outside_film_w_per_m2_k * box.outside_area_m2,
+        outside * box.outside_area_m2,
     )
     parts = {f"foam {name}": through * value / whole for name, value in conduction.items()}
     parts["door seal"] = _seal_w_per_k(config)
@@ -346,12 +329,13 @@ def _envelope(config: Config) -> envelope.Envelope:
     box, part = box_of(config), config.cabinet
     foam = part.foam_data()
     whole = sum(envelope.wall_parts_w_per_k(box).values())
+    inside, still, outside = _wall_films_w_per_m2_k(config)
     stored = box.foam_volume_m3 * foam.density_kg_per_m3 * foam.specific_heat_j_per_kg_k
     return envelope.Envelope(
         foam_w_per_k=whole - _opening_foam_w_per_k(config, box),
-        inside_film_w_per_k=part.inside_film_w_per_m2_k * box.inside_area_m2,
-        inside_film_still_w_per_k=part.inside_film_fan_stopped_w_per_m2_k * box.inside_area_m2,
-        outside_film_w_per_k=part.outside_film_w_per_m2_k * box.outside_area_m2,
+        inside_film_w_per_k=inside * box.inside_area_m2,
+        inside_film_still_w_per_k=still * box.inside_area_m2,
+        outside_film_w_per_k=outside * box.outside_area_m2,
         inner_heat_capacity_j_per_k=0.5 * stored + part.lining_heat_capacity_j_per_k,
         outer_heat_capacity_j_per_k=0.5 * stored + part.outer_layer_heat_capacity_j_per_k,
         direct_w_per_k=_seal_w_per_k(config) + part.metal_w_per_k + part.module_opening_w_per_k,
@@ -361,9 +345,7 @@ def _envelope(config: Config) -> envelope.Envelope:
         door_height_m=part.door_height_mm * 1e-3,
         foam_slope_per_k=foam.slope_w_per_m_k_per_k / box.conductivity_w_per_m_k * box.foam_share,
         foam_reference_k=_wall_mean_c(config) + ZERO_C_K,
-        coldest_face_factor=envelope.coldest_face_factor(
-            box, part.inside_film_w_per_m2_k, part.outside_film_w_per_m2_k
-        ),
+        coldest_face_factor=envelope.coldest_face_factor(box, inside, outside),
     )
 
 
@@ -391,14 +373,11 @@ def contents_films(config: Config) -> ContentsFilms:
     hidden in a film of a size that was not stated.
     """
     part, target_k = config.contents, config.use.target_c + ZERO_C_K
-    if isinstance(part, Bottles):
-        container = part.container_data()
-        height_m, diameter_m = container.height_mm * 1e-3, container.diameter_mm * 1e-3
-    else:
-        height_m = diameter_m = part.piece_mm * 1e-3
+    height_m, diameter_m = _contents_size_m(part)
     moving, still = (
-        films.outer_film_w_per_m2_k(target_k, height_m, diameter_m, speed, part.radiating_share)
-        for speed in (part.air_speed_m_per_s, 0.0)
+        convection
+        + part.radiating_share * films.radiation_w_per_m2_k(target_k, target_k - films.FILM_RISE_K)
+        for convection in _contents_convection(config, height_m, diameter_m)
     )
     if isinstance(part, Bottles):
         core = films.liquid_film_w_per_m2_k(
@@ -422,8 +401,31 @@ def contents_films(config: Config) -> ContentsFilms:
     )
 
 
+def _contents_size_m(part: Bottles | Goods) -> tuple[float, float]:
+    """Return (height, diameter) of one piece [m]."""
+    if isinstance(part, Bottles):
+        container = part.container_data()
+        return container.height_mm * 1e-3, container.diameter_mm * 1e-3
+    return part.piece_mm * 1e-3, part.piece_mm * 1e-3
+
+
+def _contents_convection(config: Config, height_m: float, diameter_m: float) -> tuple[float, float]:
+    """Return the films of moved and of still air at the contents, no radiation [W/(m2 K)]."""
+    target_k = config.use.target_c + ZERO_C_K
+    thin = heat_sinks.thin_air_factor(pressure_of(config))
+    moving, still = (
+        thin * films.outer_film_w_per_m2_k(target_k, height_m, diameter_m, speed, 0.0)
+        for speed in (config.contents.air_speed_m_per_s, 0.0)
+    )
+    return moving, still
+
+
 def _contents(config: Config) -> Contents:
     part, film = config.contents, contents_films(config)
+    wet, wet_still = (
+        float(moist_air.mass_conductance(convection * part.wet_area_m2))
+        for convection in _contents_convection(config, *_contents_size_m(part))
+    )
     whole = _bottles(part) if isinstance(part, Bottles) else _goods(part)
     free = 1.0 - part.touching_share
     return replace(
@@ -431,6 +433,8 @@ def _contents(config: Config) -> Contents:
         film_w_per_k=film.film * free * whole.film_w_per_k,
         film_still_w_per_k=film.film_still * free * whole.film_still_w_per_k,
         supercooling_k=part.supercooling_k if whole.latent_j > 0.0 else 0.0,
+        wet_kg_per_s=wet,
+        wet_still_kg_per_s=wet_still,
     )
 
 

@@ -153,6 +153,20 @@ ADVISORY = frozenset({"walls above the dew point", "outside above the room's dew
 COLD_SIDE = "contents mean, cold side"
 
 
+def is_cold_room(config: Config, found: Findings) -> bool:
+    """Tell whether the room is colder than the target: a cabinet does not heat."""
+    return found.ambient_c.mean < config.use.target_c
+
+
+def advisory_limits(cold_room: bool) -> frozenset[str]:
+    """Return the limits that by themselves fail no case.
+
+    A cabinet cannot help a room colder than its target; that the contents do not freeze is a
+    limit of its own.
+    """
+    return ADVISORY | {COLD_SIDE} if cold_room else ADVISORY
+
+
 def ice_limit(ice: Ice, case: str) -> Limit:
     """Return the icing limit: share of the fin gaps closed at the dampest air."""
     return at_most(
@@ -169,10 +183,8 @@ def judge(
     plan_works: bool,
 ) -> tuple[str, str, list[Limit]]:
     """Return (verdict, reason in words, limits with the deciding one marked)."""
-    # A cabinet cannot help a room colder than its target; that the contents do not freeze is
-    # a limit of its own.
-    cold_room = found.ambient_c.mean < config.use.target_c
-    advisory = ADVISORY | {COLD_SIDE} if cold_room else ADVISORY
+    cold_room = is_cold_room(config, found)
+    advisory = advisory_limits(cold_room)
     binding = [item for item in limits if item.name not in advisory]
     failed = [item for item in binding if not item.kept]
     ranked = sorted(binding, key=lambda item: item.margin / item.ample)

@@ -51,7 +51,7 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
         found.append(
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
-    return found + sheet_cautions(config)
+    return found + sheet_cautions(config) + climate_cautions(config)
 
 
 # A sheet's numbers that miss a common module by more tolerances than this are wrong somewhere.
@@ -78,6 +78,16 @@ def sheet_cautions(config: Config) -> list[str]:
             f"telluride gives (about 3): is it a stack of two stages? If not, {tell}."
         )
     return doubts
+
+
+def climate_cautions(config: Config) -> list[str]:
+    """Return a caution where a weather log is stated that the rooms judged do not follow."""
+    if config.climate.log_file is None:
+        return []
+    return [
+        "The weather log is not used here: these are the usual, the hottest and the coldest "
+        "room of the config. simulate runs through the log."
+    ]
 
 
 def not_kept(limits: list[Limit]) -> list[str]:

@@ -7,19 +7,17 @@ import numpy as np
 
 from ctrl.build import (
     at_ambient,
-    box_of,
     contents_films,
     data_sheet_of,
     extraction_of,
     heat_leak_parts_w_per_k,
     humidity_at,
-    humidity_ratio_of,
     plant_of,
-    pressure_of,
     sheet_build_of,
 )
 from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import Limit, current_limits, energy_boundary
+from ctrl.cold_side import ColdSide, OutsideValues, cold_side_of, outside_of
 from ctrl.config import Config, config_fields
 from ctrl.config_cabinet import FittedSensor
 from ctrl.config_settings import Bottles
@@ -27,7 +25,7 @@ from ctrl.firmware import reading_step_k
 from ctrl.hot_side import HotSide, hot_side_of
 from ctrl.linearise import LinearPlant, linear_plant, time_constants_s
 from ctrl.weather_log import weather_rows_of
-from plant import data_sheet, drive, module, moist_air
+from plant import data_sheet, drive, module
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
@@ -147,18 +145,6 @@ class ContentsValues:
 
 
 @dataclass(frozen=True)
-class OutsideValues:
-    """The coldest outside face in one room with the target held, against the dew point there."""
-
-    case: str
-    ambient_c: float
-    relative_humidity_pct: float
-    outer_surface_c: float
-    ambient_dew_c: float
-    outside_margin_k: float
-
-
-@dataclass(frozen=True)
 class KeyValue:
     """One key of the config as it stands."""
 
@@ -188,6 +174,7 @@ class Check:
     hot_side: HotSide
     contents: ContentsValues
     outside: tuple[OutsideValues, ...]
+    cold_side: tuple[ColdSide, ...]
 
     @property
     def heat_leak_w_per_k(self) -> float:
@@ -223,7 +210,8 @@ def check(config: Config) -> Check:
         keys=tuple(keys_of(config)),
         hot_side=hot_side_of(config),
         contents=_contents(config, plant),
-        outside=tuple(_outside(config)),
+        outside=outside_of(config),
+        cold_side=cold_side_of(config),
     )
 
 
@@ -250,26 +238,6 @@ def _contents(config: Config, plant: Plant) -> ContentsValues:
         freezing_c=plant.contents.freezing_k - ZERO_C_K,
         supercooling_k=plant.contents.supercooling_k,
     )
-
-
-def _outside(config: Config) -> list[OutsideValues]:
-    """Return the thinnest face's outside in the usual and the hottest, dampest room."""
-    part, room, target_c = config.cabinet, config.climate, config.use.target_c
-    wall = 1.0 / part.inside_film_w_per_m2_k + min(box_of(config).face_m2_k_per_w)
-    share = 1.0 / (part.outside_film_w_per_m2_k * wall + 1.0)  # of the whole difference
-    found = []
-    for case, ambient_c, humidity_pct in (
-        ("usual", room.usual_c, room.relative_humidity_pct),
-        ("worst", room.worst_c, room.worst_humidity_pct),
-    ):
-        pressure_pa = pressure_of(config)
-        ratio = humidity_ratio_of(ambient_c + ZERO_C_K, humidity_pct, pressure_pa)
-        dew_c = moist_air.dew_point(ratio, pressure_pa) - ZERO_C_K
-        surface_c = ambient_c - share * (ambient_c - target_c)
-        found.append(
-            OutsideValues(case, ambient_c, humidity_pct, surface_c, dew_c, surface_c - dew_c)
-        )
-    return found
 
 
 def _module_values(config: Config, plant: Plant) -> ModuleValues:

@@ -284,6 +284,9 @@ def run_simulate(args: argparse.Namespace) -> int:
         raise command_line_fault("does nothing", "--csv-step", None, "--csv FILE beside it")
     names = ("ambient_c", "humidity_pct", "target_c", "setpoint_c")
     config = _config_of(args, names, controller=_controller_of(args), fixed_duty=args.duty)
+    if args.ambient_c is not None and config.climate.log_file is not None:
+        log = f"no climate.log_file ({config.climate.log_file} has the room's temperature)"
+        raise command_line_fault("does nothing", "--ambient", f"{args.ambient_c:g}", log)
     compiling = _is_compiling(args, LOOP_KERNEL)
     from ctrl import json_out, screen, screen_simulate
     from ctrl.recommend import SEED

@@ -13,10 +13,8 @@ from pydantic import Field, PrivateAttr, ValidationError
 
 from ctrl.config_cabinet import (
     Cabinet,
-    ColdSink,
     Drive,
     FittedSensor,
-    HotSink,
     Module,
     Sensor,
     Supply,
@@ -36,7 +34,9 @@ from ctrl.config_settings import (
     Tariff,
     Use,
 )
+from ctrl.config_sinks import ColdSink, HotSink
 from ctrl.shipped import find_config, nearest_shipped
+from plant import fins
 
 LARGEST_FILE_BYTES = 1_000_000
 LEAST_HOLD_A = 0.01  # least that drive.hold_current_a takes [A]
@@ -109,6 +109,11 @@ def _window_in_ticks(drive: Drive, controller: Controller) -> list[Fault]:
     return [("drive.window_s", f"at most {longest_s:g} s at a {controller.tick_s:g} s tick")]
 
 
+def _still_sink_is_worse(hot_sink: HotSink, climate: Climate) -> list[Fault]:
+    pressure_pa = fins.pressure_at_altitude_pa(climate.altitude_m)
+    return [(f"hot_sink.{key}", text) for key, text in hot_sink.fan_faults(pressure_pa)]
+
+
 def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
     if drive.kind != "relay":
         return []
@@ -125,6 +130,7 @@ CROSS_CHECKS: tuple[tuple[tuple[str, ...], Callable[..., list[Fault]]], ...] = (
     (("supply", "drive"), _current_given),
     (("supply", "drive"), _hold_within_limit),
     (("drive", "controller"), _window_in_ticks),
+    (("hot_sink", "climate"), _still_sink_is_worse),
     (("drive", "controller"), _relay_is_on_or_off),
 )
 

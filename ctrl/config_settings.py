@@ -39,7 +39,14 @@ class Climate(Section):
     worst_humidity_pct: float = quantity(
         80.0, 5, 100, "%", "relative humidity on the dampest day", INVENTED
     )
-    altitude_m: float = quantity(0.0, -400, 5000, "m", "above the sea: air is thinner", "sea level")
+    altitude_m: float = quantity(
+        0.0,
+        -400,
+        5000,
+        "m",
+        "above the sea: thin air takes less heat; stated K/W are of sea level",
+        "sea level",
+    )
     sun_w_per_m2: float = quantity(
         0.0, 0, 1400, "W/m2", "sun on the cabinet at its highest; full sun 800 to 1000", "shade"
     )
@@ -49,7 +56,7 @@ class Climate(Section):
         0.0, 0, 2000, "W/m2", "heat radiation of a hot thing nearby, above the room's", "none"
     )
     log_file: str | None = words(
-        None, "CSV log of the weather that simulate runs through", 200, "no log"
+        None, "CSV log of the weather; simulate alone reads it", 200, "no log"
     )
 
     def faults(self) -> list[Fault]:
@@ -87,6 +94,10 @@ class _Contents(Section):
     supercooling_k: float = quantity(
         0.0, 0, 15, "K", "how far below freezing before ice begins; bottles at rest 2 to 8",
         "freezes at its freezing point; limits count that point anyhow",
+    )  # fmt: skip
+    wet_area_m2: float = quantity(
+        0.0, 0, 50, "m2", "bare wet surface: open dishes; leaves a third of theirs, roots a tenth",
+        "all closed or dry; the shares: common practice, no source",
     )  # fmt: skip
 
 

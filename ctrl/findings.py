@@ -68,6 +68,7 @@ class Findings:
     deposit_g_per_day: float
     ice_share: float
     supply_off_share: float = 0.0
+    given_off_g_per_day: float = 0.0
 
 
 def span(signal: np.ndarray) -> Span:
@@ -155,6 +156,7 @@ def findings_of(
     energy = part["energy_kwh"]
     frost = part["frost_g"]
     water_out = part["water_out_g"]
+    given_off = part["given_off_g"]
     reached, reason = pull_down_h(record, target_c, tolerance_k)
     # The first row of a part already holds its first tick: scale to the whole part.
     whole = len(part.table) / max(len(part.table) - 1, 1)
@@ -193,6 +195,7 @@ def findings_of(
         deposit_g_per_day=float((part["deposit_g"][-1] - part["deposit_g"][0]) * whole / days),
         ice_share=share_that_stays(part),
         supply_off_share=float(np.mean(part["state"] == SUPPLY_CUT_OUT)),
+        given_off_g_per_day=float((given_off[-1] - given_off[0]) * whole / days),
     )
 
 

@@ -10,7 +10,7 @@ from math import ceil
 import numpy as np
 
 from ctrl.capability import fans_at
-from plant import cabinet, integrate, steady
+from plant import cabinet, heat_sinks, integrate, steady
 from plant.cabinet import Plant
 from plant.steady import Operating
 
@@ -26,18 +26,20 @@ class HeatSoak:
 
     With the fan stopped at once, with the stated and with the best run-on, and with a fan
     that never stops.  `near_room_s` is the time from switch-off until the blown hot sink
-    stands within 4 K of the room, `best_run_on_s` the run-on that lets least heat back, both
-    in whole 10 s [s]; `fan_j` is what the fan draws in the latter.
+    stands within 4 K of the room (None: not in an hour), `best_run_on_s` the run-on that lets
+    least heat back, both in whole 10 s [s]; `fan_j` is what the fan draws in the latter.  All
+    that speaks of a run-on is None where the fan's wiring knows none.  A heat below 0 left.
     """
 
     back_without_j: float
-    back_with_stated_j: float
-    back_with_best_j: float
+    back_with_stated_j: float | None
+    back_with_best_j: float | None
     back_always_j: float
-    stated_run_on_s: float
-    near_room_s: float
-    best_run_on_s: float
-    fan_j: float
+    stated_run_on_s: float | None
+    near_room_s: float | None
+    best_run_on_s: float | None
+    fan_j: float | None
+    fan_wiring: str
 
 
 def heat_soak_of(plant: Plant, point: Operating, stated_run_on_s: float) -> HeatSoak:
@@ -51,17 +53,22 @@ def heat_soak_of(plant: Plant, point: Operating, stated_run_on_s: float) -> Heat
     stated_run_on_s : float
         The config's fan run-on [s].
     """
-    best_s = best_run_on_s(plant, point)
+    switched = plant.hot_sink.fan_wiring == heat_sinks.OWN_SWITCH
+    best_s = best_run_on_s(plant, point) if switched else None
     return HeatSoak(
         back_without_j=heat_back_j(plant, point, 0.0),
-        back_with_stated_j=heat_back_j(plant, point, stated_run_on_s),
-        back_with_best_j=heat_back_j(plant, point, best_s),
+        back_with_stated_j=heat_back_j(plant, point, stated_run_on_s) if switched else None,
+        back_with_best_j=None if best_s is None else heat_back_j(plant, point, best_s),
         back_always_j=heat_back_j(plant, point, WATCHED_S),
-        stated_run_on_s=stated_run_on_s,
+        stated_run_on_s=stated_run_on_s if switched else None,
         near_room_s=near_room_s(plant, point),
         best_run_on_s=best_s,
-        fan_j=plant.hot_sink.fan_w * best_s,
+        fan_j=None if best_s is None else plant.hot_sink.fan_w * best_s,
+        fan_wiring=WIRING_WORDS.get(plant.hot_sink.fan_wiring, "stopped"),
     )
+
+
+WIRING_WORDS = {code: word for word, code in heat_sinks.FAN_WIRINGS.items()}
 
 
 def _off(plant: Plant, point: Operating) -> tuple[np.record, np.ndarray, np.ndarray]:
@@ -102,15 +109,18 @@ def best_run_on_s(plant: Plant, point: Operating) -> float:
     return best_s
 
 
-def near_room_s(plant: Plant, point: Operating) -> float:
-    """Return how long after switch-off the fan brings the hot sink within 4 K of the room [s]."""
+def near_room_s(plant: Plant, point: Operating) -> float | None:
+    """Return how long after switch-off the fan brings the hot sink within 4 K of the room [s].
+
+    None where it takes more than an hour.
+    """
     record, state, inputs = _off(plant, point)
     inputs[cabinet.HOT_FAN] = 1.0
     work, hint = integrate.work_array(), integrate.LONGEST_STEP_S
     time_s = 0.0
-    while time_s < LONGEST_RUN_ON_S:
-        if state[cabinet.HOT_SINK] - point.ambient_k <= NEAR_ROOM_K:
-            break
+    while state[cabinet.HOT_SINK] - point.ambient_k > NEAR_ROOM_K:
+        if time_s >= LONGEST_RUN_ON_S:
+            return None
         hint = integrate.advance(record, state, inputs, 1.0, hint, work)
         time_s += 1.0
     return 10.0 * ceil(time_s / 10.0 - 1e-9)

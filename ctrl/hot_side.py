@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ctrl.branches import Branch, Holding, branches_of, duties_that_hold
+from ctrl.branches import Holding, Scan, branches_of, duties_that_hold
 from ctrl.build import at_ambient, driven_hot_sink, fin_operating_point, humidity_at, plant_of
 from ctrl.capability import flashed_coldest
 from ctrl.config import Config
@@ -17,8 +17,8 @@ class HotSide:
     """Resistances, and where the hot side comes to rest in the worst room.
 
     `fan_k_per_w` and `no_fan_k_per_w` are sink to room, dust and recirculated exhaust
-    counted; `branches` are at the duty that holds the target (or comes nearest) and at full
-    drive; `holding` are the duties that hold the target.
+    counted; `scans` are at the duty that holds the target (or comes nearest) and at full
+    drive, one for each state of the hot fan; `holding` are the duties that hold the target.
     """
 
     fan_k_per_w: float
@@ -26,7 +26,7 @@ class HotSide:
     fan_flow_m3_per_h: float
     fins: Through | None
     ambient_c: float
-    branches: tuple[Branch, ...]
+    scans: tuple[Scan, ...]
     holding: tuple[Holding, ...]
     heat_soak: HeatSoak
 
@@ -50,7 +50,7 @@ def hot_side_of(config: Config) -> HotSide:
         fan_flow_m3_per_h=driven_hot_sink(config)[1] / config.hot_sink.dust_factor,
         fins=fin_operating_point(config),
         ambient_c=room.worst_c,
-        branches=tuple(item for duty in duties for item in branches_of(plant, ambient_k, duty)),
+        scans=tuple(item for duty in duties for item in branches_of(plant, ambient_k, duty)),
         holding=tuple(duties_that_hold(plant, ambient_k, target_k)),
         heat_soak=heat_soak_of(plant, point, config.protection.hot_fan_run_on_s),
     )

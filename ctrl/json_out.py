@@ -10,13 +10,15 @@ from dataclasses import asdict, is_dataclass
 from math import isfinite, isnan
 from typing import Any
 
-from ctrl.branches import FanFailure
+from ctrl.branches import FanFailure, Scan
 from ctrl.cases import Case, Limit
 from ctrl.check import Check
+from ctrl.cold_side import ColdSide
 from ctrl.config import Config
 from ctrl.evidence import Evidence
 from ctrl.findings import Findings
 from ctrl.firmware import Settings
+from ctrl.heat_soak import HeatSoak
 from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
 from ctrl.loop import STATE_WORDS
@@ -157,7 +159,11 @@ def ice_object(ice: Ice) -> Object:
         "growth_g_per_day": ice.growth_g_per_day,
         "frost_g_max": ice.frost_g_max,
         "blockage_pct": ice.blockage_pct,
-        "blockage_range_pct": list(ice.blockage_range_pct),
+        **_or_why(
+            "blockage_range_pct",
+            None if ice.blockage_range_pct is None else list(ice.blockage_range_pct),
+            "run where the sink ices or nearly does, and not for a defrost plan",
+        ),
         "blockage_limit_pct": ice.limit_pct,
         "contents_c_max": ice.contents_c_max,
         "contents_c_mean": ice.contents_c_mean,
@@ -303,7 +309,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
             "provisional": provisional_object(found.provisional),
             "seed": found.seed,
             "fan_failure": [fan_failure_object(item) for item in found.fan_failure],
-            "heat_soak": asdict(found.heat_soak),
+            "heat_soak": heat_soak_object(found.heat_soak),
         }
     )
 
@@ -351,22 +357,52 @@ def hot_side_object(part: HotSide) -> Object:
         | _or_why("fins", fins, "hot_sink.fins is not stated")
         | {
             "ambient_c": part.ambient_c,
-            "branches": [
-                {"fan": item.fan, "duty": item.point.duty, "stable": item.stable,
-                 "hot_sink_c_mean": item.point.hot_sink_k - ZERO_C_K,
-                 "contents_c_mean": item.point.contents_k - ZERO_C_K,
-                 "slowest_s": item.slowest_s}
-                for item in part.branches
-            ],
+            "scans": [scan_object(scan) for scan in part.scans],
             "holding": [
-                {"duty": item.point.duty, "branch": item.branch, "fall_k": item.gain_k,
+                {"duty": item.point.duty, "branch": item.branch, "stable": item.stable,
+                 "fall_k": item.gain_k,
                  "hot_sink_c_mean": item.point.hot_sink_k - ZERO_C_K,
                  "plug_w": item.point.plug_w}
                 for item in part.holding
             ],
-            "heat_soak": asdict(part.heat_soak),
+            "heat_soak": heat_soak_object(part.heat_soak),
         }
     )  # fmt: skip
+
+
+def scan_object(scan: Scan) -> Object:
+    """Return the steady states of the hot side at one duty and state of its fan."""
+    return {
+        "fan": scan.fan,
+        "duty": scan.duty,
+        "runs_away": scan.runs_away,
+        "from_c": scan.from_k - ZERO_C_K,
+        "to_c": scan.to_k - ZERO_C_K,
+        "branches": [
+            {"branch": item.branch, "stable": item.stable,
+             "hot_sink_c_mean": item.point.hot_sink_k - ZERO_C_K,
+             "contents_c_mean": item.point.contents_k - ZERO_C_K,
+             "slowest_s": item.slowest_s}
+            for item in scan.branches
+        ],
+    }  # fmt: skip
+
+
+def heat_soak_object(soak: HeatSoak) -> Object:
+    """Return the heat soaked back after switch-off."""
+    values: Object = {}
+    for key, value in asdict(soak).items():
+        why = f"the fan is wired {soak.fan_wiring}: it knows no run-on"
+        values |= _or_why(key, value, "not in an hour" if key == "near_room_s" else why)
+    return values
+
+
+def cold_side_object(row: ColdSide) -> Object:
+    """Return the cold side with the inside fan on or stopped."""
+    values: Object = {}
+    for key, value in asdict(row).items():
+        values |= _or_why(key, value, "no steady state: the hot side runs away")
+    return values
 
 
 def of_check(found: Check, version: str) -> Object:
@@ -408,6 +444,7 @@ def of_check(found: Check, version: str) -> Object:
         "hot_side": hot_side_object(found.hot_side),
         "contents": asdict(found.contents),
         "outside": [asdict(item) for item in found.outside],
+        "cold_side": [cold_side_object(item) for item in found.cold_side],
     }
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from plant import cabinet, frost, moist_air, sensors, steady
 from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
 from plant.steady import Operating
 
 Array = NDArray[np.float64]
@@ -124,9 +125,8 @@ def rates(record: Any, inputs: Array, around: Array, x: Array) -> Array:
     dry_kg = cabinet.dry_air_kg(record)
     air_j_per_k = dry_kg * moist_air.CP_DRY_AIR + state[cabinet.VAPOUR] * moist_air.CP_VAPOUR
     air_w = slope[cabinet.AIR_H] - slope[cabinet.VAPOUR] * moist_air.vapour_enthalpy(x[AIR])
-    wall_j_per_k = (
-        record.envelope.inner_heat_capacity_j_per_k
-        + state[cabinet.WALL_WATER] * moist_air.CP_LIQUID
+    wall_j_per_k = record.envelope.inner_heat_capacity_j_per_k + state[cabinet.WALL_WATER] * (
+        moist_air.CP_LIQUID if x[WALL_INNER] >= ZERO_C_K else moist_air.CP_ICE
     )
     return np.array(
         [

@@ -276,6 +276,7 @@ def write_row(
     )
     row[30] = 1e3 * state[cabinet.DEPOSIT]
     row[31] = 1e-3 * supply_mv(plant, state, inputs)
+    row[32] = 1e3 * state[cabinet.GIVEN_OFF]
 
 
 @kernel

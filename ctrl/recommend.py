@@ -47,7 +47,14 @@ from ctrl.defrost import DefrostSettings
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
 from ctrl.heat_soak import HeatSoak, heat_soak_of
-from ctrl.ice import DefrostPlan, Ice, coldest_ice_free_c, ice_of, plan_defrost
+from ctrl.ice import (
+    DefrostPlan,
+    Ice,
+    coldest_ice_free_c,
+    ice_of,
+    ice_with_range,
+    plan_defrost,
+)
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
@@ -282,11 +289,13 @@ def _ice(
     contents_c: float,
     seed: int,
     most_days: int = ice_part.MOST_DAYS,
+    with_range: bool = False,
 ) -> Ice:
     """Return the ice at the dampest air, from the steady state that holds `contents_c`."""
+    run = ice_with_range if with_range else ice_of
     plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
-    return ice_of(
+    return run(
         plant,
         firmware_of(config, settings),
         nearest_point(plant, contents_c + ZERO_C_K, coldest),
@@ -299,7 +308,7 @@ def _ice(
 def _ice_by_case(config: Config, candidate: Candidate, seed: int) -> dict[str, Ice]:
     bare = replace(candidate.settings, defrost=None)
     return {
-        name: _ice(config, candidate, bare, ambient_c, config.use.target_c, seed)
+        name: _ice(config, candidate, bare, ambient_c, config.use.target_c, seed, with_range=True)
         for name, ambient_c in _ambients(config)
     }
 

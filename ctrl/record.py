@@ -17,7 +17,7 @@ COLUMNS = (
     "wall_water_g", "water_out_g", "blockage_pct", "frozen_share", "door", "duty", "current_a",
     "hot_fan", "cold_fan", "plug_w", "energy_kwh", "reading_c", "state", "reason",
     "starts",
-    "outer_surface_c", "ambient_dew_c", "deposit_g", "supply_v",
+    "outer_surface_c", "ambient_dew_c", "deposit_g", "supply_v", "given_off_g",
 )  # fmt: skip
 INDEX = {name: i for i, name in enumerate(COLUMNS)}
 

@@ -16,6 +16,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
+from ctrl.screen_cold_side import show_cold_side, show_outside
 from ctrl.screen_hot_side import show_hot_side
 
 
@@ -27,11 +28,12 @@ def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
     _heat_leak(out, found)
     _module(out, found)
     show_hot_side(out, config, found.hot_side)
+    show_cold_side(out, config, found.cold_side)
     _time_constants(out, found)
     _currents(out, found)
     _sensors(out, found)
     _contents(out, found)
-    _outside(out, found)
+    show_outside(out, found.outside)
     _keys(out, found, all_keys)
 
 
@@ -186,21 +188,6 @@ def _contents(out: Console, found: Check) -> None:
             f"May stay liquid to {part.freezing_c - part.supercooling_k:.1f} °C, then freezes at "
             f"once in part; the limit counts the freezing point, {part.freezing_c:.1f} °C.",
         )
-
-
-def _outside(out: Console, found: Check) -> None:
-    heading(out, "Outside of the thinnest face, target held")
-    table = grid_of(
-        ("room", "°C", "humidity %", "surface °C", "dew point °C", "margin K"), "lrrrrr"
-    )
-    for item in found.outside:
-        table.add_row(
-            item.case, fixed(item.ambient_c), fixed(item.relative_humidity_pct, 0),
-            fixed(item.outer_surface_c), fixed(item.ambient_dew_c), fixed(item.outside_margin_k),
-        )  # fmt: skip
-    show_table(out, table)
-    if any(item.outside_margin_k < 0.0 for item in found.outside):
-        paragraph(out, "WET OUTSIDE: thicker foam there, or moving air over it.", style="bold")
 
 
 def _keys(out: Console, found: Check, all_keys: bool) -> None:

@@ -26,17 +26,12 @@ def show_hot_side(out: Console, config: Config, part: HotSide) -> None:
             f"{digits(part.fins.k_per_w)} K/W when clean."
         )
     paragraph(out, text)
-    table = grid_of(("hot fan", "duty %", "hot sink °C", "contents °C", "lasts"), "lrrrl")
-    for item in part.branches:
-        table.add_row(
-            item.fan, fixed(100.0 * item.point.duty, 0), fixed(item.point.hot_sink_k - ZERO_C_K),
-            fixed(item.point.contents_k - ZERO_C_K), "yes" if item.stable else "NO",
-        )  # fmt: skip
-    if part.branches:
-        show_table(out, table)
-    else:
-        paragraph(out, "No steady state: the hot side runs away.", style="bold")
-    held = [f"{percent(item.point.duty, 1)} ({item.branch} branch)" for item in part.holding]
+    _scans(out, part)
+    held = [
+        f"{percent(item.point.duty, 1)} ({item.branch} branch, "
+        f"{'stable' if item.stable else 'NOT stable'} under a thermostat)"
+        for item in part.holding
+    ]
     target = f"{config.use.target_c:g} °C"
     if held:
         paragraph(out, f"Duties that hold {target} here: {', '.join(held)}.")
@@ -47,16 +42,56 @@ def show_hot_side(out: Console, config: Config, part: HotSide) -> None:
     paragraph(out, soak_text(part.heat_soak))
 
 
+def _scans(out: Console, part: HotSide) -> None:
+    table = grid_of(
+        ("hot fan", "duty %", "hot sink °C", "contents °C", "branch", "lasts"), "lrrrll"
+    )
+    for scan in part.scans:
+        duty = fixed(100.0 * scan.duty, 0)
+        if scan.runs_away:
+            table.add_row(scan.fan, duty, "runs away", "-", "none", "-", style="bold")
+        for item in scan.branches:
+            table.add_row(
+                scan.fan, duty, fixed(item.point.hot_sink_k - ZERO_C_K),
+                fixed(item.point.contents_k - ZERO_C_K), item.branch,
+                "yes" if item.stable else "NO",
+            )  # fmt: skip
+    show_table(out, table)
+    low_k, high_k = max(s.from_k for s in part.scans), min(s.to_k for s in part.scans)
+    paragraph(
+        out,
+        f"Every steady state with the hot sink from {low_k - ZERO_C_K:.0f} to "
+        f"{high_k - ZERO_C_K:.0f} °C. Runaway branch: there more duty warms the contents.",
+    )
+
+
 def soak_text(soak: HeatSoak) -> str:
     """Return what the hot fan's run-on is worth, in words."""
-    without, stated = soak.back_without_j / 1e3, soak.back_with_stated_j / 1e3
-    return (
-        f"In the hour after switch-off {without:.1f} kJ come back through the module with the "
-        f"fan stopped at once, {stated:.1f} kJ with {soak.stated_run_on_s:g} s of run-on, "
-        f"{soak.back_with_best_j / 1e3:.1f} kJ with {soak.best_run_on_s:g} s, the best, and "
-        f"{soak.back_always_j / 1e3:.1f} kJ if it never stops. The sink is within 4 K of the "
-        f"room after {soak.near_room_s:g} s."
+    text = (
+        "In the hour after switch-off the module lets back "
+        f"{_back(soak.back_without_j)} with the fan stopped at once"
     )
+    always = _back(soak.back_always_j)
+    if soak.best_run_on_s is None or soak.back_with_best_j is None:
+        wired = "stops with the module: there is no run-on"
+        if soak.fan_wiring == "always":
+            wired = "is wired to turn always"
+        return f"{text}, {always} if it goes on. The fan {wired}."
+    stated = ""
+    if soak.back_with_stated_j is not None:
+        stated = f", {_back(soak.back_with_stated_j)} with {soak.stated_run_on_s:g} s of run-on"
+    text += (
+        f"{stated}, {_back(soak.back_with_best_j)} with {soak.best_run_on_s:g} s, the least, and "
+        f"{always} if it never stops."
+    )
+    if soak.near_room_s is None:
+        return f"{text} The sink is not within 4 K of the room in an hour."
+    return f"{text} The sink is within 4 K of the room after {soak.near_room_s:g} s."
+
+
+def _back(heat_j: float) -> str:
+    """Return heat that came back through the module in words; some may have left instead."""
+    return f"{heat_j / 1e3:.1f} kJ" if heat_j >= 0.0 else f"none ({-heat_j / 1e3:.1f} kJ left)"
 
 
 def show_fan_failure(out: Console, failures: Sequence[FanFailure], soak: HeatSoak) -> None:

@@ -5,7 +5,7 @@ from math import isfinite
 
 from rich.console import Console
 
-from ctrl.cases import ADVISORY, CANNOT, WITH_DEFROST, Case, Limit
+from ctrl.cases import CANNOT, WITH_DEFROST, Case, Limit, advisory_limits, is_cold_room
 from ctrl.config import Config
 from ctrl.firmware import Settings
 from ctrl.recommend import Controlled, Provisional, Recommendation
@@ -298,25 +298,29 @@ def tightest_of(limits: Sequence[Limit]) -> list[Limit]:
 
 
 def _limits(out: Console, found: Recommendation, all_limits: bool) -> None:
+    config = found.config
     heading(out, "Limits" if all_limits else "Limits, each in its worst case")
     table = grid_of(("", "limit", "value", "margin", "unit", "case"), "lrrrll", no_wrap=(2, 3))
     shown = list(found.limits) if all_limits else tightest_of(found.limits)
+    cold_rooms = {case.name for case in found.cases if is_cold_room(config, case.findings)}
     for item in shown:
-        decided = " (decides)" if item.decided else ""
+        name = f"{_lack(item, cold_rooms)}{item.name}{' (decides)' if item.decided else ''}"
         table.add_row(
-            f"{_lack(item)}{item.name}{decided}", _short(item.value), _short(item.limit),
-            _short(item.margin), item.unit, item.case,
-        )  # fmt: skip
+            name, _short(item.value), _short(item.limit), _short(item.margin), item.unit, item.case
+        )
     show_table(out, table)
-    if any(not item.kept and item.name in ADVISORY for item in shown):
+    if any(_lack(item, cold_rooms) == NOT_KEPT for item in shown):
         paragraph(out, "Not kept: a nuisance to know of; by itself it fails no case.")
 
 
-def _lack(item: Limit) -> str:
-    """Return the word before a limit that is not kept."""
+NOT_KEPT, FAILED = "not kept: ", "FAILED: "
+
+
+def _lack(item: Limit, cold_rooms: set[str]) -> str:
+    """Return the word before a limit that is not kept, as `cases.judge` counts it."""
     if item.kept:
         return ""
-    return "not kept: " if item.name in ADVISORY else "FAILED: "
+    return NOT_KEPT if item.name in advisory_limits(item.case in cold_rooms) else FAILED
 
 
 def _short(value: float) -> str:
@@ -350,7 +354,9 @@ def _ice(out: Console, found: Recommendation) -> None:
         )
 
 
-def _range(low_high: tuple[float, float]) -> str:
+def _range(low_high: tuple[float, float] | None) -> str:
+    if low_high is None:
+        return "-"
     return f"{fixed(low_high[0], 0)} to {fixed(low_high[1], 0)}"
 
 

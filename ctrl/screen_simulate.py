@@ -98,6 +98,9 @@ def _values(out: Console, run: Simulation) -> None:
     table.add_row(
         "settles on cold sink", fixed(found.deposit_g_per_day), f"g a day, {stays} stays ice"
     )
+    if config.contents.wet_area_m2 > 0.0:
+        given = "g of water a day from their weight"
+        table.add_row("contents give off", fixed(found.given_off_g_per_day), given)
     table.add_row("settled", "yes" if found.settled else "no", _settled_words(run))
     table.add_row("energy left over", f"{found.energy_residual_rel:.0e}", "of what flowed")
     table.add_row("water left over", f"{found.water_residual_rel:.0e}", "of what flowed")

@@ -57,10 +57,19 @@ class Settled:
 
 
 def loop_at(
-    plant: Plant, firmware: Firmware, start: Operating, *, seed: int = 1, run: int = 0
+    plant: Plant,
+    firmware: Firmware,
+    start: Operating,
+    *,
+    seed: int = 1,
+    run: int = 0,
+    start_s: float = 0.0,
 ) -> Loop:
-    """Return a loop that starts from a steady point, its controller at that point's duty."""
-    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed, run=run)
+    """Return a loop that starts from a steady point, its controller at that point's duty.
+
+    `start_s` is its first tick's time from midnight [s].
+    """
+    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed, run=run, start_s=start_s)
     law_preload(
         controller_of(firmware.law).kind, firmware.law.to_words(), loop.law_state,
         _reading_c100(plant, start), round(start.duty * 1000),

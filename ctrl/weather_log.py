@@ -1,7 +1,8 @@
 """A weather log: the CSV file that `climate.log_file` names, read and spaced evenly.
 
-Columns by name: time_h (from midnight, rising), ambient_c; relative_humidity_pct and
-sun_w_per_m2 where they are known.  The log starts over after its last whole day.
+Columns by name, separated by commas: time_h (from midnight, rising), ambient_c;
+relative_humidity_pct, sun_w_per_m2 and radiant_w_per_m2 where they are known.  After its last
+day the log starts over; a last day cut short is bridged in a straight line to the first row.
 """
 
 import csv
@@ -24,6 +25,7 @@ RANGES = {
     "ambient_c": (-40.0, 70.0, "C"),
     "relative_humidity_pct": (0.0, 100.0, "%"),
     "sun_w_per_m2": (0.0, 1400.0, "W/m2"),
+    "radiant_w_per_m2": (0.0, 2000.0, "W/m2"),
 }
 NEEDED = ("time_h", "ambient_c")
 
@@ -62,7 +64,8 @@ def read_log(path: Path) -> dict[str, np.ndarray]:
         When it is missing, no such table, or holds a number out of range.
     """
     try:
-        with path.open(newline="", encoding="utf-8") as stream:
+        # utf-8-sig: spreadsheets put a byte order mark in front.
+        with path.open(newline="", encoding="utf-8-sig") as stream:
             lines = list(csv.reader(stream))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise _fault(
@@ -70,6 +73,9 @@ def read_log(path: Path) -> dict[str, np.ndarray]:
             "a CSV file with columns time_h and ambient_c",
         ) from error  # fmt: skip
     header = [name.strip() for name in lines[0]] if lines else []
+    if len(header) == 1 and any(mark in header[0] for mark in (";", "\t")):
+        expected = "commas between the columns and a point in the numbers"
+        raise _fault(path, "separated by something else", "columns", None, expected, 1)
     for name in NEEDED:
         if name not in header:
             raise _fault(path, "missing column", name, None, "columns " + ", ".join(RANGES), 1)
@@ -104,7 +110,7 @@ def _number(path: Path, name: str, cells: list[str], column: int, line: int) -> 
 def evenly_spaced(columns: dict[str, np.ndarray], config: Config, plant: Plant) -> np.ndarray:
     """Return the log as rows of time [s], ambient [K], humidity ratio [-], absorbed [W].
 
-    Columns that the log lacks are the config's: its usual humidity, no sun.
+    Columns that the log lacks are the config's: its usual humidity and heat radiation, no sun.
     """
     time_h = columns["time_h"]
     days = max(ceil(time_h[-1] / 24.0), 1)
@@ -126,6 +132,6 @@ def evenly_spaced(columns: dict[str, np.ndarray], config: Config, plant: Plant) 
     ]
     rows[:, 3] = area_m2 * (
         config.cabinet.sun_absorptance * along("sun_w_per_m2", 0.0)
-        + HEAT_ABSORPTANCE * room.radiant_w_per_m2
+        + HEAT_ABSORPTANCE * along("radiant_w_per_m2", room.radiant_w_per_m2)
     )
     return rows

@@ -31,35 +31,38 @@ HOT_FACE = 1  # ... hot face [K]
 HOT_SINK = 2  # [K]
 COLD_SINK_H = 3  # enthalpy of cold sink with its frost and water, 0 at 0 °C and liquid [J]
 AIR_H = 4  # enthalpy of cabinet air with its vapour [J]
-WALL_INNER_H = 5  # enthalpy of the inner half of the wall with the water on it [J]
+WALL_INNER_H = 5  # enthalpy of the inner half of the wall with its water or ice [J]
 WALL_OUTER = 6  # temperature of the outer half of the wall [K]
 CONTENTS_H = 7  # enthalpy of the contents, 0 at freezing point and liquid [J]
 VAPOUR = 8  # vapour in the cabinet air [kg]
 FROST = 9  # frost on the cold sink [kg]
 FROST_VOLUME = 10  # [m3]
 SINK_WATER = 11  # liquid on the cold sink [kg]
-WALL_WATER = 12  # liquid on walls and floor inside [kg]
+WALL_WATER = 12  # water or ice on walls and floor inside [kg]
 CONTROL_SENSOR = 13  # the sensors' own temperatures [K]
 HOT_SENSOR = 14
 COLD_SENSOR = 15
 ICE_BEGUN = 16  # 1 once ice has begun in the contents; constant within a tick
-PHYSICAL_STATES = 17
+WALL_SHADED = 17  # outer half of a wall that no sun falls on; it only looks on [K]
+PHYSICAL_STATES = 18
 # Ledger: integrals of what crosses the boundary
-HEAT_IN = 17  # net energy into cabinet, module and sinks together [J]
-PLUG_ENERGY = 18  # at mains plug or battery terminals [J]
-WATER_IN = 19  # net vapour through leaks and door [kg]
-WATER_OUT = 20  # drained water [kg]
-THROUGHPUT = 21  # sum of the sizes of all boundary energy flows [J]
-MODULE_COOLING = 22  # heat the module took from the cold face [J]
-DEPOSIT = 23  # vapour that settled on the cold sink, as ice or water [kg]
-STATES = 24
+HEAT_IN = 18  # net energy into cabinet, module and sinks together [J]
+PLUG_ENERGY = 19  # at mains plug or battery terminals [J]
+WATER_IN = 20  # net vapour through leaks and door, and what the contents give off [kg]
+WATER_OUT = 21  # drained water [kg]
+THROUGHPUT = 22  # sum of the sizes of all boundary energy flows [J]
+MODULE_COOLING = 23  # heat the module took from the cold face [J]
+DEPOSIT = 24  # vapour that settled on the cold sink, as ice or water [kg]
+GIVEN_OFF = 25  # water that wet contents gave to the air, net; a part of WATER_IN [kg]
+STATES = 26
 
 STATE_NAMES = (
     "cold_face", "hot_face", "hot_sink", "cold_sink_h", "air_h", "wall_inner_h", "wall_outer",
     "contents_h", "vapour", "frost", "frost_volume", "sink_water", "wall_water",
     "control_sensor", "hot_sensor", "cold_sensor", "ice_begun",
+    "wall_shaded",
     "heat_in", "plug_energy", "water_in", "water_out", "throughput", "module_cooling",
-    "deposit",
+    "deposit", "given_off",
 )  # fmt: skip
 
 # Inputs, constant during one tick ---------------------------------------------------
@@ -161,9 +164,19 @@ def cold_sink_temperature(plant, state):
 
 @kernel
 def wall_inner_temperature(plant, state):
-    """Return the temperature of the inner half of the wall [K]."""
-    capacity = plant.envelope.inner_heat_capacity_j_per_k + state[WALL_WATER] * CP_LIQUID
-    return ZERO_C_K + state[WALL_INNER_H] / capacity
+    """Return the temperature of the inner half of the wall [K].
+
+    The water on it freezes at 0 °C: the enthalpy falls by its latent heat before the
+    temperature does.
+    """
+    capacity = plant.envelope.inner_heat_capacity_j_per_k
+    enthalpy, water = state[WALL_INNER_H], max(state[WALL_WATER], 0.0)
+    if enthalpy >= 0.0:
+        return ZERO_C_K + enthalpy / (capacity + water * CP_LIQUID)
+    latent = water * LATENT_FUSION
+    if enthalpy >= -latent:
+        return ZERO_C_K
+    return ZERO_C_K + (enthalpy + latent) / (capacity + water * CP_ICE)
 
 
 @kernel
@@ -267,14 +280,34 @@ def wall_film(plant, fan):
 
 @kernel
 def wall_surfaces(plant, state, ambient_k, fan):
-    """Return the temperatures of the wall's inside and of its coldest outside face [K]."""
+    """Return the temperatures of the wall's inside and of its coldest outside face [K].
+
+    The coldest face is the thinnest one, in the shade.
+    """
     box = plant.envelope
     quarter = 4.0 * foam_conductance(plant, state)
     air_k, wall_k = air_temperature(plant, state), wall_inner_temperature(plant, state)
     film = wall_film(plant, fan)
     inner_k = air_k + (wall_k - air_k) * quarter / (film + quarter)
-    fall = (ambient_k - state[WALL_OUTER]) * quarter / (box.outside_film_w_per_k + quarter)
+    fall = (ambient_k - state[WALL_SHADED]) * quarter / (box.outside_film_w_per_k + quarter)
     return inner_k, ambient_k - box.coldest_face_factor * fall
+
+
+@kernel
+def shaded_wall(plant, state, ambient_k):
+    """Return what the outer half of a shaded wall comes to beside the inner half's present [K]."""
+    foam = foam_conductance(plant, state)
+    film = plant.envelope.outside_film_w_per_k
+    outward = film * 4.0 * foam / (film + 4.0 * foam)
+    inner_k = wall_inner_temperature(plant, state)
+    return (outward * ambient_k + 2.0 * foam * inner_k) / (outward + 2.0 * foam)
+
+
+@kernel
+def contents_water_enthalpy(plant, state, temp_k):
+    """Return the enthalpy of the contents' own water or ice [J/kg], 0 at 0 °C and liquid."""
+    ice = contents_part.ice_share(plant.contents, state[CONTENTS_H], state[ICE_BEGUN])
+    return liquid_enthalpy(temp_k) - ice * LATENT_FUSION
 
 
 @kernel
@@ -309,11 +342,9 @@ def derivative(plant, state, inputs, slope):
     sink_to_face_w = mod.cold_contact_w_per_k * (cold_sink_k - cold_face_k)
     face_to_hot_w = mod.hot_contact_w_per_k * (hot_face_k - hot_sink_k)
 
-    # Hot side
-    hot_film = hot_fan * plant.hot_sink.fan_w_per_k
-    if hot_fan < 1.0:
-        still = heat_sinks.still_film(plant.hot_sink, hot_sink_k, ambient_k)
-        hot_film += (1.0 - hot_fan) * still
+    # Hot side.  A fan never makes a sink worse: far above the room the still film is the better.
+    still = heat_sinks.still_film(plant.hot_sink, hot_sink_k, ambient_k)
+    hot_film = still + hot_fan * max(plant.hot_sink.fan_w_per_k - still, 0.0)
     rejected_w = hot_film * (hot_sink_k - ambient_k)
 
     # Cabinet air to cold sink, walls, contents
@@ -410,6 +441,17 @@ def derivative(plant, state, inputs, slope):
     mist = max(excess, 0.0) * dry_air_kg(plant) / MIST_TIME_S
     mist_enthalpy_w = mist * liquid_enthalpy(air_k)
 
+    # Vapour to or from wet contents; what they give off is booked as coming in with its heat.
+    to_contents, to_contents_w, their_water_w = 0.0, 0.0, 0.0
+    if plant.contents.wet_kg_per_s > 0.0:
+        wet = plant.contents.wet_still_kg_per_s + cold_fan * (
+            plant.contents.wet_kg_per_s - plant.contents.wet_still_kg_per_s
+        )
+        to_contents = vapour_flow(wet, air_w, contents_k, 1.0, plant.climate.pressure_pa)
+        from_k = air_k if to_contents >= 0.0 else contents_k
+        to_contents_w = to_contents * moist_air.vapour_enthalpy(from_k)
+        their_water_w = to_contents * contents_water_enthalpy(plant, state, contents_k)
+
     # Balances
     slope[COLD_FACE] = (sink_to_face_w - cooling_w) / mod.face_heat_capacity_j_per_k
     slope[HOT_FACE] = (cooling_w + module_w - face_to_hot_w) / mod.face_heat_capacity_j_per_k
@@ -418,14 +460,14 @@ def derivative(plant, state, inputs, slope):
     slope[AIR_H] = (
         direct_w + exchange_w + fan_heat_w
         - air_to_sink_w - air_to_wall_w - air_to_contents_w
-        - to_sink_enthalpy_w - to_wall_enthalpy_w - mist_enthalpy_w
+        - to_sink_enthalpy_w - to_wall_enthalpy_w - mist_enthalpy_w - to_contents_w
     )  # fmt: skip
     slope[WALL_INNER_H] = (
         air_to_wall_w + through_wall_w + to_wall_enthalpy_w + drip_inside_w + mist_enthalpy_w
     )
     slope[WALL_OUTER] = (ambient_to_wall_w - through_wall_w) / box.outer_heat_capacity_j_per_k
-    slope[CONTENTS_H] = air_to_contents_w + load_w
-    slope[VAPOUR] = exchange_vapour - to_sink - to_wall - mist
+    slope[CONTENTS_H] = air_to_contents_w + load_w + to_contents_w - their_water_w
+    slope[VAPOUR] = exchange_vapour - to_sink - to_wall - mist - to_contents
     slope[FROST] = as_frost + freeze - melt
     # Frost that goes takes its share of the volume; water freezes solid into the pores.
     lost = melt - min(as_frost, 0.0)
@@ -445,21 +487,25 @@ def derivative(plant, state, inputs, slope):
     slope[HOT_SENSOR] = (hot_sink_k - state[HOT_SENSOR]) / plant.hot_sensor.lag_s
     slope[COLD_SENSOR] = (cold_sink_k - state[COLD_SENSOR]) / plant.cold_sensor.lag_s
     slope[ICE_BEGUN] = 0.0
+    slope[WALL_SHADED] = (
+        from_outer * (ambient_k - state[WALL_SHADED]) + 2.0 * foam * (wall_k - state[WALL_SHADED])
+    ) / box.outer_heat_capacity_j_per_k
 
     slope[HEAT_IN] = (
         module_w + fan_heat_w + ambient_to_wall_w + direct_w + exchange_w + load_w
-        - rejected_w - drained_w
+        - rejected_w - drained_w - their_water_w
     )  # fmt: skip
     fans_w = hot_fan * plant.hot_sink.fan_w + fan_heat_w
     slope[PLUG_ENERGY] = drive_part.plug_power(plant.drive, terminal_w + fans_w)
-    slope[WATER_IN] = exchange_vapour
+    slope[WATER_IN] = exchange_vapour - to_contents
     slope[WATER_OUT] = drained
     slope[THROUGHPUT] = (
         abs(module_w) + fan_heat_w + abs(ambient_to_wall_w) + abs(direct_w) + abs(exchange_w)
-        + abs(load_w) + abs(rejected_w) + abs(drained_w)
+        + abs(load_w) + abs(rejected_w) + abs(drained_w) + abs(their_water_w)
     )  # fmt: skip
     slope[MODULE_COOLING] = cooling_w
     slope[DEPOSIT] = settles
+    slope[GIVEN_OFF] = -to_contents
 
 
 @kernel
@@ -492,7 +538,7 @@ def uniform_state(plant: Plant, temp_k: float, humidity_ratio: float) -> np.ndar
     """
     record = to_record(plant)
     state = np.zeros(STATES)
-    state[[COLD_FACE, HOT_FACE, HOT_SINK, WALL_OUTER]] = temp_k
+    state[[COLD_FACE, HOT_FACE, HOT_SINK, WALL_OUTER, WALL_SHADED]] = temp_k
     state[[CONTROL_SENSOR, HOT_SENSOR, COLD_SENSOR]] = temp_k
     saturated = moist_air.saturation_humidity_ratio(temp_k, plant.climate.pressure_pa)
     ratio = min(humidity_ratio, saturated)
@@ -526,6 +572,11 @@ def set_contents(record: np.record, state: np.ndarray, temp_k: float) -> None:
 
 
 def set_wall_inner(record: np.record, state: np.ndarray, temp_k: float) -> None:
-    """Set the inner wall's temperature [K], with the water that `state` holds."""
-    capacity = record.envelope.inner_heat_capacity_j_per_k + state[WALL_WATER] * CP_LIQUID
-    state[WALL_INNER_H] = capacity * (temp_k - ZERO_C_K)
+    """Set the inner wall's temperature [K], with the water that `state` holds; ice below 0 °C."""
+    above_k = temp_k - ZERO_C_K
+    water = state[WALL_WATER]
+    own_j = record.envelope.inner_heat_capacity_j_per_k * above_k
+    if above_k >= 0.0:
+        state[WALL_INNER_H] = own_j + water * CP_LIQUID * above_k
+    else:
+        state[WALL_INNER_H] = own_j + water * (CP_ICE * above_k - LATENT_FUSION)

@@ -25,6 +25,9 @@ class Contents:
         Air to contents with the circulating fan on and stopped [W/K].
     supercooling_k : float
         How far below its freezing point the liquid gets before ice begins [K].
+    wet_kg_per_s, wet_still_kg_per_s : float
+        Vapour conductance of their wet surface with the circulating fan on and stopped
+        [kg/s per unit of humidity ratio].
     """
 
     heat_capacity_j_per_k: float
@@ -34,6 +37,8 @@ class Contents:
     film_w_per_k: float
     film_still_w_per_k: float
     supercooling_k: float = 0.0
+    wet_kg_per_s: float = 0.0
+    wet_still_kg_per_s: float = 0.0
 
 
 @kernel

@@ -5,6 +5,7 @@ Against measured sinks such estimates are good to about +/-20 % (common practice
 source); a measured K/W is better and can be stated in their place.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, log10, sqrt, tanh
 
@@ -19,6 +20,7 @@ INTAKE_K = 308.15
 FAN_SHEET_DENSITY = 1.2  # kg/m3; fan sheets hold for it (common practice)
 
 LAMINAR_UP_TO, TURBULENT_FROM = 2300.0, 4000.0
+Law = Callable[[float], float]
 
 
 @dataclass(frozen=True)
@@ -70,9 +72,10 @@ class FinSink:
 
 @dataclass(frozen=True)
 class FanCurve:
-    """A fan as a straight line from its free flow to its stall pressure.
+    """A fan by its free flow, its stall pressure, and a point between where that is known.
 
-    Real curves sag below or bulge above it by a fifth or so (common practice, no source).
+    Straight lines join them.  Without the point, real curves sag below or bulge above the
+    line by a fifth or so (common practice, no source).
 
     Parameters
     ----------
@@ -80,15 +83,23 @@ class FanCurve:
         Against no pressure [m3/s].
     stall_pa : float
         Pressure at no flow, in air of 1.2 kg/m3 [Pa].
+    middle : tuple of (float, float), optional
+        (flow [m3/s], pressure [Pa]) between the two.
     """
 
     free_flow_m3_per_s: float
     stall_pa: float
+    middle: tuple[float, float] | None = None
 
     def pressure_pa(self, flow_m3_per_s: float, density: float) -> float:
         """Return the pressure [Pa] at a flow [m3/s] in air of `density` [kg/m3] (fan laws)."""
-        share = 1.0 - flow_m3_per_s / self.free_flow_m3_per_s
-        return self.stall_pa * share * density / FAN_SHEET_DENSITY
+        ends = [(0.0, self.stall_pa), (self.free_flow_m3_per_s, 0.0)]
+        if self.middle is not None:
+            ends.insert(1, self.middle)
+        upto = next((i for i in range(1, len(ends)) if flow_m3_per_s <= ends[i][0]), len(ends) - 1)
+        (flow, pressure), (next_flow, next_pressure) = ends[upto - 1], ends[upto]
+        slope = (next_pressure - pressure) / (next_flow - flow)
+        return (pressure + slope * (flow_m3_per_s - flow)) * density / FAN_SHEET_DENSITY
 
 
 @dataclass(frozen=True)
@@ -141,34 +152,37 @@ def turbulent_friction(reynolds: float) -> float:
     return (-1.8 * log10(6.9 / reynolds)) ** -2
 
 
-def _turbulent_share(reynolds: float) -> float:
+def _blended(reynolds: float, laminar: Law, turbulent: Law) -> float:
+    """Return a law's value at a Reynolds number, through the transition as Gnielinski 2013.
+
+    Linear between the laminar law's value at Re 2300 and the turbulent law's at 4000.
+    """
+    if reynolds <= LAMINAR_UP_TO:
+        return laminar(reynolds)
+    if reynolds >= TURBULENT_FROM:
+        return turbulent(reynolds)
     share = (reynolds - LAMINAR_UP_TO) / (TURBULENT_FROM - LAMINAR_UP_TO)
-    return min(max(share, 0.0), 1.0)
-
-
-def _blend(reynolds: float, laminar: float, turbulent: float) -> float:
-    """Return the value between laminar and turbulent, linear in between (Gnielinski 2013)."""
-    share = _turbulent_share(reynolds)
-    return (1.0 - share) * laminar + share * turbulent
+    return (1.0 - share) * laminar(LAMINAR_UP_TO) + share * turbulent(TURBULENT_FROM)
 
 
 def nusselt(reynolds: float, aspect: float, diameter_over_length: float) -> float:
     """Return the mean Nu over a channel's length [-].
 
     Laminar: developed value plus the entry term of Hausen 1943; turbulent: Gnielinski 1976
-    with Haaland's friction; linear between Re 2300 and 4000.
+    with Haaland's friction; between Re 2300 and 4000 as Gnielinski 2013 (from memory).
     """
-    graetz = diameter_over_length * reynolds * PRANDTL
-    entry = 0.0668 * graetz / (1.0 + 0.04 * graetz ** (2.0 / 3.0))
-    laminar = laminar_nusselt(aspect) + entry
-    if reynolds <= LAMINAR_UP_TO:
-        return laminar
-    eighth = turbulent_friction(reynolds) / 8.0
-    turbulent = (
-        eighth * (reynolds - 1000.0) * PRANDTL
-        / (1.0 + 12.7 * sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0))
-    )  # fmt: skip
-    return _blend(reynolds, laminar, turbulent)
+
+    def laminar(at: float) -> float:
+        graetz = diameter_over_length * at * PRANDTL
+        entry = 0.0668 * graetz / (1.0 + 0.04 * graetz ** (2.0 / 3.0))
+        return laminar_nusselt(aspect) + entry
+
+    def turbulent(at: float) -> float:
+        eighth = turbulent_friction(at) / 8.0
+        bottom = 1.0 + 12.7 * sqrt(eighth) * (PRANDTL ** (2.0 / 3.0) - 1.0)
+        return eighth * (at - 1000.0) * PRANDTL / bottom
+
+    return _blended(reynolds, laminar, turbulent)
 
 
 def friction(reynolds: float, aspect: float, diameter_over_length: float) -> float:
@@ -176,13 +190,15 @@ def friction(reynolds: float, aspect: float, diameter_over_length: float) -> flo
 
     Laminar: sqrt((3.44/sqrt(L+))^2 + (f Re)^2) of the developing flow, L+ = L/(D Re)
     (Shah and London 1978; the joining by Muzychka and Yovanovich 1998, both from memory).
+    The transition is joined as the film's, for want of better.
     """
-    length_plus = 1.0 / (diameter_over_length * reynolds)
-    developing = 3.44 / sqrt(length_plus)
-    laminar = 4.0 * sqrt(developing**2 + laminar_friction(aspect) ** 2) / reynolds
-    if reynolds <= LAMINAR_UP_TO:
-        return laminar
-    return _blend(reynolds, laminar, turbulent_friction(reynolds))
+
+    def laminar(at: float) -> float:
+        length_plus = 1.0 / (diameter_over_length * at)
+        developing = 3.44 / sqrt(length_plus)
+        return 4.0 * sqrt(developing**2 + laminar_friction(aspect) ** 2) / at
+
+    return _blended(reynolds, laminar, turbulent_friction)
 
 
 def fin_efficiency(

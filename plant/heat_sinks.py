@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from plant.compiled import kernel
+from plant.constants import STANDARD_PRESSURE_PA
 
 WITH_MODULE, ALWAYS, OWN_SWITCH = 0, 1, 2
 FAN_WIRINGS = {"with_module": WITH_MODULE, "always": ALWAYS, "own_switch": OWN_SWITCH}
@@ -134,6 +135,16 @@ def with_recirculation(
     """
     capacity_rate = flow_m3_per_h / 3600.0 * AIR_J_PER_M3_K * density_ratio
     return k_per_w + share / (1.0 - share) / capacity_rate
+
+
+def thin_air_factor(pressure_pa: float) -> float:
+    """Return the factor on a film of air at a pressure [Pa] over that at sea level [-].
+
+    Laminar films go with the root of density (textbook), driven ones at the volume flow that
+    a fan keeps, and natural ones, Nu ~ Ra^(1/4).  Turbulent driven ones would go with its
+    0.8th power.
+    """
+    return sqrt(pressure_pa / STANDARD_PRESSURE_PA)
 
 
 @kernel

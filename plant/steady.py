@@ -221,6 +221,7 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
     )  # fmt: skip
     ambient_k = inputs[cabinet.AMBIENT]
     air_k = cabinet.air_temperature(record, state)
+    state[cabinet.WALL_SHADED] = cabinet.shaded_wall(record, state, ambient_k)
     wall_k, _ = cabinet.wall_surfaces(record, state, ambient_k, inputs[cabinet.COLD_FAN])
     return Operating(
         duty=float(inputs[cabinet.DUTY]),

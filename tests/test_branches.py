@@ -9,8 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ctrl import branches
 from ctrl.branches import (
     COOLING,
+    IDLE,
     RUNAWAY,
     after_fan_failure,
     branches_of,
@@ -26,7 +28,12 @@ from ctrl.cautions import fan_failure_cautions
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import settings_of
 from ctrl.heat_soak import best_run_on_s, heat_back_j, heat_soak_of, near_room_s
+from ctrl.hot_side import hot_side_of
+from ctrl.json_out import heat_soak_object, hot_side_object
 from ctrl.linearise import linear_plant
+from ctrl.screen import console
+from ctrl.screen_hot_side import show_hot_side, soak_text
+from ctrl.trial import loop_at
 from plant import cabinet, drive, heat_sinks, integrate, steady
 from plant.cabinet import to_record
 from plant.constants import ZERO_C_K
@@ -47,8 +54,11 @@ def changed(name, **tables):
 def test_the_one_branch_is_where_drifting_ends(name, hot_fan, example_plants):
     """Pseudo-transient continuation knows nothing of the scan: same state to a millikelvin."""
     plant = example_plants[name]
-    found = steady_branches(plant, AMBIENT_K, 0.3, hot_fan=hot_fan)
+    scan = steady_branches(plant, AMBIENT_K, 0.3, hot_fan=hot_fan)
+    found = scan.branches
     assert len(found) == 1
+    # Looked for up to 400 °C, where the cold side would long have boiled.
+    assert (scan.from_k, scan.to_k) == (AMBIENT_K - 20.0, steady.RUNAWAY_K)
     point = steady.operating_point(plant, 0.3, AMBIENT_K, hot_fan=hot_fan)
     assert found[0].point.hot_sink_k == pytest.approx(point.hot_sink_k, abs=1e-3)
     assert found[0].point.contents_k == pytest.approx(point.contents_k, abs=1e-3)
@@ -96,10 +106,11 @@ def test_runaway_where_the_film_is_less_than_that_slope(example_plant):
     slope = heat_slope_w_per_k(12.0)
     assert slope > 0.25
     starved = regulated(example_plant, 12.0, 0.5 * slope)
-    assert steady_branches(starved, AMBIENT_K, 1.0) == []
+    scan = steady_branches(starved, AMBIENT_K, 1.0)
+    assert scan.runs_away and scan.gains_at_end_w > 0.0
     with pytest.raises(steady.NoSteadyState):
         steady.operating_point(starved, 1.0, AMBIENT_K)
-    fed = steady_branches(regulated(example_plant, 12.0, slope + 3.0), AMBIENT_K, 1.0)
+    fed = steady_branches(regulated(example_plant, 12.0, slope + 3.0), AMBIENT_K, 1.0).branches
     assert [branch.stable for branch in fed] == [True]
 
 
@@ -110,7 +121,9 @@ def test_a_growing_mode_goes_before_all_others():
 
 def test_stopping_the_fan_moves_the_branch_up_and_warms_the_contents():
     plant = plant_of(load_config("film_box"))
-    on, stopped = branches_of(plant, ZERO_C_K + 28.0, 0.5)
+    scans = branches_of(plant, ZERO_C_K + 28.0, 0.5)
+    assert [scan.fan for scan in scans] == ["on", "stopped"]
+    (on,), (stopped,) = (scan.branches for scan in scans)
     assert stopped.point.hot_sink_k > on.point.hot_sink_k + 10.0
     assert stopped.point.contents_k > on.point.contents_k + 2.0
 
@@ -126,6 +139,69 @@ def held(plant):
     return duties_that_hold(plant, ZERO_C_K + 28.0, ZERO_C_K + 18.0)
 
 
+@pytest.mark.parametrize("fan_k_per_w", [0.9, 2.5])
+def test_a_root_far_up_is_where_drifting_ends(fan_k_per_w):
+    """A sink so poor that it comes to rest beyond the cold side's boiling; drifting finds it."""
+    poor = plant_of(
+        changed("film_box", hot_sink={"fan_k_per_w": fan_k_per_w, "no_fan_k_per_w": 6.0})
+    )
+    ambient_k = ZERO_C_K + 36.0
+    scan = steady_branches(poor, ambient_k, 1.0)
+    point = steady.operating_point(poor, 1.0, ambient_k)
+    assert [round(item.point.hot_sink_k, 3) for item in scan.branches] == [
+        round(point.hot_sink_k, 3)
+    ]
+
+
+def test_the_scan_closes_in_on_where_the_rest_stops_settling(example_plant, monkeypatch):
+    """Made to fail above 61.3 °C and below 12 °C: from the first that settles to the edge."""
+    true = branches.heat_gained_w
+
+    def fails(plant, hot_sink_k, inputs, start):
+        if not ZERO_C_K + 12.0 < hot_sink_k < ZERO_C_K + 61.3:
+            raise steady.NoSteadyState("made to fail")
+        return true(plant, hot_sink_k, inputs, start)
+
+    plain = steady_branches(example_plant, AMBIENT_K, 0.3)
+    monkeypatch.setattr(branches, "heat_gained_w", fails)
+    scan = steady_branches(example_plant, AMBIENT_K, 0.3)
+    assert scan.from_k - ZERO_C_K == pytest.approx(13.0)
+    assert scan.to_k - ZERO_C_K == pytest.approx(61.3, abs=branches.END_K)
+    assert scan.branches[0].point.hot_sink_k == pytest.approx(
+        plain.branches[0].point.hot_sink_k, abs=1e-3
+    )
+    monkeypatch.setattr(branches, "heat_gained_w", true)
+    root_k = plain.branches[0].point.hot_sink_k
+
+    def ends_just_above(plant, hot_sink_k, inputs, start):
+        if hot_sink_k > root_k + 0.2:
+            raise steady.NoSteadyState("made to fail")
+        return true(plant, hot_sink_k, inputs, start)
+
+    monkeypatch.setattr(branches, "heat_gained_w", ends_just_above)
+    assert len(steady_branches(example_plant, AMBIENT_K, 0.3).branches) == 1
+
+    def never(plant, hot_sink_k, inputs, start):
+        raise steady.NoSteadyState("made to fail")
+
+    monkeypatch.setattr(branches, "heat_gained_w", never)
+    with pytest.raises(steady.NoSteadyState, match="anywhere from 5 to 400"):
+        steady_branches(example_plant, AMBIENT_K, 0.3)
+
+
+def test_one_row_for_each_duty_and_state_of_the_fan(capsys):
+    """A fan wired to the module at no duty is the stopped one, and told once."""
+    plant = plant_of(changed("film_box", hot_sink={"fan_wiring": "with_module"}))
+    assert [scan.fan for scan in branches_of(plant, AMBIENT_K, 0.0)] == ["stopped"]
+    starved = regulated(plant, 12.0, 0.05)
+    scans = tuple(branches_of(starved, AMBIENT_K, 1.0))
+    config = load_config("film_box")
+    part = replace(hot_side_of(config), scans=scans, holding=())
+    show_hot_side(console(), config, part)
+    assert capsys.readouterr().out.count("runs away") == 2
+    assert [row["runs_away"] for row in hot_side_object(part)["scans"]] == [True, True]
+
+
 class TestThermostat:
     """With a poor sink a smoothed drive has two duties for one temperature."""
 
@@ -135,6 +211,15 @@ class TestThermostat:
             point = at_duty(plant, item.point.duty, ZERO_C_K + 28.0)
             assert point.contents_k - ZERO_C_K == pytest.approx(18.0, abs=2e-3)
         assert held[0].gain_k > 0.0 > held[1].gain_k
+        assert [item.stable for item in held] == [True, False]
+
+    def test_at_one_duty_each_state_names_its_branch(self, plant, held):
+        """The same names as the thermostat's: by the sign of the gain at that duty."""
+        for item in held:
+            on, _ = branches_of(plant, ZERO_C_K + 28.0, item.point.duty)
+            assert [branch.branch for branch in on.branches] == [item.branch]
+        idle, *_ = branches_of(plant, ZERO_C_K + 28.0, 0.0)
+        assert [branch.branch for branch in idle.branches] == [IDLE]
 
     def test_a_slow_integrator_is_stable_on_the_cooling_branch_only(self, plant, held):
         """Eigenvalues of plant and integrator together, d(duty)/dt = k (reading - setpoint)."""
@@ -172,6 +257,31 @@ class TestFailedFan:
 
     def test_hottest_hour_of_the_worst_room(self, guarded):
         assert guarded.ambient_c == 33.0  # 30 C and half of 6 K
+
+    def test_the_clock_starts_at_the_hottest_hour(self, config, monkeypatch):
+        """Sun, doors and charging go by it: 16 h in this galley."""
+        seen = []
+
+        def watched(*args, **keys):
+            seen.append(keys["start_s"])
+            return loop_at(*args, **keys)
+
+        monkeypatch.setattr(branches, "loop_at", watched)
+        monkeypatch.setattr(branches, "WATCHED_H", 0.1)
+        after_fan_failure(config, settings_of(config))
+        assert seen == [16.0 * 3600.0]
+
+    def test_a_noon_sun_hurries_the_contents(self):
+        """1000 W/m2 on 0.15 m2 from 15 h, against the same sun of the small hours."""
+        box = {"sunlit_area_m2": 0.15, "sun_absorptance": 1.0}
+        sun = {"sun_w_per_m2": 1000.0, "worst_c": 24.0}
+        warm = []
+        for from_h in (15.0, 1.0):
+            room = {**sun, "sun_from_hour": from_h, "sun_to_hour": from_h + 8.0}
+            config = changed("galley_larder", cabinet=box, climate=room)
+            found = after_fan_failure(config, settings_of(config))
+            warm.append(found.minutes["contents too warm"])
+        assert warm[0] < warm[1] - 5.0
 
     def test_firmware_keeps_sink_and_foam_in_bounds(self, config, guarded):
         assert guarded.hot_sink_c_max < config.protection.fold_back_full_c
@@ -225,6 +335,12 @@ class TestFailedFan:
         assert dead.inputs[cabinet.HOT_FAN] == 0.0
 
 
+def switched(plant):
+    """Return the plant with a hot fan on a switch of its own."""
+    sink = replace(plant.hot_sink, fan_wiring=heat_sinks.OWN_SWITCH)
+    return replace(plant, hot_sink=sink)
+
+
 class TestHeatSoak:
     """What comes back through the module after switch-off."""
 
@@ -267,9 +383,25 @@ class TestHeatSoak:
         tau = 406.0 / 5.4
         expected = tau * np.log(rise / 4.0)
         assert near_room_s(example_plant, point) == pytest.approx(expected, abs=15.0)
-        soak = heat_soak_of(example_plant, point, 0.0)
+        assert near_room_s(replace(example_plant, hot_sink=replace(
+            example_plant.hot_sink, heat_capacity_j_per_k=1e6)), point) is None  # fmt: skip
+        soak = heat_soak_of(switched(example_plant), point, 0.0)
         assert soak.back_with_stated_j == soak.back_without_j
         assert soak.fan_j == example_plant.hot_sink.fan_w * soak.best_run_on_s
+
+    def test_no_run_on_where_the_wiring_knows_none(self, example_plant, point):
+        """With the module it stops with it; always, it never stops."""
+        for wiring, words in (("with_module", "no run-on"), ("always", "turn always")):
+            sink = replace(example_plant.hot_sink, fan_wiring=heat_sinks.FAN_WIRINGS[wiring])
+            soak = heat_soak_of(replace(example_plant, hot_sink=sink), point, 180.0)
+            assert (soak.stated_run_on_s, soak.best_run_on_s, soak.fan_j) == (None, None, None)
+            assert words in soak_text(soak)
+            reasons = heat_soak_object(soak)
+            assert wiring in reasons["best_run_on_s_reason"]
+        own = heat_soak_of(switched(example_plant), point, 180.0)
+        assert "180 s of run-on" in soak_text(own)
+        assert "none (0.2 kJ left)" in soak_text(replace(own, back_with_best_j=-200.0))
+        assert "not within 4 K" in soak_text(replace(own, near_room_s=None))
 
     def test_heat_back_is_what_the_cold_side_gets(self, example_plant, point):
         """The ledger's heat against an integral of K (Th - Tc) on 1 s steps, by trapezium."""

@@ -12,6 +12,7 @@ from ctrl.capability import at_duty, coldest_holdable, limits_of
 from ctrl.cases import (
     ADVISORY,
     CANNOT,
+    COLD_SIDE,
     HOLDS,
     WITH_DEFROST,
     at_least,
@@ -20,6 +21,7 @@ from ctrl.cases import (
     current_limits,
     energy_boundary,
     ice_limit,
+    is_cold_room,
     judge,
     limits_found,
     run_case,
@@ -27,14 +29,15 @@ from ctrl.cases import (
     with_poor_parts,
 )
 from ctrl.config import build_config, load_config, plain_data
-from ctrl.findings import findings_of
+from ctrl.findings import Span, findings_of
 from ctrl.firmware import settings_of
 from ctrl.ice import Ice
 from ctrl.loop import COOLING
 from ctrl.record import COLUMNS, INDEX, Record
+from ctrl.screen_recommend import _lack
 from plant.constants import ZERO_C_K
 
-NO_ICE = Ice(0.0, 0.0, 0.0, (0.0, 0.0), 8.0, 8.0, 0.5, 3, 5.0)
+NO_ICE = Ice(0.0, 0.0, 0.0, None, 8.0, 8.0, 0.5, 3, 5.0)
 ICED = replace(NO_ICE, growth_g_per_day=2.0, blockage_pct=12.0)
 
 
@@ -201,6 +204,17 @@ def test_what_is_advisory_never_decides(galley):
     assert verdict == HOLDS
     assert {item.name for item in marked} >= ADVISORY
     assert not any(item.decided for item in marked if item.name in ADVISORY)
+
+
+def test_a_cold_room_is_no_failure_on_the_screen_either(galley):
+    """Contents below the band because the room is: told as the verdict counts it."""
+    cold = replace(found_like(), ambient_c=Span(4.0, 5.0, 6.0))
+    config, _, _ = galley
+    assert is_cold_room(config, cold) and not is_cold_room(config, found_like())
+    short = at_least(COLD_SIDE, 4.9, 7.0, "°C", "coldest", 0.5)
+    assert _lack(short, {"coldest"}) == "not kept: "
+    assert _lack(short, set()) == "FAILED: "
+    assert _lack(replace(short, margin=0.1), set()) == ""
 
 
 # Real cold rooms -------------------------------------------------------------------------

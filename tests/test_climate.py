@@ -7,7 +7,10 @@ import psychrolib
 import pytest
 
 from ctrl.build import at_ambient, plant_of
+from ctrl.cautions import climate_cautions
+from ctrl.cli import main
 from ctrl.config import ConfigError, build_config, load_config, plain_data
+from ctrl.shipped import find_config
 from ctrl.simulation import simulate
 from ctrl.weather_log import read_log, weather_rows_of
 from plant import cabinet, climate, moist_air, steady
@@ -209,6 +212,40 @@ class TestWeatherLog:
         assert climate.weather_at(rows, 21.0 * 3600.0)[0] - ZERO_C_K == pytest.approx(21.0)
         assert climate.weather_at(rows, 33.0 * 3600.0) == pytest.approx((ambient, ratio, sun))
 
+    def test_heat_radiation_as_a_column(self, tmp_path):
+        """W/m2 of a stove through the day, 0.9 absorbed; without it the config's own."""
+        text = "time_h,ambient_c,radiant_w_per_m2\n0,20,0\n12,20,400\n"
+        config = self.config(tmp_path, text, sunlit_area_m2=0.5)
+        rows = weather_rows_of(config, plant_of(config))
+        assert climate.weather_at(rows, 6.0 * 3600.0)[2] == pytest.approx(0.5 * 0.9 * 200.0)
+
+    def test_a_day_cut_short_is_bridged_to_the_first_row(self, tmp_path):
+        """Rows to 30 h: two days, from 24 C at 30 h in a line to 20 C at 48 h, then again."""
+        text = "time_h,ambient_c\n0,20\n24,20\n30,24\n"
+        config = self.config(tmp_path, text)
+        rows = weather_rows_of(config, plant_of(config))
+        at = [climate.weather_at(rows, 3600.0 * h)[0] - ZERO_C_K for h in (30.0, 39.0, 48.0, 78.0)]
+        assert at == pytest.approx([24.0, 22.0, 20.0, 24.0])
+
+    def test_a_spreadsheets_byte_order_mark_is_no_name(self, tmp_path):
+        path = tmp_path / "bom.csv"
+        path.write_text("\ufefftime_h,ambient_c\n0,20\n1,21\n", encoding="utf-8")
+        assert list(read_log(path)["ambient_c"]) == [20.0, 21.0]
+
+    def test_recommend_says_that_it_does_not_read_it(self, tmp_path):
+        config = self.config(tmp_path)
+        assert any("log is not used here" in text for text in climate_cautions(config))
+        assert climate_cautions(load_config("galley_larder")) == []
+
+    def test_simulate_refuses_a_room_beside_it(self, tmp_path, capsys):
+        (tmp_path / "log.csv").write_text(self.TEXT)
+        text = find_config("galley_larder").read_text()
+        path = tmp_path / "cabinet.toml"
+        path.write_text(text.replace("[climate]", '[climate]\nlog_file = "log.csv"'))
+        assert main(["simulate", str(path), "--days", "0.01", "--ambient", "30"]) == 2
+        told = capsys.readouterr().err
+        assert "--ambient = 30: does nothing" in told and "log.csv" in told
+
     def test_simulate_follows_it_and_balances(self, tmp_path):
         run = simulate(self.config(tmp_path, sunlit_area_m2=0.3), days=1.0, seed=1)
         at_h = run.record["time_s"] / 3600.0
@@ -222,6 +259,10 @@ class TestWeatherLog:
         [
             ("time_h,air\n0,1\n", "ambient_c: missing column"),
             ("", "time_h: missing column"),
+            (
+                "time_h;ambient_c\n0;20\n1;21\n",
+                "columns: separated by something else, expected",
+            ),
             ("time_h,ambient_c\n0,20\n1,hot\n", "ambient_c = hot: not a number"),
             ("time_h,ambient_c\n0,20\n1\n", "ambient_c = : not a number"),
             ("time_h,ambient_c\n0,20\n1,nan\n", "out of range"),

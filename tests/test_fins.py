@@ -111,6 +111,45 @@ def test_plate_estimate_is_near_for_wide_gaps(speed, k_per_w, note):
     assert film_only == pytest.approx(k_per_w, rel=0.25)
 
 
+def test_entry_and_exit_take_their_velocity_heads():
+    """Open share s = 29 x 2 / (29 x 2 + 30 x 1) = 0.659: 0.42 (1 - s^2) + (1 - s^2)^2 = 0.557.
+
+    Kays and London (from memory) by hand; a short channel shows them, a long one hardly.
+    """
+    flow = 5.0 * SINK.flow_area_m2
+    found = fins.through(SINK, flow)
+    head_pa = 0.5 * fins.air_density() * 5.0**2
+    slender = SINK.hydraulic_diameter_m / SINK.length_m
+    along = fins.friction(found.reynolds, SINK.aspect, slender) / slender
+    assert found.pressure_drop_pa / head_pa - along == pytest.approx(0.557, abs=1e-3)
+    assert 0.1 < 0.557 / along < 0.5
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.6, 1.0])
+def test_transition_as_published(share):
+    """Gnielinski 2013: linear between the ends at Re 2300 and 4000, both by ht and fluids."""
+    slender = 0.04
+    laminar = ht.conv_internal.laminar_entry_thermal_Hausen(2300.0, fins.PRANDTL, 1.0, slender)
+    low = laminar - 3.66 + fins.laminar_nusselt(0.1)
+    factor = fluids.friction.Haaland(4000.0, 0.0)
+    high = ht.conv_internal.turbulent_Gnielinski(4000.0, fins.PRANDTL, factor)
+    expected = (1.0 - share) * low + share * high
+    found = fins.nusselt(2300.0 + share * 1700.0, 0.1, slender)
+    assert found == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_third_point_bends_the_fans_curve():
+    """Through its own points; on the line it changes nothing; above it, more air."""
+    density = fins.FAN_SHEET_DENSITY
+    bent = replace(FAN, middle=(40.0 / 3600.0, 40.0))
+    for flow, pressure in ((0.0, 50.0), (40.0, 40.0), (80.0, 0.0), (20.0, 45.0), (60.0, 20.0)):
+        assert bent.pressure_pa(flow / 3600.0, density) == pytest.approx(pressure)
+    same = replace(FAN, middle=(40.0 / 3600.0, 25.0))
+    straight, more = fins.operating_point(SINK, FAN), fins.operating_point(SINK, bent)
+    assert fins.operating_point(SINK, same).flow_m3_per_s == pytest.approx(straight.flow_m3_per_s)
+    assert more.flow_m3_per_s > 1.1 * straight.flow_m3_per_s
+
+
 def test_pressure_drop_rises_with_flow_through_the_transition():
     drops = [fins.through(SINK, v * SINK.flow_area_m2).pressure_drop_pa
              for v in np.linspace(0.1, 30.0, 400)]  # fmt: skip

@@ -9,8 +9,9 @@ from CoolProp.CoolProp import PropsSI
 
 from ctrl.bottlenecks import rank_parameters
 from ctrl.build import driven_hot_sink, fin_operating_point, plant_of
-from ctrl.capability import fans_at
+from ctrl.capability import coldest_holdable, fans_at, limits_of
 from ctrl.config import ConfigError, build_config, load_config, plain_data
+from ctrl.shipped import shipped_names
 from plant import cabinet, frost, heat_sinks
 from plant.constants import ZERO_C_K
 
@@ -162,6 +163,22 @@ class TestFanStopped:
         assert np.all(np.diff(heat) > 0.0)
         assert np.abs(np.diff(heat, 2)).max() < 0.02 * np.diff(heat).max()
 
+    @pytest.mark.parametrize("rise", [10.0, 60.0, 250.0])
+    def test_a_fan_never_makes_a_sink_worse(self, rise, example_plant, slopes_of):
+        """The still film grows with the rise, past a poor fan's: the blown sink keeps it."""
+        sink = replace(example_plant.hot_sink, fan_w_per_k=1.0)
+        plant = replace(example_plant, hot_sink=sink)
+        state = cabinet.uniform_state(plant, ZERO_C_K + 25.0, 0.0)
+        state[cabinet.HOT_SINK] += rise
+        lost = []
+        for fan in (1.0, 0.5, 0.0):
+            inputs = np.zeros(cabinet.INPUTS)
+            inputs[[cabinet.AMBIENT, cabinet.HOT_FAN]] = ZERO_C_K + 25.0, fan
+            slope = slopes_of(plant, state, inputs)
+            lost.append(-sink.heat_capacity_j_per_k * slope[cabinet.HOT_SINK])
+        assert lost[0] >= lost[1] >= lost[2]
+        assert (lost[0] > lost[2] + 1.0) == (rise < 200.0)
+
     def test_a_failed_fan_never_turns_and_counts_as_stopped(self, example_plant):
         assert heat_sinks.fan_turns(heat_sinks.STOPPED, 1, 1.0) == 0.0
         dead = replace(
@@ -210,11 +227,64 @@ class TestFromTheConfig:
         with pytest.raises(ConfigError, match="fan_k_per_w.*or the fins"):
             self.sink_of(without=("fan_k_per_w",))
 
-    def test_recirculated_air_warms_more_where_it_is_thin(self):
-        """2000 m: p 79 495 Pa; the recirculated part grows by 1/0.7846, the stated K/W stays."""
+    def test_thin_air_by_hand(self):
+        """2000 m: p 79 495 Pa, 0.7846 of sea level's; films go with its root, 0.8858.
+
+        Stated K/W are of sea level.  The recirculated part grows by 1/0.7846; of the still
+        film a fifth is radiation and stays.
+        """
         low, high = (plant_of(self.sink_of(climate={"altitude_m": h})) for h in (0.0, 2000.0))
-        extra = [1.0 / plant.hot_sink.fan_w_per_k - 0.16 for plant in (low, high)]
-        assert extra[1] / extra[0] == pytest.approx(101325.0 / 79495.0, rel=1e-3)
+        extra = [
+            1.0 / plant.hot_sink.fan_w_per_k - 0.16 / factor
+            for plant, factor in ((low, 1.0), (high, 0.8858))
+        ]
+        assert extra[1] / extra[0] == pytest.approx(101325.0 / 79495.0, rel=5e-3)
+        still = high.hot_sink.no_fan_w_per_k / low.hot_sink.no_fan_w_per_k
+        assert still == pytest.approx(0.2 + 0.8 * 0.8858, rel=1e-4)
+        for key in ("fan_w_per_k", "no_fan_w_per_k"):
+            ratio = getattr(high.cold_sink, key) / getattr(low.cold_sink, key)
+            assert ratio == pytest.approx(0.8858, rel=1e-4)
+        ratio = high.envelope.outside_film_w_per_k / low.envelope.outside_film_w_per_k
+        assert ratio == pytest.approx(0.5 + 0.5 * 0.8858, rel=1e-4)
+        assert high.contents.film_w_per_k < low.contents.film_w_per_k
+
+    @pytest.mark.parametrize("name", shipped_names())
+    def test_no_cabinet_gets_better_with_altitude(self, name):
+        """Less leaks in, but the sinks lose more."""
+        data = plain_data(load_config(name))
+        coldest = []
+        for altitude_m in (0.0, 3000.0):
+            data["climate"]["altitude_m"] = altitude_m
+            config = build_config(data, "changed")
+            plant = plant_of(config)
+            found = coldest_holdable(plant, plant.climate.mean_k, limits_of(config))
+            coldest.append(found.contents_c)
+        assert coldest[1] > coldest[0] + 0.2
+
+    @pytest.mark.parametrize(
+        ("keys", "without", "told"),
+        [
+            ({"fan_flow_m3_per_h": 5, "exhaust_recirculation": 0.8}, (), "at least 2.55 K/W.*dust"),
+            ({"dust_factor": 5.0, "no_fan_k_per_w": 0.7}, (), "no_fan_k_per_w = 0.7: .*at least"),
+            ({**FINS, "fan_stall_pa": 2.0, "fan_free_flow_m3_per_h": 8.0},
+             ("fan_k_per_w", "fan_flow_m3_per_h"), "at least .*fins and fan come to"),
+        ],
+    )  # fmt: skip
+    def test_a_still_sink_better_than_the_blown_one_is_refused(self, keys, without, told):
+        """Dust, recirculated exhaust and starved fins counted: no key is quietly overruled."""
+        with pytest.raises(ConfigError, match=told):
+            self.sink_of(hot_sink=keys, without=without)
+
+    def test_the_fans_middle_point_is_checked(self):
+        bent = {"fan_middle_flow_m3_per_h": 40.0, "fan_middle_pa": 40.0}
+        without = ("fan_k_per_w", "fan_flow_m3_per_h")
+        config = self.sink_of(hot_sink={**self.FINS, **bent}, without=without)
+        plain = self.sink_of(hot_sink=self.FINS, without=without)
+        assert driven_hot_sink(config)[1] > driven_hot_sink(plain)[1]
+        with pytest.raises(ConfigError, match="fan_middle_pa.*beside fan_middle_flow"):
+            self.sink_of(hot_sink={**self.FINS, "fan_middle_flow_m3_per_h": 40.0})
+        with pytest.raises(ConfigError, match="fan_middle_pa.*less than fan_stall_pa"):
+            self.sink_of(hot_sink={**self.FINS, **bent, "fan_middle_pa": 50.0})
 
 
 def test_fan_heat_is_booked_inside_and_at_the_plug(example_plant, slopes_of):

@@ -15,6 +15,7 @@ from ctrl.ice import (
     Ice,
     coldest_ice_free_c,
     ice_of,
+    ice_with_range,
     plan_defrost,
 )
 from ctrl.trial import nearest_point
@@ -22,15 +23,17 @@ from plant import moist_air
 from plant.constants import ZERO_C_K
 
 
-def ran(name, contents_c, humidity_pct, most_days=4, **settings):
+def ran(name, contents_c, humidity_pct, most_days=4, run=ice_of, factor=1.0, **settings):
     """Return (ice, steady point it started from) of a shipped cabinet on a usual day."""
     config = load_config(name)
     plant = at_ambient(plant_of(config), config.climate.usual_c, humidity_pct)
+    sink = replace(plant.cold_sink, frost_density_factor=factor)
+    plant = replace(plant, cold_sink=sink)
     coldest = coldest_holdable(plant, plant.climate.mean_k, limits_of(config))
     point = nearest_point(plant, contents_c + ZERO_C_K, coldest)
     firmware = firmware_of(config, replace(settings_of(config), **{"defrost": None, **settings}))
-    return ice_of(plant, firmware, point, config.limits.sink_ice_blockage_pct,
-                  most_days=most_days), point  # fmt: skip
+    return run(plant, firmware, point, config.limits.sink_ice_blockage_pct,
+               most_days=most_days), point  # fmt: skip
 
 
 # Simulated -------------------------------------------------------------------------------
@@ -83,12 +86,27 @@ def test_dry_air_leaves_a_cold_sink_clear():
     assert not ice.ices
 
 
-def test_the_range_is_that_of_the_frosts_density(damp):
-    # Thickness = mass/(area density): density 50 % up is 1/1.5, 50 % down is 1/0.5 of it.
-    ice, _ = damp
-    low, high = ice.blockage_range_pct
-    assert low == pytest.approx(ice.blockage_pct / 1.5)
-    assert high == pytest.approx(min(ice.blockage_pct / 0.5, 100.0))
+def test_the_range_is_run_with_denser_and_lighter_frost():
+    """The ends are what cabinets with the factor in their config come to, not 1/(1 +/- 0.5).
+
+    Looser frost insulates and chokes the fan; the sink falls and takes it up otherwise.
+    """
+    keys = {"most_days": 3, "controller": "fixed", "fixed_duty": 1.0}
+    ice, _ = ran("galley_larder", 0.0, 30.0, **keys)
+    ranged, _ = ran("galley_larder", 0.0, 30.0, run=ice_with_range, **keys)
+    low, high = ranged.blockage_range_pct
+    assert replace(ranged, blockage_range_pct=None) == ice
+    assert ice.blockage_range_pct is None
+    light, _ = ran("galley_larder", 0.0, 30.0, factor=0.5, **keys)
+    print(f"closed {low:.1f} to {high:.1f} %, middle {ice.blockage_pct:.1f} %")
+    assert high == pytest.approx(light.blockage_pct)
+    assert low < ice.blockage_pct < high
+    assert abs(high - ice.blockage_pct / 0.5) > 1.0
+
+
+def test_a_clear_sink_costs_no_more_runs():
+    ice, _ = ran("galley_larder", 14.0, 80.0, setpoint_c=14.0, run=ice_with_range)
+    assert ice.blockage_range_pct is None
 
 
 def test_a_timed_defrost_leaves_less_ice(damp):
@@ -109,7 +127,7 @@ def test_a_timed_defrost_leaves_less_ice(damp):
 
 
 def ice_like(growth=0.0, blockage=0.0, mean_c=4.0, limit_pct=5.0):
-    return Ice(growth, 10.0, blockage, (blockage / 1.5, blockage / 0.5), mean_c + 1.0, mean_c,
+    return Ice(growth, 10.0, blockage, None, mean_c + 1.0, mean_c,
                0.5, 3, limit_pct)  # fmt: skip
 
 

@@ -24,7 +24,7 @@ FINDINGS = {
     "air_c", "contents_c", "cold_sink_c", "hot_sink_c", "hot_face_c", "foam_c", "reading_c",
     "ambient_c", "duty_mean", "current_max_a", "frost_g_max", "frost_g_end",
     "frost_growth_g_per_day", "blockage_pct_max", "frozen_share_max", "cycles_per_hour",
-    "supply_off_share",
+    "supply_off_share", "given_off_g_per_day",
     "swing_k", "contents_swing_k", "energy_kwh_per_day", "energy_boundary", "settled",
     "air_rh_pct", "wall_margin_k", "wall_water_g_max", "water_out_g_per_day",
     "energy_residual_rel", "water_residual_rel", "states_seen", "cost_per_day",
@@ -47,6 +47,7 @@ CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
     "duty_limit_decided_by", "duty_limits", "time_constants", "time_constants_duty", "currents",
     "sensors", "energy_boundary", "keys", "hot_side", "contents", "outside",
+    "cold_side",
 }  # fmt: skip
 LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
 CASE = {
