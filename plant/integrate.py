@@ -61,9 +61,15 @@ LONGEST_STEP_S = 1.0
 SHORTEST_STEP_S = 1.0 / 4096.0
 
 
+# What `advance` returns in place of a step when not even the shortest one is good.
+FAILED_S = -1.0
+# Density at which a missed frost volume counts as a missed mass [kg/m3]: a light frost's.
+VOLUME_KG_PER_M3 = 100.0
+
+
 @kernel
 def error_ratio(plant, error):
-    """Return the largest error of a trial step over its tolerance [-]."""
+    """Return the largest error of a trial step over its tolerance [-], every state counted."""
     largest = max(abs(error[cabinet.COLD_FACE]), abs(error[cabinet.HOT_FACE]))
     largest = max(largest, abs(error[cabinet.HOT_SINK]), abs(error[cabinet.WALL_OUTER]))
     air_capacity = cabinet.dry_air_kg(plant) * cabinet.CP_DRY_AIR
@@ -72,8 +78,14 @@ def error_ratio(plant, error):
     largest = max(largest, abs(error[cabinet.COLD_SINK_H]) / sink_capacity)
     wall_capacity = plant.envelope.inner_heat_capacity_j_per_k
     largest = max(largest, abs(error[cabinet.WALL_INNER_H]) / wall_capacity)
+    contents_capacity = plant.contents.frozen_heat_capacity_j_per_k  # the lesser of its two
+    largest = max(largest, abs(error[cabinet.CONTENTS_H]) / contents_capacity)
+    for sensor in (cabinet.CONTROL_SENSOR, cabinet.HOT_SENSOR, cabinet.COLD_SENSOR):
+        largest = max(largest, abs(error[sensor]))
     ratio = largest / TOLERANCE_K
-    for part in (cabinet.VAPOUR, cabinet.FROST, cabinet.SINK_WATER, cabinet.WALL_WATER):
+    volume_kg = VOLUME_KG_PER_M3 * abs(error[cabinet.FROST_VOLUME])
+    ratio = max(ratio, volume_kg / TOLERANCE_KG)
+    for part in cabinet.WATERS:
         ratio = max(ratio, abs(error[part]) / TOLERANCE_KG)
     return ratio
 
@@ -123,10 +135,19 @@ def try_step(plant, state, inputs, step_s, slopes, stage, trial, error, faces):
 @kernel
 def _overdrawn(state, trial):
     """Tell whether a trial step took more water from somewhere than there was."""
-    for part in (cabinet.VAPOUR, cabinet.FROST, cabinet.SINK_WATER, cabinet.WALL_WATER):
+    for part in cabinet.WATERS:
         if trial[part] < 0.0 <= state[part]:
             return True
     return False
+
+
+@kernel
+def _finite(trial):
+    """Tell whether all of a trial step are numbers: one that is none spoils the sum."""
+    total = 0.0
+    for n in range(cabinet.STATES):
+        total += trial[n]
+    return np.isfinite(total)
 
 
 @kernel
@@ -134,18 +155,25 @@ def advance(plant, state, inputs, duration_s, step_hint_s, work):
     """Advance `state` in place by `duration_s` [s] and return the step to try next [s].
 
     Halves the step until the estimated error is within tolerance, and doubles it again
-    when the error is far below. `work` is a `work_array`.
+    when the error is far below.  When the shortest step is not good either, `state` stays
+    at the last good one and FAILED_S is returned; `failed_part` then names the culprit.
+    `work` is a `work_array`.
     """
     slopes = work[:STAGES]
     stage, trial, error = work[STAGES], work[STAGES + 1], work[STAGES + 2]
     faces = work[STAGES + 3 :, :2]
     left = duration_s
     step = step_hint_s
+    if step <= 0.0:
+        return FAILED_S  # it failed before: nothing is good from here on
     while left > 1e-9:
         now = min(step, left)
         try_step(plant, state, inputs, now, slopes, stage, trial, error, faces)
         ratio = error_ratio(plant, error)
-        if (ratio > 1.0 or _overdrawn(state, trial)) and now > SHORTEST_STEP_S:
+        # Written so that a ratio that is no number is no good either.
+        if not (ratio <= 1.0) or not _finite(trial) or _overdrawn(state, trial):
+            if now <= SHORTEST_STEP_S:
+                return FAILED_S
             step = 0.5 * now
             continue
         for n in range(cabinet.STATES):
@@ -154,6 +182,23 @@ def advance(plant, state, inputs, duration_s, step_hint_s, work):
         if ratio < 0.05 and now >= step:
             step = min(2.0 * step, LONGEST_STEP_S)
     return step
+
+
+def failed_part(plant: np.record, state: np.ndarray, work: np.ndarray) -> tuple[int, bool]:
+    """Return (index of the state at which `advance` failed, whether it was still a number)."""
+    trial, error = work[STAGES + 1], work[STAGES + 2]
+    lost = np.flatnonzero(~np.isfinite(trial))
+    if lost.size:
+        return int(lost[0]), False
+    ratios = np.zeros(cabinet.PHYSICAL_STATES)
+    for part in range(cabinet.PHYSICAL_STATES):
+        alone = np.zeros(cabinet.STATES)
+        alone[part] = error[part]
+        ratios[part] = error_ratio(plant, alone)
+    overdrawn = [part for part in cabinet.WATERS if trial[part] < 0.0 <= state[part]]
+    if ratios.max() <= 1.0 and overdrawn:
+        return int(overdrawn[0]), True
+    return int(ratios.argmax()), True
 
 
 def work_array() -> np.ndarray:
