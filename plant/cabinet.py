@@ -53,7 +53,7 @@ WATER_OUT = 20  # drained water [kg]
 THROUGHPUT = 21  # sum of the sizes of all boundary energy flows [J]
 MODULE_COOLING = 22  # heat the module took from the cold face [J]
 DEPOSIT = 23  # vapour that settled on the cold sink, as ice or water [kg]
-STATES = 24
+STATES = 24  # a multiple of four, see `integrate`
 
 STATE_NAMES = (
     "cold_face", "hot_face", "hot_sink", "cold_sink_h", "air_h", "wall_inner_h", "wall_outer",

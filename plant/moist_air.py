@@ -75,11 +75,10 @@ def humidity_ratio(vapour_pressure_pa, pressure_pa=STANDARD_PRESSURE_PA):
 
     Above a share of `LARGEST_VAPOUR_SHARE` its tangent: smooth, rising, without a pole.
     """
-    share = vapour_pressure_pa / pressure_pa
-    if share <= LARGEST_VAPOUR_SHARE:
+    if vapour_pressure_pa <= LARGEST_VAPOUR_SHARE * pressure_pa:
         return MOLAR_MASS_RATIO * vapour_pressure_pa / (pressure_pa - vapour_pressure_pa)
     dry_share = 1.0 - LARGEST_VAPOUR_SHARE
-    beyond = (share - LARGEST_VAPOUR_SHARE) / (dry_share * dry_share)
+    beyond = (vapour_pressure_pa / pressure_pa - LARGEST_VAPOUR_SHARE) / (dry_share * dry_share)
     return MOLAR_MASS_RATIO * (LARGEST_VAPOUR_SHARE / dry_share + beyond)
 
 
