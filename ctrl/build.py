@@ -259,7 +259,7 @@ def box_of(config: Config) -> envelope.Box:
         conductivity_w_per_m_k=conductivity,
         inner_layer_m=part.inner_layer_mm * 1e-3,
         inner_layer_w_per_m_k=part.inner_layer_w_per_m_k,
-        outer_layer_m=part.outer_layer_mm * 1e-3,
+        outer_layer_m=tuple(mm * 1e-3 for mm in part.face_outer_layer_mm.values()),
         outer_layer_w_per_m_k=part.outer_layer_w_per_m_k,
         **thickness,
     )
@@ -355,7 +355,8 @@ class ContentsFilms:
 
     `outer` ones end at the surface; `core` is from there to the core; `film` and
     `film_still` are what the lump gets (outer and core in a row for bottles, as given where
-    the config gives them); `biot` is with the fan running [-].
+    the config gives them); `biot` is with the fan running, a given film taken as the outer
+    one [-].
     """
 
     outer: float
@@ -379,10 +380,17 @@ def contents_films(config: Config) -> ContentsFilms:
         + part.radiating_share * films.radiation_w_per_m2_k(target_k, target_k - films.FILM_RISE_K)
         for convection in _contents_convection(config, height_m, diameter_m)
     )
+    given, given_still = part.film_w_per_m2_k, part.film_fan_stopped_w_per_m2_k
+    # A film that the config gives is what heat has to pass; the other follows it, so that
+    # stopping the fan never improves one.
+    moving = max(moving, given_still or 0.0) if given is None else given
+    still = min(still, moving) if given_still is None else given_still
     if isinstance(part, Bottles):
+        liquid = part.liquid_data()
         core = films.liquid_film_w_per_m2_k(
-            target_k, height_m, diameter_m, moving * films.FILM_RISE_K
-        )
+            target_k, height_m, diameter_m, moving * films.FILM_RISE_K,
+            liquid.densest_c, liquid.freezing_c,
+        )  # fmt: skip
         found, found_still = (films.series_w_per_m2_k(outer, core) for outer in (moving, still))
         biot = films.bottle_biot(moving, core)
     else:
@@ -390,13 +398,13 @@ def contents_films(config: Config) -> ContentsFilms:
         core = films.piece_film_w_per_m2_k(diameter_m, conductivity)
         found, found_still = moving, still
         biot = films.piece_biot(moving, diameter_m, conductivity)
-    given = part.film_w_per_m2_k, part.film_fan_stopped_w_per_m2_k
+    film = max(found, given_still or 0.0) if given is None else given
     return ContentsFilms(
         outer=moving,
         outer_still=still,
         core=core,
-        film=found if given[0] is None else given[0],
-        film_still=found_still if given[1] is None else given[1],
+        film=film,
+        film_still=min(found_still, film) if given_still is None else given_still,
         biot=biot,
     )
 

@@ -215,8 +215,17 @@ def check(config: Config) -> Check:
     )
 
 
-NEAR_4_C = (2.0, 6.0)  # where water's expansivity is below a third of that at 10 °C
+NEAR_DENSEST_K = 2.0  # about there water's expansivity is below a third of that at 10 °C
 LUMP_BIOT, LAGGING_BIOT = 0.1, 0.5  # textbook; engineering choice
+
+
+def _near_densest(config: Config) -> bool:
+    """Tell whether the liquid is kept where it hardly stirs itself, above its freezing point."""
+    if not isinstance(config.contents, Bottles):
+        return False
+    liquid = config.contents.liquid_data()
+    near = abs(config.use.target_c - liquid.densest_c) <= NEAR_DENSEST_K
+    return near and config.use.target_c > liquid.freezing_c
 
 
 def _contents(config: Config, plant: Plant) -> ContentsValues:
@@ -234,7 +243,7 @@ def _contents(config: Config, plant: Plant) -> ContentsValues:
         core_film_w_per_m2_k=film.core,
         biot=film.biot,
         lump=lump,
-        near_densest=bottles and NEAR_4_C[0] <= config.use.target_c <= NEAR_4_C[1],
+        near_densest=_near_densest(config),
         freezing_c=plant.contents.freezing_k - ZERO_C_K,
         supercooling_k=plant.contents.supercooling_k,
     )

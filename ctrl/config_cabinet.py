@@ -37,6 +37,9 @@ def preset_name(kind: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+FACES = ("front", "back", "left", "right", "top", "bottom")
+
+
 class Cabinet(Section):
     """The box: inside sizes, foam, door, and what leaks past them."""
 
@@ -144,6 +147,24 @@ class Cabinet(Section):
     outer_layer_heat_capacity_j_per_k: float = quantity(
         0.0, 0, 1e6, "J/K", "heat stored in that layer; plywood is 1500 for each kg", "no layer"
     )
+    outer_layer_front_mm: float | None = quantity(
+        None, 0, 100, "mm", "that layer on the door, if not the same", "as outer_layer_mm"
+    )
+    outer_layer_back_mm: float | None = quantity(
+        None, 0, 100, "mm", "that layer on the back, if not the same", "as outer_layer_mm"
+    )
+    outer_layer_left_mm: float | None = quantity(
+        None, 0, 100, "mm", "that layer on the left side, if not the same", "as outer_layer_mm"
+    )
+    outer_layer_right_mm: float | None = quantity(
+        None, 0, 100, "mm", "that layer on the right side, if not the same", "as outer_layer_mm"
+    )
+    outer_layer_top_mm: float | None = quantity(
+        None, 0, 100, "mm", "that layer on the top, if not the same", "as outer_layer_mm"
+    )
+    outer_layer_bottom_mm: float | None = quantity(
+        None, 0, 100, "mm", "that layer under the floor, if not the same", "as outer_layer_mm"
+    )
 
     @property
     def seal_w_per_m_k(self) -> float:
@@ -157,7 +178,9 @@ class Cabinet(Section):
         """Bolts and wires through the wall [W/K], from size and number or as given."""
         if self.bolts == 0 and self.wires_through_wall_mm2 == 0.0:
             return self.metal_through_wall_w_per_k
-        length_mm = self.face_foam_mm["back"] + self.inner_layer_mm + self.outer_layer_mm
+        length_mm = (
+            self.face_foam_mm["back"] + self.inner_layer_mm + self.face_outer_layer_mm["back"]
+        )
         return envelope.metal_through_wall_w_per_k(
             self.bolts,
             self.bolt_diameter_mm * 1e-3,
@@ -169,14 +192,32 @@ class Cabinet(Section):
     @property
     def face_foam_mm(self) -> dict[str, float]:
         """Foam thickness of each of the six faces [mm]."""
-        faces = ("front", "back", "left", "right", "top", "bottom")
-        own = {face: getattr(self, f"foam_{face}_mm") for face in faces}
+        own = {face: getattr(self, f"foam_{face}_mm") for face in FACES}
         return {face: self.foam_thickness_mm if t is None else t for face, t in own.items()}
 
     @property
     def inside_volume_l(self) -> float:
         """Volume of the empty box [litres]."""
         return self.inside_width_mm * self.inside_depth_mm * self.inside_height_mm * 1e-6
+
+    @property
+    def outside_area_m2(self) -> float:
+        """Surface of the finished box outside [m2]."""
+        around = {
+            face: foam + self.inner_layer_mm + self.face_outer_layer_mm[face]
+            for face, foam in self.face_foam_mm.items()
+        }
+        return 1e-6 * envelope.surface_m2(
+            self.inside_width_mm + around["left"] + around["right"],
+            self.inside_depth_mm + around["front"] + around["back"],
+            self.inside_height_mm + around["top"] + around["bottom"],
+        )
+
+    @property
+    def face_outer_layer_mm(self) -> dict[str, float]:
+        """Thickness of the layer outside the foam on each of the six faces [mm]."""
+        own = {face: getattr(self, f"outer_layer_{face}_mm") for face in FACES}
+        return {face: self.outer_layer_mm if t is None else t for face, t in own.items()}
 
     def foam_data(self) -> presets.Foam:
         """Return the named foam's data (the override is not applied)."""
@@ -195,6 +236,10 @@ class Cabinet(Section):
             for key, limit, face in limits
             if getattr(self, key) > limit
         ]
+        half_m2 = 0.5 * self.outside_area_m2
+        if self.sunlit_area_m2 > half_m2:
+            expected = f"at most {half_m2:.2f} m2: nothing shines on more than half of the outside"
+            found.append(("sunlit_area_m2", expected))
         given = self.model_fields_set
         if self.door_seal is not None and "door_seal_w_per_m_k" in given:
             found.append(("door_seal_w_per_m_k", "no such key beside door_seal: one or the other"))

@@ -100,6 +100,14 @@ class _Contents(Section):
         "all closed or dry; the shares: common practice, no source",
     )  # fmt: skip
 
+    def faults(self) -> list[Fault]:
+        """Check that stopping the fan does not improve the film."""
+        running, stopped = self.film_w_per_m2_k, self.film_fan_stopped_w_per_m2_k
+        if running is None or stopped is None or stopped <= running:
+            return []
+        expected = f"at most film_w_per_m2_k ({running:g} W/(m2 K))"
+        return [("film_fan_stopped_w_per_m2_k", expected)]
+
 
 class Bottles(_Contents):
     """What is kept: bottles, cans or jars of one kind."""

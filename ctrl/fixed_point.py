@@ -152,12 +152,12 @@ def div_round(a: int, b: int) -> int:
     int
         The rounded quotient within int32.
     """
+    if a == 0 or b == 1:
+        return sat32(a)  # the common cases; a division costs more than all else in here
     if b == 0:
         if a > 0:
             return INT32_MAX
-        if a < 0:
-            return INT32_MIN
-        return 0
+        return INT32_MIN
     top = a
     if a < 0:
         top = -a

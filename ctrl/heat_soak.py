@@ -10,6 +10,7 @@ from math import ceil
 import numpy as np
 
 from ctrl.capability import fans_at
+from ctrl.loop import NotFinite
 from plant import cabinet, heat_sinks, integrate, steady
 from plant.cabinet import Plant
 from plant.steady import Operating
@@ -88,6 +89,8 @@ def heat_back_j(plant: Plant, point: Operating, run_on_s: float) -> float:
         inputs[cabinet.HOT_FAN] = fan
         if duration_s > 0.0:
             hint = integrate.advance(record, state, inputs, duration_s, hint, work)
+    if hint < 0.0:
+        raise NotFinite("the hour after switch-off: the hot side changes too fast to follow")
     return float(before - state[cabinet.MODULE_COOLING])
 
 

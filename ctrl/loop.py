@@ -68,7 +68,17 @@ SENSORS = 3
 
 
 class NotFinite(ArithmeticError):
-    """A state stopped being a number; the text names tick, state and time."""
+    """A state stopped being a number or left all sense; the text names tick, state and time."""
+
+
+# Words for what `cabinet.sense_of` finds wrong with a state.
+SENSE_WORDS = {
+    cabinet.NO_NUMBER: "is not a number",
+    cabinet.OVERDRAWN: "is below nothing",
+    cabinet.TOO_HOT: f"is above {cabinet.HOTTEST_K - ZERO_C_K:.0f} °C, where no module lasts",
+    cabinet.TOO_COLD: f"is below {cabinet.COLDEST_K - ZERO_C_K:.0f} °C",
+    cabinet.BOILING: "is hotter than boiling water",
+}
 
 
 @kernel
@@ -280,15 +290,6 @@ def write_row(
 
 
 @kernel
-def first_not_finite(state):
-    """Return the index of the first state that is no finite number, or -1."""
-    for index in range(state.size):
-        if not np.isfinite(state[index]):
-            return index
-    return -1
-
-
-@kernel
 def run_ticks(
     plant, state, kind, law, law_state, guard_settings, guard_state, codes, conversions,
     conversion_ticks, inputs, first_tick, ticks, start_s, tick_s, row_ticks, powered, seed, run,
@@ -296,7 +297,8 @@ def run_ticks(
 ):  # fmt: skip
     """Run `ticks` ticks and fill `table`; return (ticks done, step to try next [s]).
 
-    Fewer ticks done than asked for means that a state stopped being a number.
+    Fewer ticks done than asked for means that a state stopped making sense, or that a step
+    failed (the step to try next then is `integrate.FAILED_S`).
     """
     door, duty_sum, most = 0.0, 0.0, 0.0
     for count in range(ticks):
@@ -321,6 +323,8 @@ def run_ticks(
         most = max(most, inputs[cabinet.DUTY])
         before_j = state[cabinet.PLUG_ENERGY]
         step_hint_s = plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work)
+        if step_hint_s < 0.0:
+            return count, step_hint_s
         if (count + 1) % row_ticks == 0:
             plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
             row = table[count // row_ticks]
@@ -331,7 +335,7 @@ def run_ticks(
                 duty_sum / row_ticks, most, starts, row,
             )  # fmt: skip
             door, duty_sum, most = 0.0, 0.0, 0.0
-            if first_not_finite(state) >= 0:
+            if cabinet.sense_of(plant, state)[0] != cabinet.SENSIBLE:
                 return count, step_hint_s
     return ticks, step_hint_s
 
@@ -410,14 +414,15 @@ class Loop:
         Raises
         ------
         NotFinite
-            When a state holds something that is no number, at the start or at a row.
+            When a state is no number or makes no sense, at the start or at a row, or when
+            the plant changes too fast for the shortest step.
         """
         tick_s = self.firmware.tick_s
         row_ticks = max(1, round(row_s / tick_s))
         ticks = max(row_ticks, round(seconds / tick_s) // row_ticks * row_ticks)
         table = np.empty((ticks // row_ticks, len(COLUMNS)))
         start = self.state.copy()
-        if first_not_finite(start) >= 0:
+        if cabinet.sense_of(self._record, start)[0] != cabinet.SENSIBLE:
             self._stop(0)
         run = self._run_plain if self._plain else self._run_compiled
         done = run(ticks, row_ticks, powered, table)
@@ -437,9 +442,14 @@ class Loop:
         )
 
     def _stop(self, done: int) -> None:
-        part = cabinet.STATE_NAMES[first_not_finite(self.state)]
+        wrong, part = cabinet.sense_of(self._record, self.state)
+        words = SENSE_WORDS.get(wrong, "changes too fast to follow")
+        if wrong == cabinet.SENSIBLE:
+            part, number = integrate.failed_part(self._record, self.state, self._work)
+            words = words if number else SENSE_WORDS[cabinet.NO_NUMBER]
         at_h = (self.time_s + done * self.firmware.tick_s) / 3600.0
-        raise NotFinite(f"tick {self._tick + done} ({at_h:.2f} h): {part} is not a number")
+        name = cabinet.STATE_NAMES[part].removesuffix("_h")
+        raise NotFinite(f"tick {self._tick + done} ({at_h:.2f} h): {name} {words}")
 
     def _run_compiled(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
         done, self._step_s = run_ticks(
@@ -476,6 +486,8 @@ class Loop:
             most = max(most, inputs[cabinet.DUTY])
             before_j = state[cabinet.PLUG_ENERGY]
             self._plant_tick(time_s)
+            if self._step_s < 0.0:
+                return count
             if (count + 1) % row_ticks == 0:
                 plug_w = (state[cabinet.PLUG_ENERGY] - before_j) / tick_s
                 row = table[count // row_ticks]
@@ -486,7 +498,7 @@ class Loop:
                     duty_sum / row_ticks, most, starts, row,
                 )  # fmt: skip
                 door, duty_sum, most = 0.0, 0.0, 0.0
-                if first_not_finite(state) >= 0:
+                if cabinet.sense_of(plant, state)[0] != cabinet.SENSIBLE:
                     return count
         return ticks
 

@@ -179,8 +179,9 @@ def _contents(out: Console, found: Check) -> None:
     if part.near_densest:
         paragraph(
             out,
-            "Near 4 °C water hardly expands and a bottle's liquid stands almost still: the film "
-            "inside is little more than conduction, and warm and cold spots last for hours.",
+            "The liquid is near its most dense (water at 4 °C) and stands almost still in the "
+            "bottle: the film inside is little more than conduction, and warm and cold spots last "
+            "for hours.",
         )
     if part.supercooling_k > 0.0:
         paragraph(

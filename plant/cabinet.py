@@ -45,6 +45,7 @@ COLD_SENSOR = 15
 ICE_BEGUN = 16  # 1 once ice has begun in the contents; constant within a tick
 WALL_SHADED = 17  # outer half of a wall that no sun falls on; it only looks on [K]
 PHYSICAL_STATES = 18
+WATERS = (VAPOUR, FROST, SINK_WATER, WALL_WATER)
 # Ledger: integrals of what crosses the boundary
 HEAT_IN = 18  # net energy into cabinet, module and sinks together [J]
 PLUG_ENERGY = 19  # at mains plug or battery terminals [J]
@@ -54,7 +55,7 @@ THROUGHPUT = 22  # sum of the sizes of all boundary energy flows [J]
 MODULE_COOLING = 23  # heat the module took from the cold face [J]
 DEPOSIT = 24  # vapour that settled on the cold sink, as ice or water [kg]
 GIVEN_OFF = 25  # water that wet contents gave to the air, net; a part of WATER_IN [kg]
-STATES = 26
+STATES = 26  # an even number, see `integrate`
 
 STATE_NAMES = (
     "cold_face", "hot_face", "hot_sink", "cold_sink_h", "air_h", "wall_inner_h", "wall_outer",
@@ -216,6 +217,44 @@ def stored_energy_j(plant, state):
 def stored_water_kg(state):
     """Return the water in the cabinet in every form [kg]."""
     return state[VAPOUR] + state[FROST] + state[SINK_WATER] + state[WALL_WATER]
+
+
+# Where the model ends. Above 250 °C every solder of a module has melted (138 to 232 °C, from
+# memory); 150 K is far below what any module reaches, and the end of its leg properties.
+HOTTEST_K, COLDEST_K = ZERO_C_K + 250.0, 150.0
+LEAST_MASS_KG = -1e-9  # rounding; a mass further below nothing was overdrawn
+SENSIBLE, NO_NUMBER, OVERDRAWN, TOO_HOT, TOO_COLD, BOILING = 0, 1, 2, 3, 4, 5
+
+
+@kernel
+def sense_of(plant, state):
+    """Return (what is wrong, index of the state it is wrong with); (SENSIBLE, -1) if nothing.
+
+    Inside the cabinet water must not boil: the air's humidity has no meaning beyond.
+    """
+    for index in range(state.size):
+        if not np.isfinite(state[index]):
+            return NO_NUMBER, index
+    for index in WATERS:
+        if state[index] < LEAST_MASS_KG:
+            return OVERDRAWN, index
+    for index in (COLD_FACE, HOT_FACE, HOT_SINK, WALL_OUTER):
+        if state[index] > HOTTEST_K:
+            return TOO_HOT, index
+        if state[index] < COLDEST_K:
+            return TOO_COLD, index
+    inside = (
+        (cold_sink_temperature(plant, state), COLD_SINK_H),
+        (air_temperature(plant, state), AIR_H),
+        (wall_inner_temperature(plant, state), WALL_INNER_H),
+        (contents_temperature(plant, state), CONTENTS_H),
+    )
+    for temp_k, index in inside:
+        if temp_k < COLDEST_K:
+            return TOO_COLD, index
+        if moist_air.saturation_pressure(temp_k) > plant.climate.pressure_pa:
+            return BOILING, index
+    return SENSIBLE, -1
 
 
 # The right-hand side -------------------------------------------------------------------

@@ -27,9 +27,11 @@ class Box:
         Foam of each face [m].
     conductivity_w_per_m_k : float
         Of the foam at its mean temperature [W/(m K)].
-    inner_layer_m, outer_layer_m : float
-        Layers inside and outside of the foam, the same on every face [m]; the inside measures
-        are those of the finished box.
+    inner_layer_m : float
+        Layer inside the foam, the same on every face [m]; the inside measures are those of the
+        finished box.
+    outer_layer_m : float or tuple of float
+        Layer outside the foam: on every face, or of each face in the order above [m].
     inner_layer_w_per_m_k, outer_layer_w_per_m_k : float
         Their conductivities [W/(m K)].
     """
@@ -46,13 +48,28 @@ class Box:
     conductivity_w_per_m_k: float
     inner_layer_m: float = 0.0
     inner_layer_w_per_m_k: float = 1.0
-    outer_layer_m: float = 0.0
+    outer_layer_m: float | tuple[float, ...] = 0.0
     outer_layer_w_per_m_k: float = 1.0
 
     @property
     def foam_m(self) -> tuple[float, ...]:
         """Foam of front, back, left, right, top and bottom [m]."""
         return (self.front_m, self.back_m, self.left_m, self.right_m, self.top_m, self.bottom_m)
+
+    @property
+    def outer_m(self) -> tuple[float, ...]:
+        """Layer outside the foam of the same six faces [m]."""
+        if isinstance(self.outer_layer_m, tuple):
+            return self.outer_layer_m
+        return (self.outer_layer_m,) * 6
+
+    @property
+    def thickness_m(self) -> tuple[float, ...]:
+        """Foam and layers together of the same six faces [m]."""
+        return tuple(
+            foam + self.inner_layer_m + outer
+            for foam, outer in zip(self.foam_m, self.outer_m, strict=True)
+        )
 
     @property
     def face_area_m2(self) -> tuple[float, ...]:
@@ -64,11 +81,11 @@ class Box:
     @property
     def face_m2_k_per_w(self) -> tuple[float, ...]:
         """Resistance of the same six faces, all layers, without films [m2 K/W]."""
-        layers = (
-            self.inner_layer_m / self.inner_layer_w_per_m_k
-            + self.outer_layer_m / self.outer_layer_w_per_m_k
+        inner = self.inner_layer_m / self.inner_layer_w_per_m_k
+        return tuple(
+            foam / self.conductivity_w_per_m_k + inner + outer / self.outer_layer_w_per_m_k
+            for foam, outer in zip(self.foam_m, self.outer_m, strict=True)
         )
-        return tuple(foam / self.conductivity_w_per_m_k + layers for foam in self.foam_m)
 
     @property
     def foam_share(self) -> float:
@@ -83,11 +100,11 @@ class Box:
     @property
     def outside_m(self) -> tuple[float, float, float]:
         """Outside width, depth and height [m]."""
-        layers = 2.0 * (self.inner_layer_m + self.outer_layer_m)
+        front, back, left, right, top, bottom = self.thickness_m
         return (
-            self.width_m + self.left_m + self.right_m + layers,
-            self.depth_m + self.front_m + self.back_m + layers,
-            self.height_m + self.top_m + self.bottom_m + layers,
+            self.width_m + left + right,
+            self.depth_m + front + back,
+            self.height_m + top + bottom,
         )
 
     @property
@@ -103,13 +120,16 @@ class Box:
     @property
     def foam_volume_m3(self) -> float:
         """Volume of the foam [m3]."""
-        outer, inner = 2.0 * self.outer_layer_m, 2.0 * self.inner_layer_m
+        inner = 2.0 * self.inner_layer_m
+        front, back, left, right, top, bottom = self.foam_m
         around, within = 1.0, 1.0
-        for whole, clear in zip(
-            self.outside_m, (self.width_m, self.depth_m, self.height_m), strict=True
+        for clear, foam in (
+            (self.width_m, left + right),
+            (self.depth_m, front + back),
+            (self.height_m, top + bottom),
         ):
-            around *= whole - outer
             within *= clear + inner
+            around *= clear + inner + foam
         return around - within
 
 
@@ -129,11 +149,10 @@ def wall_parts_w_per_k(box: Box) -> dict[str, float]:
     box.  Thin metal skins count through the wall only; heat that runs along them round the
     door frame is part of the door seal's figure.
     """
-    layers = box.inner_layer_m + box.outer_layer_m
     resistances = box.face_m2_k_per_w
-    alike = [(foam + layers) / whole for foam, whole in zip(box.foam_m, resistances, strict=True)]
+    alike = [through / whole for through, whole in zip(box.thickness_m, resistances, strict=True)]
     mean = sum(alike) / len(alike)
-    thickness = sum(box.foam_m) / 6.0 + layers
+    thickness = sum(box.thickness_m) / 6.0
     return {
         "faces": sum(
             area / whole for area, whole in zip(box.face_area_m2, resistances, strict=True)

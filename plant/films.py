@@ -4,7 +4,7 @@ Worked out once, when a cabinet is built: over a day's differences of 1 to 15 K 
 moves by about a fifth either way, one in the fan's stream by a hundredth.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, sqrt
 
 from plant.constants import GRAVITY_M_PER_S2, STANDARD_PRESSURE_PA, ZERO_C_K
@@ -14,6 +14,7 @@ EMISSIVITY = 0.9  # glass, plastic, paper, painted metal (from memory)
 # Difference between contents and air at which a film is taken [K]. Invented: between the
 # first hour after loading and the quiet night.
 FILM_RISE_K = 5.0
+WATER_DENSEST_C = 3.98  # textbook
 # First eigenvalue squared of a long cylinder that cools by conduction (textbook, 2.4048^2).
 CYLINDER_EIGENVALUE = 5.783
 # ... and of a cube, 3 pi^2, times its volume over surface and side, 1/6.
@@ -74,6 +75,18 @@ def water(temp_k: float) -> Fluid:
         dynamic / density,
         dynamic * 4195.0 / conductivity,
         -slope / (2.0 * step * density),
+    )
+
+
+def watery(temp_k: float, densest_c: float) -> Fluid:
+    """Return a liquid that is mostly water and is most dense at `densest_c` [°C].
+
+    Water's expansivity, moved along by as much as the densest point is (own assumption: the
+    curve keeps its shape); water's other properties, those of 0 °C below that.
+    """
+    shifted_k = max(temp_k + WATER_DENSEST_C - densest_c, ZERO_C_K)
+    return replace(
+        water(max(temp_k, ZERO_C_K)), expansivity_per_k=water(shifted_k).expansivity_per_k
     )
 
 
@@ -150,13 +163,19 @@ def outer_film_w_per_m2_k(
 
 
 def liquid_film_w_per_m2_k(
-    liquid_k: float, height_m: float, diameter_m: float, flux_w_per_m2: float
+    liquid_k: float,
+    height_m: float,
+    diameter_m: float,
+    flux_w_per_m2: float,
+    densest_c: float = WATER_DENSEST_C,
+    freezing_c: float = 0.0,
 ) -> float:
     """Return the film inside a bottle of a watery liquid [W/(m2 K)], core to glass.
 
     Churchill and Chu's plate for the wall's boundary layer, never worse than conduction
     into a long cylinder, 5.783 k/D.  About 4 °C water has no expansivity and the liquid
-    stands still: the film falls there to the conduction alone.
+    stands still: the film falls there to the conduction alone.  Sugar, alcohol and milk
+    move that point: `watery`.
 
     Parameters
     ----------
@@ -166,8 +185,10 @@ def liquid_film_w_per_m2_k(
         [m].
     flux_w_per_m2 : float
         Through the glass; it sets the difference that drives the convection.
+    densest_c, freezing_c : float
+        Of the liquid [°C].
     """
-    fluid = water(max(liquid_k, ZERO_C_K))
+    fluid = watery(max(liquid_k, ZERO_C_K + freezing_c), densest_c)
     conduction = CYLINDER_EIGENVALUE * fluid.conductivity_w_per_m_k / diameter_m
     film = conduction
     for _ in range(30):

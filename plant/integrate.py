@@ -61,21 +61,32 @@ LONGEST_STEP_S = 1.0
 SHORTEST_STEP_S = 1.0 / 4096.0
 
 
+# A step twice as long has eight times the error: below this it is tried, with a fifth to spare.
+GROWS_BELOW = 0.1
+# What `advance` returns in place of a step when not even the shortest one is good.
+FAILED_S = -1.0
+# Density at which a missed frost volume counts as a missed mass [kg/m3]: a light frost's.
+VOLUME_KG_PER_M3 = 100.0
+
+
 @kernel
 def error_ratio(plant, error):
-    """Return the largest error of a trial step over its tolerance [-]."""
-    largest = max(abs(error[cabinet.COLD_FACE]), abs(error[cabinet.HOT_FACE]))
-    largest = max(largest, abs(error[cabinet.HOT_SINK]), abs(error[cabinet.WALL_OUTER]))
-    air_capacity = cabinet.dry_air_kg(plant) * cabinet.CP_DRY_AIR
-    largest = max(largest, abs(error[cabinet.AIR_H]) / air_capacity)
-    sink_capacity = plant.cold_sink.heat_capacity_j_per_k
-    largest = max(largest, abs(error[cabinet.COLD_SINK_H]) / sink_capacity)
-    wall_capacity = plant.envelope.inner_heat_capacity_j_per_k
-    largest = max(largest, abs(error[cabinet.WALL_INNER_H]) / wall_capacity)
-    ratio = largest / TOLERANCE_K
-    for part in (cabinet.VAPOUR, cabinet.FROST, cabinet.SINK_WATER, cabinet.WALL_WATER):
-        ratio = max(ratio, abs(error[part]) / TOLERANCE_KG)
-    return ratio
+    """Return the largest error of a trial step over its tolerance [-], every state counted."""
+    # Four chains side by side; one long chain would wait for itself at every link.
+    nodes = max(abs(error[cabinet.COLD_FACE]), abs(error[cabinet.HOT_FACE]))
+    nodes = max(nodes, max(abs(error[cabinet.HOT_SINK]), abs(error[cabinet.WALL_OUTER])))
+    sensors = max(abs(error[cabinet.CONTROL_SENSOR]), abs(error[cabinet.HOT_SENSOR]))
+    sensors = max(sensors, abs(error[cabinet.COLD_SENSOR]))
+    air_k = error[cabinet.AIR_H] / (cabinet.dry_air_kg(plant) * cabinet.CP_DRY_AIR)
+    sink_k = error[cabinet.COLD_SINK_H] / plant.cold_sink.heat_capacity_j_per_k
+    wall_k = error[cabinet.WALL_INNER_H] / plant.envelope.inner_heat_capacity_j_per_k
+    # By the lesser of the contents' two heat capacities.
+    contents_k = error[cabinet.CONTENTS_H] / plant.contents.frozen_heat_capacity_j_per_k
+    stores = max(max(abs(air_k), abs(sink_k)), max(abs(wall_k), abs(contents_k)))
+    water = max(abs(error[cabinet.VAPOUR]), abs(error[cabinet.FROST]))
+    water = max(water, max(abs(error[cabinet.SINK_WATER]), abs(error[cabinet.WALL_WATER])))
+    water = max(water, VOLUME_KG_PER_M3 * abs(error[cabinet.FROST_VOLUME]))
+    return max(max(max(nodes, sensors), stores) / TOLERANCE_K, water / TOLERANCE_KG)
 
 
 @kernel
@@ -123,10 +134,20 @@ def try_step(plant, state, inputs, step_s, slopes, stage, trial, error, faces):
 @kernel
 def _overdrawn(state, trial):
     """Tell whether a trial step took more water from somewhere than there was."""
-    for part in (cabinet.VAPOUR, cabinet.FROST, cabinet.SINK_WATER, cabinet.WALL_WATER):
+    for part in cabinet.WATERS:
         if trial[part] < 0.0 <= state[part]:
             return True
     return False
+
+
+@kernel
+def _finite(trial):
+    """Tell whether all of a trial step are numbers: one that is none spoils the sum."""
+    one, two = 0.0, 0.0  # side by side: a sum in a row waits each time
+    for n in range(0, cabinet.STATES, 2):
+        one += trial[n]
+        two += trial[n + 1]
+    return np.isfinite(one + two)
 
 
 @kernel
@@ -134,26 +155,50 @@ def advance(plant, state, inputs, duration_s, step_hint_s, work):
     """Advance `state` in place by `duration_s` [s] and return the step to try next [s].
 
     Halves the step until the estimated error is within tolerance, and doubles it again
-    when the error is far below. `work` is a `work_array`.
+    when the error is far below.  When the shortest step is not good either, `state` stays
+    at the last good one and FAILED_S is returned; `failed_part` then names the culprit.
+    `work` is a `work_array`.
     """
     slopes = work[:STAGES]
     stage, trial, error = work[STAGES], work[STAGES + 1], work[STAGES + 2]
     faces = work[STAGES + 3 :, :2]
     left = duration_s
     step = step_hint_s
+    if step <= 0.0:
+        return FAILED_S  # it failed before: nothing is good from here on
     while left > 1e-9:
         now = min(step, left)
         try_step(plant, state, inputs, now, slopes, stage, trial, error, faces)
         ratio = error_ratio(plant, error)
-        if (ratio > 1.0 or _overdrawn(state, trial)) and now > SHORTEST_STEP_S:
+        # Written so that a ratio that is no number is no good either.
+        if not (ratio <= 1.0) or not _finite(trial) or _overdrawn(state, trial):
+            if now <= SHORTEST_STEP_S:
+                return FAILED_S
             step = 0.5 * now
             continue
         for n in range(cabinet.STATES):
             state[n] = trial[n]
         left -= now
-        if ratio < 0.05 and now >= step:
+        if ratio < GROWS_BELOW and now >= step:
             step = min(2.0 * step, LONGEST_STEP_S)
     return step
+
+
+def failed_part(plant: np.record, state: np.ndarray, work: np.ndarray) -> tuple[int, bool]:
+    """Return (index of the state at which `advance` failed, whether it was still a number)."""
+    trial, error = work[STAGES + 1], work[STAGES + 2]
+    lost = np.flatnonzero(~np.isfinite(trial))
+    if lost.size:
+        return int(lost[0]), False
+    ratios = np.zeros(cabinet.PHYSICAL_STATES)
+    for part in range(cabinet.PHYSICAL_STATES):
+        alone = np.zeros(cabinet.STATES)
+        alone[part] = error[part]
+        ratios[part] = error_ratio(plant, alone)
+    overdrawn = [part for part in cabinet.WATERS if trial[part] < 0.0 <= state[part]]
+    if ratios.max() <= 1.0 and overdrawn:
+        return int(overdrawn[0]), True
+    return int(ratios.argmax()), True
 
 
 def work_array() -> np.ndarray:

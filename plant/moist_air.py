@@ -66,10 +66,23 @@ def saturation_pressure(temp_k):
     return saturation_pressure_water(temp_k) * (611.21 / 610.94)
 
 
+# Vapour's share of the pressure beyond which the humidity ratio goes on along its tangent.
+# The true one has no bound at boiling, and a trial step may look beyond; no cabinet gets here
+# (94 °C at sea level, 77 °C at 5000 m).
+LARGEST_VAPOUR_SHARE = 0.8
+
+
 @kernel
 def humidity_ratio(vapour_pressure_pa, pressure_pa=STANDARD_PRESSURE_PA):
-    """Return kg of vapour per kg of dry air [-] (ASHRAE psychrometrics, W = 0.622 p/(P - p))."""
-    return MOLAR_MASS_RATIO * vapour_pressure_pa / (pressure_pa - vapour_pressure_pa)
+    """Return kg of vapour per kg of dry air [-] (ASHRAE psychrometrics, W = 0.622 p/(P - p)).
+
+    Above a share of `LARGEST_VAPOUR_SHARE` its tangent: smooth, rising, without a pole.
+    """
+    if vapour_pressure_pa <= LARGEST_VAPOUR_SHARE * pressure_pa:
+        return MOLAR_MASS_RATIO * vapour_pressure_pa / (pressure_pa - vapour_pressure_pa)
+    dry_share = 1.0 - LARGEST_VAPOUR_SHARE
+    beyond = (vapour_pressure_pa / pressure_pa - LARGEST_VAPOUR_SHARE) / (dry_share * dry_share)
+    return MOLAR_MASS_RATIO * (LARGEST_VAPOUR_SHARE / dry_share + beyond)
 
 
 @kernel

@@ -9,7 +9,7 @@ from scipy.special import j0, j1
 
 from ctrl.build import contents_films, plant_of
 from ctrl.check import check
-from ctrl.config import build_config, load_config, plain_data
+from ctrl.config import ConfigError, build_config, load_config, plain_data
 from plant import cabinet, contents, films
 from plant.constants import ZERO_C_K
 
@@ -116,11 +116,65 @@ def test_near_4_c_the_liquid_stands_still():
 
 
 def test_check_says_so_near_4_c():
-    near = check(changed("galley_larder", use={"target_c": 4.5})).contents
-    away = check(load_config("galley_larder")).contents
+    water = {"liquid": "water"}
+    near = check(changed("galley_larder", use={"target_c": 4.5}, contents=water)).contents
+    away = check(changed("galley_larder", contents=water)).contents
     assert near.near_densest and not away.near_densest
     assert near.core_film_w_per_m2_k < 0.7 * away.core_film_w_per_m2_k
     assert near.biot > away.biot
+
+
+@pytest.mark.parametrize(
+    ("liquid", "target_c", "expected"),
+    [("water", 4.0, True), ("water", 8.0, False), ("soft drink", 4.0, False), ("milk", 4.0, False),
+     ("beer", 3.0, True), ("beer", 6.0, False), ("wine", 4.0, False), ("wine", -1.5, True),
+     ("soft drink", -1.5, False)],
+)  # fmt: skip
+def test_each_liquid_has_its_own_densest_point(liquid, target_c, expected):
+    """Sugar, alcohol and milk move it; a soft drink freezes at -0.6 °C before it gets there."""
+    data = {"target_c": target_c, "contents_min_c": -9.0}
+    found = check(changed("galley_larder", use=data, contents={"liquid": liquid})).contents
+    assert found.near_densest is expected
+
+
+def test_a_sugared_drink_at_4_c_stirs_itself():
+    """By hand: densest at -1.5 °C, so that it expands at 4 °C as water does at 9.5 °C."""
+    drink, as_water = films.watery(ZERO_C_K + 4.0, -1.5), films.water(ZERO_C_K + 9.48)
+    assert drink.expansivity_per_k == pytest.approx(as_water.expansivity_per_k, rel=1e-9)
+    assert drink.conductivity_w_per_m_k == films.water(ZERO_C_K + 4.0).conductivity_w_per_m_k
+    water, sugared = (
+        films.liquid_film_w_per_m2_k(ZERO_C_K + 4.0, 0.205, 0.065, 50.0, densest, 0.0)
+        for densest in (3.98, -1.5)
+    )
+    assert sugared > 1.8 * water
+
+
+def test_a_stated_film_sets_the_biot_number():
+    for name in ("galley_larder", "summer_fish_box"):
+        calm, windy = (
+            contents_films(changed(name, contents={"film_w_per_m2_k": film}))
+            for film in (8.0, 32.0)
+        )
+        assert (calm.film, windy.film) == (8.0, 32.0)
+        assert windy.biot > 2.5 * calm.biot  # with more flux a liquid's core stirs itself more
+    assert windy.biot == pytest.approx(4.0 * calm.biot, rel=1e-9)  # goods: h L / k
+
+
+@pytest.mark.parametrize("name", ["galley_larder", "summer_fish_box"])
+@pytest.mark.parametrize(
+    "stated", [{"film_w_per_m2_k": 2.0}, {"film_fan_stopped_w_per_m2_k": 90.0}]
+)
+def test_stopping_the_fan_never_improves_a_film(name, stated):
+    found = contents_films(changed(name, contents=stated))
+    assert found.film_still <= found.film
+    key, value = next(iter(stated.items()))
+    assert value == (found.film if key == "film_w_per_m2_k" else found.film_still)
+
+
+def test_a_stopped_film_above_the_running_one_is_refused():
+    films_stated = {"film_w_per_m2_k": 8.0, "film_fan_stopped_w_per_m2_k": 9.0}
+    with pytest.raises(ConfigError, match=r"film_fan_stopped.*at most film_w_per_m2_k \(8 W"):
+        changed("summer_fish_box", contents=films_stated)
 
 
 def test_one_lump_cools_like_the_cylinder_itself():

@@ -7,9 +7,9 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from ctrl.build import plant_of
-from ctrl.config import load_config
+from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import firmware_of, settings_of
-from ctrl.loop import Loop
+from ctrl.loop import Loop, NotFinite
 from ctrl.trial import warm_state
 from plant import cabinet, contents, integrate, moist_air
 from plant.constants import ZERO_C_K
@@ -360,3 +360,100 @@ def test_saturation_kink_is_stepped_over_without_negative_water(example_plants):
     assert state[cabinet.VAPOUR] <= moist_air.saturation_humidity_ratio(
         ZERO_C_K + 20.0
     ) * cabinet.dry_air_kg(record)
+
+
+# Steps that are no good ----------------------------------------------------------------
+
+
+def changed(name, **sections):
+    data = plain_data(load_config(name))
+    for section, keys in sections.items():
+        data[section] = {**data[section], **keys}
+    return build_config(data, name)
+
+
+def loop_of(config):
+    plant = plant_of(config)
+    return Loop(plant, firmware_of(config, settings_of(config)), warm_state(plant, config))
+
+
+TINY = {
+    "inside_width_mm": 50, "inside_depth_mm": 50, "inside_height_mm": 50, "door_width_mm": 50,
+    "door_height_mm": 50, "module_opening_width_mm": 20, "module_opening_height_mm": 20,
+}  # fmt: skip
+
+
+def test_a_trial_step_that_is_no_number_is_tried_shorter():
+    """A box of an eighth of a litre: its air follows in 0.05 s, a step of 1 s explodes."""
+    loop = loop_of(changed("summer_fish_box", cabinet=TINY, contents={"mass_kg": 0.05}))
+    record = loop.run(3600.0, 10.0)
+    assert abs(record.energy_residual_rel) < 1e-12
+    assert -40.0 < record["cold_sink_c"].min() and record["hot_sink_c"].max() < 60.0
+
+
+def test_a_heated_cabinet_stops_at_boiling_and_not_beyond():
+    """11.6 A held through an idle module: before, a sink of 95 °C leapt to -22 °C in 10 s."""
+    drive = {"off_mode": "hold", "hold_current_a": 11.6}
+    with pytest.raises(NotFinite, match=r"tick \d+ \(.* h\): (hot_face is above 250 °C|.*boiling)"):
+        loop_of(changed("summer_fish_box", drive=drive)).run(86400.0, 10.0)
+
+
+def test_when_the_shortest_step_fails_the_run_stops_and_the_part_is_named():
+    """An outer wall of a nanojoule per kelvin follows faster than any step we have."""
+    loop = loop_of(load_config("benchmark"))
+    loop.run(60.0, 1.0)
+    before = loop.state.copy()
+    loop._record.envelope.outer_heat_capacity_j_per_k = 1e-9
+    with pytest.raises(NotFinite, match=r"tick 60 \(0.02 h\): wall_outer changes too fast"):
+        loop.run(60.0, 1.0)
+    assert np.isfinite(loop.state).all()
+    assert loop.state == pytest.approx(before, rel=1e-3, abs=1e-3)  # the last good state stands
+
+
+def test_a_failed_advance_stays_failed(example_plants):
+    plant = example_plants["wine"]
+    record, work = cabinet.to_record(plant), integrate.work_array()
+    state = icy_start(plant)
+    hint = integrate.advance(record, state, held_inputs(), 1.0, integrate.FAILED_S, work)
+    assert hint == integrate.FAILED_S
+    assert state == pytest.approx(icy_start(plant), abs=0.0)
+
+
+@pytest.mark.parametrize(
+    ("state_name", "value", "wrong"),
+    [("frost", -1e-6, cabinet.OVERDRAWN), ("hot_sink", ZERO_C_K + 251.0, cabinet.TOO_HOT),
+     ("cold_face", 149.0, cabinet.TOO_COLD), ("vapour", np.nan, cabinet.NO_NUMBER),
+     ("frost", -1e-12, cabinet.SENSIBLE), ("hot_sink", ZERO_C_K + 150.0, cabinet.SENSIBLE)],
+)  # fmt: skip
+def test_what_makes_no_sense_is_found(example_plant, state_name, value, wrong):
+    record = cabinet.to_record(example_plant)
+    state = cabinet.uniform_state(example_plant, ZERO_C_K + 20.0, 0.005)
+    part = cabinet.STATE_NAMES.index(state_name)
+    state[part] = value
+    assert cabinet.sense_of(record, state) == (wrong, part if wrong else -1)
+
+
+def test_boiling_inside_is_found_by_the_air_s_pressure(example_plant):
+    high = replace(example_plant, climate=replace(example_plant.climate, pressure_pa=54020.0))
+    for plant, boils_c in ((example_plant, 100.0), (high, 83.0)):
+        record = cabinet.to_record(plant)
+        state = cabinet.uniform_state(plant, ZERO_C_K + 20.0, 0.005)
+        cabinet.set_cold_sink(record, state, ZERO_C_K + boils_c - 2.0)
+        assert cabinet.sense_of(record, state)[0] == cabinet.SENSIBLE
+        cabinet.set_cold_sink(record, state, ZERO_C_K + boils_c + 2.0)
+        assert cabinet.sense_of(record, state) == (cabinet.BOILING, cabinet.COLD_SINK_H)
+
+
+def test_a_fast_sensor_is_followed(example_plant):
+    """Lag 0.5 s, a leap of 10 K, by hand 10 exp(-2) K left after 1 s; was 0.115 K off."""
+    quick = replace(
+        example_plant, hot_sensor=replace(example_plant.hot_sensor, lag_s=0.5),
+        hot_sink=replace(example_plant.hot_sink, heat_capacity_j_per_k=1e9),
+    )  # fmt: skip
+    record, work = cabinet.to_record(quick), integrate.work_array()
+    state = cabinet.uniform_state(quick, ZERO_C_K + 25.0, 0.0)
+    state[cabinet.HOT_SENSOR] += 10.0
+    inputs = held_inputs(25.0, 0.0, duty=0.0)
+    integrate.advance(record, state, inputs, 1.0, 1.0, work)
+    left_k = state[cabinet.HOT_SENSOR] - state[cabinet.HOT_SINK]
+    assert left_k == pytest.approx(10.0 * np.exp(-2.0), abs=0.01)

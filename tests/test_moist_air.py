@@ -1,6 +1,7 @@
 """Moist air against IAPWS values, psychrolib and CoolProp."""
 
 import CoolProp.CoolProp as coolprop
+import numpy as np
 import psychrolib
 import pytest
 
@@ -214,3 +215,19 @@ def test_one_air_change_brings_heat_and_water():
         assert dry_kg * gain == pytest.approx(total, rel=4e-3)
         assert dry_kg * moist_air.CP_DRY_AIR * (t_c - 5.0) == pytest.approx(sensible, rel=4e-3)
         assert dry_kg * (ratio - inside_w) * 1e3 == pytest.approx(grams, rel=5e-3)
+
+
+# Beyond boiling ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("pressure_pa", [101325.0, 54020.0])  # sea level, 5000 m
+def test_humidity_ratio_rises_without_a_pole(pressure_pa):
+    """Smooth and rising to 200 °C, the true formula as far as a share of 0.8."""
+    kelvin = ZERO_C_K + np.arange(-40.0, 200.0, 0.01)
+    ratio = np.array([moist_air.saturation_humidity_ratio(t, pressure_pa) for t in kelvin])
+    assert np.isfinite(ratio).all() and (np.diff(ratio) > 0.0).all()
+    slope = np.diff(ratio[kelvin > ZERO_C_K + 1.0])  # at 0 °C ice begins, which is a true kink
+    assert (np.abs(np.diff(slope)) < 0.01 * slope[1:]).all()  # no kink where the tangent begins
+    vapour_pa = 0.79 * pressure_pa
+    exact = moist_air.MOLAR_MASS_RATIO * vapour_pa / (pressure_pa - vapour_pa)
+    assert moist_air.humidity_ratio(vapour_pa, pressure_pa) == exact

@@ -24,6 +24,11 @@ from plant.cabinet import derivative
 from plant.compiled import kernel
 
 DAY_S = 86400.0
+FINS = {  # invented
+    "fan_k_per_w": None, "fan_flow_m3_per_h": None, "fins": 30, "fin_height_mm": 30.0,
+    "fin_thickness_mm": 1.0, "fin_gap_mm": 3.0, "fin_length_mm": 120.0,
+    "fan_free_flow_m3_per_h": 90.0, "fan_stall_pa": 40.0,
+}  # fmt: skip
 TARGET_MS = 100.0
 
 
@@ -178,7 +183,8 @@ def variant(name, **changes):
         if table is None:
             del data[section]
         else:
-            data[section] = {**data[section], **table}
+            table = {**data[section], **table}
+            data[section] = {key: value for key, value in table.items() if value is not None}
     config = build_config(data, name)
     plant = plant_of(config)
     loop = Loop(plant, firmware_of(config, settings_of(config)), warm_state(plant, config))
@@ -198,6 +204,14 @@ def test_how_options_scale():
         "dry room, no frost": {"climate": {"relative_humidity_pct": 5.0}},
         "no doors": {"use": {"door_openings_per_day": 0}},
         "colder, frost all day": {"controller": {"setpoint_c": 1.0}},
+        "hold current when off": {"drive": {"off_mode": "hold"}},
+        "sun, heat, own layers": {
+            "climate": {"sun_w_per_m2": 600.0, "radiant_w_per_m2": 100.0},
+            "cabinet": {"sunlit_area_m2": 0.2, "outer_layer_mm": 6.0, "outer_layer_top_mm": 20.0},
+        },
+        "hot sink by its fins": {"hot_sink": FINS},
+        "slow window": {"drive": {"kind": "slow_window", "frequency_hz": None}},
+        "two stages": {"module": {"stages": 2, "upper_stage_couples": 40}},
         "ticks of 0.1 s": {"controller": {"period_s": 0.1}},
     }
     figures = {}

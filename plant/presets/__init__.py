@@ -99,12 +99,16 @@ class Container:
 
 @dataclass(frozen=True)
 class Liquid:
-    """What is in the container; ``water_share`` [-] is the part that freezes."""
+    """What is in the container; ``water_share`` [-] is the part that freezes.
+
+    ``densest_c`` [deg C] is where it is most dense; below ``freezing_c`` it never gets there.
+    """
 
     specific_heat_j_per_kg_k: float
     density_kg_per_m3: float
     freezing_c: float
     water_share: float
+    densest_c: float
     source: str
 
 
