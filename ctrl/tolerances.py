@@ -262,6 +262,7 @@ def variants_of(
                   for words, item in defrosts[:1]]  # fmt: skip
     if too_cold > too_warm:
         found.append((f"setpoint {step:g} K warmer", moved(settings, step)))
+        found.append((f"setpoint {2.0 * step:g} K warmer", moved(settings, 2.0 * step)))
     if _fails(failures, LESS_DUTY_HELPS) and config.drive.kind != "relay":
         less = round(0.9 * settings.duty_limit, 3)
         found.append(("duty limit 10 % lower", replace(settings, duty_limit=less)))

@@ -41,7 +41,7 @@ RECOMMEND = HEAD | {
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
-    "fan_failure", "heat_soak",
+    "fan_failure", "heat_soak", "tolerance", "pairs",
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
