@@ -128,6 +128,36 @@ def _declare_recommend(parser: argparse.ArgumentParser) -> None:
     _add_overrides(parser, ROOM)
     _add_seed(parser)
     _add_plot(parser)
+    parser.add_argument("--quick", action="store_true", help="leave out the parts out of tolerance")
+    parser.add_argument("--explain", metavar="NAME", help="instead: where one number comes from")
+    _add_workers(parser)
+
+
+def _add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--workers", type=whole_within(1, 256, ""), metavar="N",
+        help="threads for the draws (as many as cores); changes no number",
+    )  # fmt: skip
+
+
+def _declare_tolerance(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    parser.add_argument(
+        "--draws", type=whole_within(16, 100_000, ""), default=400, metavar="N",
+        help="fresh draws that confirm the settings (400)",
+    )  # fmt: skip
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
+    _add_workers(parser)
+
+
+def _declare_sweep(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    parser.add_argument("--all", action="store_true", help="list every design")
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
 
 
 def _declare_new(parser: argparse.ArgumentParser) -> None:
@@ -323,6 +353,8 @@ def run_recommend(args: argparse.Namespace) -> int:
     from ctrl.recommend import CANNOT, SEED, provisional, recommend
 
     seed = SEED if args.seed is None else args.seed
+    if args.explain is not None:
+        return _run_explain(args, config, seed, compiling)
     out = screen.console()
     if not args.json:
         with screen.Stages("finding the steady states", compiling=compiling):
@@ -330,7 +362,8 @@ def run_recommend(args: argparse.Namespace) -> int:
         screen_recommend.show_first(out, config, first)
         sys.stdout.flush()
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
-        found = recommend(config, seed=seed, progress=stages)
+        found = recommend(config, seed=seed, progress=stages, draws=0 if args.quick else 400,
+                          workers=args.workers)  # fmt: skip
         if plot is not None:
             from ctrl.plots import plot_recommendation
 
@@ -343,6 +376,83 @@ def run_recommend(args: argparse.Namespace) -> int:
     if plot is not None:
         _tell_written(args, plot)
     return ANSWER_IS_NO if found.verdict == CANNOT else DONE
+
+
+def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compiling: bool) -> int:
+    """Show where one number of a recommendation comes from."""
+    from ctrl import explain, json_out_robust, screen, screen_robust
+    from ctrl.recommend import CANNOT, recommend
+
+    if args.explain not in explain.CHAINS:
+        raise command_line_fault("no such number", "--explain", repr(args.explain),
+                                 f"one of {', '.join(explain.CHAINS)}")  # fmt: skip
+    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
+        found = recommend(config, seed=seed, progress=stages, draws=0 if args.quick else 400,
+                          workers=args.workers)  # fmt: skip
+    chain = explain.explain(found, args.explain)
+    if args.json:
+        _write_json(json_out_robust.of_chain(found, chain, version()))
+    else:
+        source = f"{config.cabinet.name} ({config.source})"
+        screen_robust.show_chain(screen.console(), source, chain)
+    return ANSWER_IS_NO if found.verdict == CANNOT else DONE
+
+
+def run_tolerance(args: argparse.Namespace) -> int:
+    """Tell how likely the recommended settings hold with parts out of tolerance."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import json_out_robust, screen, screen_robust
+    from ctrl.recommend import SEED, recommend
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
+        whole = recommend(config, seed=seed, progress=stages, draws=args.draws,
+                          workers=args.workers)  # fmt: skip
+        found = whole.tolerance
+        assert found is not None  # draws were asked for
+        if plot is not None:
+            from ctrl.plots_robust import plot_tolerance
+
+            stages("drawing")
+            plot_tolerance(config, found, path=plot)
+    if args.json:
+        _write_json(json_out_robust.of_tolerance(whole, found, version()))
+    else:
+        out = screen.console()
+        out.print(f"{config.cabinet.name} ({config.source})")
+        screen_robust.show_tolerance(out, found, every=True)
+        screen_robust.show_pairs(out, whole.pairs)
+    if plot is not None:
+        _tell_written(args, plot)
+    return DONE if found.kept else ANSWER_IS_NO
+
+
+def run_sweep(args: argparse.Namespace) -> int:
+    """Compare choices of hardware."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL)
+    from ctrl import json_out_robust, screen, screen_robust
+    from ctrl.design_sweep import sweep
+    from ctrl.recommend import SEED
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("sweeping", compiling=compiling) as stages:
+        found = sweep(config, seed=seed, progress=stages)
+        if plot is not None:
+            from ctrl.plots_robust import plot_sweep
+
+            stages("drawing")
+            plot_sweep(found, path=plot)
+    if args.json:
+        _write_json(json_out_robust.of_sweep(found, version()))
+    else:
+        screen_robust.show_sweep(screen.console(), found, every=args.all)
+    if plot is not None:
+        _tell_written(args, plot)
+    return ANSWER_IS_NO if found.thriftiest is None else DONE
 
 
 @dataclass(frozen=True)
@@ -359,7 +469,10 @@ VERBS = {
     "check": Verb("read a configuration back, with what follows", _declare_check, run_check),
     "simulate": Verb("run a cabinet with given settings", _declare_simulate, run_simulate),
     "recommend": Verb("settings to flash, and why", _declare_recommend, run_recommend),
-}
+    "tolerance": Verb("how likely they hold with parts out of tolerance", _declare_tolerance,
+                      run_tolerance),
+    "sweep": Verb("other voltage, drive, modules, fan speeds compared", _declare_sweep, run_sweep),
+}  # fmt: skip
 
 
 # Main ----------------------------------------------------------------------------------

@@ -32,6 +32,7 @@ from ctrl.config_settings import (
     Limits,
     Protection,
     Tariff,
+    Tolerances,
     Use,
 )
 from ctrl.config_sinks import ColdSink, HotSink
@@ -63,6 +64,7 @@ class Config(Section):
     defrost: Defrost = Field(default_factory=Defrost)
     limits: Limits = Field(default_factory=Limits)
     tariff: Tariff = Field(default_factory=Tariff)
+    tolerances: Tolerances = Field(default_factory=Tolerances)
 
     _source: str = PrivateAttr(default="")
 
@@ -162,6 +164,7 @@ SECTION_MODELS: dict[str, tuple[type[Section], ...]] = {
     "defrost": (Defrost,),
     "limits": (Limits,),
     "tariff": (Tariff,),
+    "tolerances": (Tolerances,),
 }
 """Every table of the file; `contents` has one model for each kind."""
 

@@ -313,3 +313,36 @@ class Tariff(Section):
 
     per_kwh: float | None = quantity(None, 0, 1000, "per kWh", "price of one kWh", "not stated")
     currency: str = words("money", "name of the money", longest=12)
+
+
+class Tolerances(Section):
+    """How far the cabinet built may be from the cabinet described: largest errors, either way.
+
+    What is not here stands where the part is: `module.*_tolerance_pct`,
+    `sensor.tolerance_k`, and the voltages of the supply.
+    """
+
+    contacts_pct: float = quantity(
+        30.0, 0, 80, "%", "K/W of the module's two joints, each", "common practice, no source"
+    )
+    foam_conductivity_pct: float = quantity(
+        10.0, 0, 50, "%", "heat that the foam conducts; damp and age count", PRACTICE
+    )
+    foam_thickness_mm: float = quantity(
+        2.0, 0, 20, "mm", "thickness of every face, as cut and glued", INVENTED
+    )
+    sinks_pct: float = quantity(
+        10.0, 0, 80, "%", "K/W of hot and cold sink, each, fan on or off", PRACTICE
+    )
+    leaks_pct: float = quantity(
+        30.0, 0, 90, "%", "air leakage, seal, bolts and module opening together", PRACTICE
+    )
+    room_k: float = quantity(
+        1.0, 0, 10, "K", "usual and hottest room warmer or colder than stated", INVENTED
+    )
+    humidity_pct: float = quantity(
+        5.0, 0, 50, "%", "room's relative humidity, in points of a per cent", INVENTED
+    )
+    wanted_share: float = quantity(
+        0.95, 0.5, 0.999, "", "share of such cabinets that shall keep every limit", "invented"
+    )

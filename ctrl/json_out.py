@@ -24,6 +24,7 @@ from ctrl.ice import DefrostPlan, Ice
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
+from ctrl.tolerances import Tolerance
 from plant.constants import ZERO_C_K
 from plant.fins import Through
 
@@ -311,7 +312,43 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
             "fan_failure": [fan_failure_object(item) for item in found.fan_failure],
             "heat_soak": heat_soak_object(found.heat_soak),
         }
+        | _or_why(
+            "tolerance",
+            None if found.tolerance is None else tolerance_object(found.tolerance),
+            "left out",
+        )
+        | {"pairs": [asdict(item) for item in found.pairs]}
     )
+
+
+def tolerance_object(found: Tolerance) -> Object:
+    """Return how likely the settings hold with parts out of tolerance."""
+    low, high = found.energy_range_kwh_per_day
+    return {
+        "reason": found.reason,
+        "wanted_kept": found.kept,
+        "confirmed": found.confirmed,
+        "draws": found.draws,
+        "holds": found.holds,
+        "share_holds": found.share_holds,
+        "share_at_least": found.share_at_least,
+        "wanted_share": found.wanted_share,
+        "chosen_change": found.change,
+        "settings": settings_object(found.settings),
+        "variants": [
+            {"change": item.what, "draws": item.draws, "failed": item.failed,
+             "stopped": item.stopped}
+            for item in found.variants
+        ],
+        "failures": [{"name": name, "failed": count} for name, count in found.failures],
+        "at_risk": found.at_risk,
+        "measure_first": found.measure_first,
+        "parts": [asdict(item) for item in found.parts],
+        "energy_kwh_per_day_range": [low, high],
+        "least_voltage_v": found.least_voltage_v,
+        "coldest_at_least_voltage_c": found.coldest_at_least_voltage_c,
+        "seed": found.seed,
+    }  # fmt: skip
 
 
 def fan_failure_object(item: FanFailure) -> Object:

@@ -47,6 +47,7 @@ from ctrl.defrost import DefrostSettings
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
 from ctrl.heat_soak import HeatSoak, heat_soak_of
+from ctrl.honesty import Pair, pairs_of
 from ctrl.ice import (
     DefrostPlan,
     Ice,
@@ -55,6 +56,7 @@ from ctrl.ice import (
     ice_with_range,
     plan_defrost,
 )
+from ctrl.tolerances import Tolerance, cores, tolerance_of
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
@@ -121,6 +123,8 @@ class Recommendation:
     seed: int
     fan_failure: tuple[FanFailure, ...]
     heat_soak: HeatSoak
+    tolerance: Tolerance | None = None
+    pairs: tuple[Pair, ...] = ()
 
     @property
     def coldest_spread_k(self) -> float:
@@ -142,7 +146,12 @@ def provisional(config: Config) -> Provisional:
 
 
 def recommend(
-    config: Config, *, seed: int = SEED, progress: Progress = lambda stage: None
+    config: Config,
+    *,
+    seed: int = SEED,
+    progress: Progress = lambda stage: None,
+    draws: int = 0,
+    workers: int | None = None,
 ) -> Recommendation:
     """Return the recommendation for a config.
 
@@ -153,6 +162,10 @@ def recommend(
         Of the sensor noise.
     progress : callable
         Told each stage in words as it begins.
+    draws : int
+        Cabinets drawn out of tolerance that confirm the settings; 0 leaves that out.
+    workers : int, optional
+        Threads for them; as many as cores when left out.
     """
     first = provisional(config)
     plant = plant_of(config)
@@ -170,6 +183,12 @@ def recommend(
         # The melts warm the contents: the setpoint is centred once more, as the plan was.
         best, _ = _centred(config, _with_defrost(best, plan.settings), seed)
         candidates = [best, *(_with_defrost(item, plan.settings) for item in candidates[1:])]
+    tolerance = None
+    if draws > 0:
+        tolerance = tolerance_of(config, best.plant, best.settings, seed=seed, draws=draws,
+                                 workers=workers, progress=progress)  # fmt: skip
+        best, plan = _held(config, best, plan, ices, tolerance)
+        candidates[0] = best
     progress("running the usual, the worst and the coldest room")
     runs = {
         name: run_case(config, best.plant, best.settings, ambient_c,
@@ -230,7 +249,31 @@ def recommend(
             nearest_point(worst.plant, config.use.target_c + ZERO_C_K, worst.coldest),
             config.protection.hot_fan_run_on_s,
         ),
-    )
+        tolerance=tolerance,
+        pairs=() if draws == 0 else pairs_of(
+            config, [item.candidate for item in controllers], seed=seed,
+            workers=workers or cores(), progress=progress,
+        ),
+    )  # fmt: skip
+
+
+def _held(
+    config: Config, best: Candidate, plan: DefrostPlan | None, ices: dict[str, Ice],
+    tolerance: Tolerance,
+) -> tuple[Candidate, DefrostPlan | None]:  # fmt: skip
+    """Return candidate and defrost plan with the settings that hold more cabinets."""
+    settings, part = tolerance.settings, config.defrost
+    best = replace(best, settings=settings)
+    if settings.defrost is None or (plan is not None and not plan.works):
+        return best, plan
+    hours = settings.defrost.interval_ticks * min(settings.period_s, 1.0) / 3600.0
+    if plan is not None:
+        return best, replace(plan, settings=settings.defrost, interval_h=hours)
+    most = max(ices.values(), key=lambda ice: ice.blockage_pct)
+    has_sensor = config.cold_sink_sensor is not None
+    ends_by = "cold-sink temperature" if has_sensor else "time only"
+    return best, DefrostPlan(hours, part.end_c, part.longest_min, part.drip_min, ends_by,
+                             settings.defrost, most, True, ())  # fmt: skip
 
 
 def _fan_failures(config: Config, settings: Settings, seed: int) -> tuple[FanFailure, ...]:

@@ -21,6 +21,7 @@ from ctrl.screen import (
     words_of,
 )
 from ctrl.screen_hot_side import show_fan_failure
+from ctrl.screen_robust import show_pairs, show_tolerance
 from ctrl.simulation import battery_lasts_h, cost_per_day
 
 VERDICT_WORDS = {
@@ -64,6 +65,9 @@ def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> No
     _times(out, found)
     show_fan_failure(out, found.fan_failure, found.heat_soak)
     _bottlenecks(out, found)
+    if found.tolerance is not None:
+        show_tolerance(out, found.tolerance)
+        show_pairs(out, found.pairs)
     for title, texts in (
         ("Protections that are missing", found.absent_protections),
         ("Take care", found.cautions),

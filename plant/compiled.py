@@ -27,7 +27,8 @@ PACKAGE_ROOT = Path(__file__).resolve().parent.parent
 # What only talks to people and files: no kernel stands here or is called from here (a test
 # holds it so), and a changed word on the screen need not compile the model anew.
 EDGE = re.compile(
-    r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__)"
+    r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__|"
+    r"tolerances|tolerance_draws|design_sweep|explain|honesty)"
 )
 
 
@@ -91,6 +92,7 @@ def _compiler() -> Callable[[Callable[..., Any]], Any]:
         cache=True,
         forceinline=True,
         error_model="numpy",
+        nogil=True,
         fastmath={"contract", "nsz", "arcp"},
     )
 

@@ -332,7 +332,7 @@ def test_tightest_of_each_limit(larder):
 
 
 def test_out_of_reach_is_told_first_and_ends_with_one(capsys, tmp_path):
-    status, out, _ = coldloop(capsys, "recommend", "summer_fish_box", "--plot", "a.png")
+    status, out, _ = coldloop(capsys, "recommend", "summer_fish_box", "--quick", "--plot", "a.png")
     assert status == 1
     assert out.index("OUT OF REACH") < out.index("Verdict: CANNOT HOLD")
     assert "What would change it first:" in out

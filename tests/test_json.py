@@ -41,7 +41,7 @@ RECOMMEND = HEAD | {
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
-    "fan_failure", "heat_soak",
+    "fan_failure", "heat_soak", "tolerance", "pairs",
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
@@ -209,6 +209,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
         read(json_out.defrost_object(plan)),
         json_out.settings_object(windowed),
         read(json_out.of_evidence(evidence(live=False), "0")),
+        *_out_of_tolerance(larder),
     ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
@@ -219,6 +220,31 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     assert keys - set(GLOSSARY) == set()
     assert set(GLOSSARY) - keys == set()
     assert list(GLOSSARY) == sorted(GLOSSARY)
+
+
+def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
+    """Return what tolerance, sweep and explain print, from a few draws and one design."""
+    from ctrl.design_sweep import Sweep, design_of, own_choice
+    from ctrl.explain import explain
+    from ctrl.honesty import Pair
+    from ctrl.json_out_robust import of_chain, of_sweep, of_tolerance
+    from ctrl.tolerances import tolerance_of
+
+    item, config = larder.chosen.candidate, larder.config
+    drawn = tolerance_of(config, item.plant, item.settings, seed=1, draws=8, compared=8)
+    drawn = replace(drawn, failures=(("hot sink, worst", 1),))
+    pair = Pair("pi", "fast_pwm", "on_off", "relay", 4, 0.1, 0.2, 4, 4, True, "on_off", "relay")
+    whole = replace(larder, tolerance=drawn, pairs=(pair,))
+    design = design_of(config, own_choice(config), frozenset())
+    assert design is not None
+    swept = Sweep(config, (design,), design, None, design, "keep it", "mains plug", 1, 4)
+    return [
+        read(of_tolerance(whole, drawn, "0")),
+        read(of_sweep(swept, "0")),
+        read(of_chain(larder, explain(larder, "hysteresis"), "0")),
+        read(of_chain(larder, explain(larder, "fuse"), "0")),
+        read(json_out.of_recommendation(whole, "0")),
+    ]
 
 
 def _fixed(run: Simulation) -> Any:

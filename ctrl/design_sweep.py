@@ -1,0 +1,376 @@
+"""Choices of hardware swept: supply voltage, drive, modules, fan speeds; the thrifty and the cold.
+
+Each design is the config with keys edited and built anew, judged from steady states: kWh a day
+at the target in the usual room, and the coldest contents it can hold in the worst room.  The
+front are the designs that no other beats in both; on common draws of the tolerances it is told
+which of them the model cannot tell apart.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Any
+
+import numpy as np
+
+from ctrl.bottlenecks import edited
+from ctrl.build import at_ambient, driven_hot_sink, humidity_at, plant_of
+from ctrl.capability import coldest_holdable, duty_for, duty_limit, limits_of
+from ctrl.cases import current_limits, energy_boundary
+from ctrl.config import Config
+from ctrl.tolerance_draws import comparing_draws, drawn_plant, drawn_room, spreads_of
+from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
+from plant.steady import NoSteadyState
+
+# Ready-made supplies [V]; common practice, no source.
+SUPPLIES_V = (5.0, 7.5, 9.0, 12.0, 13.5, 15.0, 18.0, 24.0)
+LOWEST_RATIO, HIGHEST_RATIO = 0.55, 1.3
+SPEEDS = (0.5, 0.7, 1.0)
+# Flow goes with the speed and power with its cube (fan laws, textbook); the conductance of a
+# sink with the flow to the 0.6, between laminar (0.3 to 0.5) and turbulent (0.8) air
+# (textbook correlations; the exponent between them is an engineering choice).
+FLOW_EXPONENT = 0.6
+DRIVES = ("relay", "fast_pwm", "smoothed")
+DRAWS = 24
+SAME_SPREADS = 1.645  # one-sided 95 % of a normal spread
+SIMPLEST_DRIVE = {"relay": 0, "slow_window": 1, "fast_pwm": 2, "smoothed": 3, "current": 3}
+Edit = dict[str, Any]
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One design's choices: supply voltage [V], drive, modules, fan speeds of full [-]."""
+
+    voltage_v: float
+    drive: str
+    in_series: int
+    in_parallel: int
+    hot_fan_speed: float
+    inside_fan_speed: float
+
+    @property
+    def changes(self) -> int:
+        """Parts that are more than one relay, one module and fans at full speed have [-]."""
+        more = self.in_series * self.in_parallel - 1
+        slowed = (self.hot_fan_speed != 1.0) + (self.inside_fan_speed != 1.0)
+        return SIMPLEST_DRIVE.get(self.drive, 3) + 2 * more + slowed
+
+
+@dataclass(frozen=True)
+class Design:
+    """One design and what steady states say of it.
+
+    `energy_kwh_per_day` is None where the target is out of reach in the usual room; `needs`
+    names what of wire, fuse and supply it asks more of than is fitted.
+    """
+
+    choice: Choice
+    name: str
+    own: bool
+    energy_kwh_per_day: float | None
+    coldest_c: float
+    duty: float | None
+    needs: tuple[str, ...]
+    in_reach: bool
+    on_front: bool = False
+    same_as_best: bool = False
+    energy_gain_kwh_per_day: float | None = None
+    energy_gain_spread_kwh_per_day: float | None = None
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """Every design, the thriftiest in reach first, and what to make of them."""
+
+    config: Config
+    designs: tuple[Design, ...]
+    own: Design
+    thriftiest: Design | None
+    coldest: Design
+    advice: str
+    energy_boundary: str
+    seed: int
+    draws: int
+
+
+def slower_fan_edits(config: Config, hot: float, inside: float) -> list[Edit]:
+    """Return the edits of fans at a share of their speed [-]: flow, K/W and power."""
+    edits: list[Edit] = []
+    sink = config.hot_sink
+    if hot != 1.0:
+        edits.append({"key": "hot_sink.fan_w", "set": sink.fan_w * hot**3})
+        if sink.fan_k_per_w is None:  # fins and fan curve: the model of the fins decides
+            edits.append({"key": "hot_sink.fan_free_flow_m3_per_h",
+                          "set": (sink.fan_free_flow_m3_per_h or 0.0) * hot})  # fmt: skip
+            edits.append({"key": "hot_sink.fan_stall_pa",
+                          "set": (sink.fan_stall_pa or 0.0) * hot**2})  # fmt: skip
+        else:
+            k_per_w, flow = driven_hot_sink(config)
+            slow = min(k_per_w * hot**-FLOW_EXPONENT, sink.no_fan_k_per_w)
+            edits.append({"key": "hot_sink.fan_k_per_w", "set": slow})
+            if sink.fan_flow_m3_per_h is not None:
+                edits.append({"key": "hot_sink.fan_flow_m3_per_h", "set": max(flow * hot, 1.0)})
+    if inside != 1.0:
+        cold = config.cold_sink
+        slow = min(cold.fan_k_per_w * inside**-FLOW_EXPONENT, cold.no_fan_k_per_w)
+        edits.append({"key": "cold_sink.fan_w", "set": cold.fan_w * inside**3})
+        edits.append({"key": "cold_sink.fan_k_per_w", "set": slow})
+    return edits
+
+
+def edits_of(config: Config, choice: Choice) -> list[Edit]:
+    """Return the edits that make a config into a design."""
+    edits = slower_fan_edits(config, choice.hot_fan_speed, choice.inside_fan_speed)
+    supply, module = config.supply, config.module
+    if choice.voltage_v != supply.voltage_v:
+        ratio = choice.voltage_v / supply.voltage_v
+        edits += [
+            {"key": "supply.highest_voltage_v", "set": supply.highest_voltage_v * ratio},
+            {"key": "supply.lowest_voltage_v", "set": supply.lowest_voltage_v * ratio},
+            {"key": "supply.voltage_v", "set": choice.voltage_v},
+        ]
+    if (choice.in_series, choice.in_parallel) != (module.in_series, module.in_parallel):
+        edits += [{"key": "module.in_series", "set": choice.in_series},
+                  {"key": "module.in_parallel", "set": choice.in_parallel}]  # fmt: skip
+    if choice.drive != config.drive.kind:
+        edits.append({"key": "drive.kind", "set": choice.drive})
+    return edits
+
+
+def own_choice(config: Config) -> Choice:
+    """Return the config's own choices."""
+    module = config.module
+    return Choice(config.supply.voltage_v, config.drive.kind, module.in_series,
+                  module.in_parallel, 1.0, 1.0)  # fmt: skip
+
+
+def voltages_of(config: Config) -> list[float]:
+    """Return the voltages to try [V]: a battery has its own, a mains supply can be another."""
+    own = config.supply.voltage_v
+    if config.supply.kind == "battery":
+        return [own]
+    return sorted({own, *(v for v in SUPPLIES_V if LOWEST_RATIO * own <= v <= HIGHEST_RATIO * own)})
+
+
+def choices_of(config: Config) -> list[Choice]:
+    """Return every design without slower fans, the config's own first."""
+    own = own_choice(config)
+    drives = [own.drive, *(kind for kind in DRIVES if kind != own.drive)]
+    series, parallel = own.in_series, own.in_parallel
+    modules = [(series, parallel), (2 * series, parallel), (series, 2 * parallel)]
+    found = [
+        Choice(volts, kind, s, p, 1.0, 1.0)
+        for volts, kind, (s, p) in product(voltages_of(config), drives, modules)
+        if s <= 8 and p <= 8
+    ]
+    return [own, *(item for item in found if item != own)]
+
+
+def name_of(config: Config, choice: Choice) -> str:
+    """Return a design's name: what differs from the config's own."""
+    own, words = own_choice(config), []
+    if choice.voltage_v != own.voltage_v:
+        words.append(f"{choice.voltage_v:g} V")
+    if choice.drive != own.drive:
+        pulsed = own.drive in ("fast_pwm", "slow_window") and choice.drive == "smoothed"
+        names = {"fast_pwm": "fast PWM", "smoothed": "filter added" if pulsed else "smoothed"}
+        words.append(names.get(choice.drive, choice.drive))
+    if choice.in_series != own.in_series:
+        words.append(f"{choice.in_series} in series")
+    if choice.in_parallel != own.in_parallel:
+        words.append(f"{choice.in_parallel} in parallel")
+    if choice.hot_fan_speed != 1.0:
+        words.append(f"hot fan {100.0 * choice.hot_fan_speed:.0f} %")
+    if choice.inside_fan_speed != 1.0:
+        words.append(f"inside fan {100.0 * choice.inside_fan_speed:.0f} %")
+    return ", ".join(words) or "as it is"
+
+
+def steady_figures(
+    config: Config, plant: Plant, usual: tuple[float, float], worst: tuple[float, float],
+    most: float,
+) -> tuple[float | None, float | None, float]:  # fmt: skip
+    """Return (kWh a day at the target, its duty, coldest in the worst room [°C]).
+
+    `usual` and `worst` are (temperature [°C], relative humidity [%]) of the two rooms.
+    """
+    limits, target_k = limits_of(config), config.use.target_c + ZERO_C_K
+    hot = at_ambient(plant, *worst)
+    coldest = coldest_holdable(hot, worst[0] + ZERO_C_K, limits, most)
+    room = at_ambient(plant, *usual)
+    ambient_k = usual[0] + ZERO_C_K
+    reach = coldest_holdable(room, ambient_k, limits, most)
+    point = duty_for(room, ambient_k, target_k, reach)
+    kwh = None if point is None else 0.024 * point.plug_w
+    return kwh, None if point is None else point.duty, coldest.contents_c
+
+
+def _rooms(config: Config) -> tuple[tuple[float, float], tuple[float, float]]:
+    room = config.climate
+    return (room.usual_c, room.relative_humidity_pct), (
+        room.worst_c, humidity_at(config, room.worst_c),
+    )  # fmt: skip
+
+
+def _most_duty(config: Config, plant: Plant) -> float:
+    return 1.0 if config.drive.kind == "relay" else duty_limit(plant, config).duty
+
+
+def design_of(config: Config, choice: Choice, allowed: frozenset[str]) -> Design | None:
+    """Return one design judged, or None where the config's own checks forbid it."""
+    own = choice == own_choice(config)
+    changed = config if own else edited(config, edits_of(config, choice))
+    if changed is None:
+        return None
+    plant = plant_of(changed)
+    try:
+        kwh, duty, coldest_c = steady_figures(
+            changed, plant, *_rooms(changed), _most_duty(changed, plant)
+        )
+    except NoSteadyState:
+        return None
+    broken = {item.name for item in current_limits(changed, plant) if not item.kept}
+    in_reach = kwh is not None and coldest_c <= config.use.target_c
+    return Design(choice, name_of(config, choice), own, kwh, coldest_c, duty,
+                  tuple(sorted(broken - allowed)), in_reach)  # fmt: skip
+
+
+def front_of(designs: Sequence[Design]) -> set[int]:
+    """Return the places of the designs that none beats in both figures."""
+    known = [n for n, item in enumerate(designs) if item.energy_kwh_per_day is not None]
+
+    def beaten(n: int) -> bool:
+        mine = (designs[n].energy_kwh_per_day or 0.0, designs[n].coldest_c)
+        for m in known:
+            other = (designs[m].energy_kwh_per_day or 0.0, designs[m].coldest_c)
+            if other != mine and other[0] <= mine[0] and other[1] <= mine[1]:
+                return True
+        return False
+
+    return {n for n in known if not beaten(n)}
+
+
+def paired_energies(config: Config, items: Sequence[Design], seed: int, draws: int) -> np.ndarray:
+    """Return kWh a day, shape (designs, draws), of designs on common draws; NaN out of reach."""
+    found = np.full((len(items), draws), np.nan)
+    for row, item in enumerate(items):
+        changed = config if item.own else edited(config, edits_of(config, item.choice))
+        if changed is None:
+            continue
+        plant = plant_of(changed)
+        spreads, most = spreads_of(changed, plant), _most_duty(changed, plant)
+        points = comparing_draws(draws, len(spreads), seed)
+        for column, shares in enumerate(points):
+            rooms = [drawn_room(spreads, shares, *room) for room in _rooms(changed)]
+            try:
+                kwh, _, _ = steady_figures(
+                    changed, drawn_plant(plant, spreads, shares), rooms[0], rooms[1], most
+                )
+            except NoSteadyState:
+                continue
+            found[row, column] = np.nan if kwh is None else kwh
+    return found
+
+
+def sweep(
+    config: Config,
+    *,
+    seed: int,
+    draws: int = DRAWS,
+    progress: Progress = lambda stage: None,
+) -> Sweep:
+    """Return every design, ranked, with what the model can tell apart.
+
+    Parameters
+    ----------
+    seed : int
+        Of the common draws.
+    draws : int
+        Common draws on which the front is compared with the config's own.
+    """
+    plant = plant_of(config)
+    allowed = frozenset(x.name for x in current_limits(config, plant) if not x.kept)
+    found: list[Design] = []
+    choices = choices_of(config)
+    for count, choice in enumerate(choices):
+        progress(f"sweeping: design {count + 1} of {len(choices)}")
+        item = design_of(config, choice, allowed)
+        if item is not None:
+            found.append(item)
+    bases = [found[n] for n in sorted(front_of(found))]
+    bases = [found[0], *(x for x in bases if not x.own)][:6]
+    for base, hot, inside in product(bases, SPEEDS, SPEEDS):
+        if (hot, inside) != (1.0, 1.0):
+            slowed = replace(base.choice, hot_fan_speed=hot, inside_fan_speed=inside)
+            item = design_of(config, slowed, allowed)
+            if item is not None:
+                found.append(item)
+    front = front_of(found)
+    found = [replace(item, on_front=n in front) for n, item in enumerate(found)]
+    progress("comparing the best on common draws")
+    found = _told_apart(config, found, seed, draws)
+    ranked = sorted(found, key=_rank)
+    own = next(item for item in ranked if item.own)
+    usable = [item for item in ranked if item.in_reach]
+    coldest = min(ranked, key=lambda item: item.coldest_c)
+    best = usable[0] if usable else None
+    return Sweep(config, tuple(ranked), own, best, coldest, _advice(own, usable, coldest),
+                 energy_boundary(config), seed, draws)  # fmt: skip
+
+
+def _rank(item: Design) -> tuple[bool, float, float]:
+    kwh = item.energy_kwh_per_day
+    return not item.in_reach, float("inf") if kwh is None else kwh, item.coldest_c
+
+
+def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> list[Design]:
+    """Return the designs, those near the thriftiest compared with it on common draws."""
+    usable = sorted((item for item in found if item.in_reach), key=_rank)
+    own = next(item for item in found if item.own)
+    if not usable:
+        return found
+    near = usable[:8] + [x for x in found if x.on_front and x.in_reach and x not in usable[:8]]
+    near = near if own in near else [*near, own]
+    energies = paired_energies(config, near, seed, draws)
+    best, mine = energies[0], energies[near.index(own)]
+    told: dict[str, Design] = {}
+    for row, item in zip(energies, near, strict=True):
+        behind = row - best
+        ok = np.isfinite(behind)
+        # The same, where the 90 % range of the paired difference holds none.
+        same = bool(ok.any()) and bool(
+            np.mean(behind[ok]) <= SAME_SPREADS * np.std(behind[ok]) + 1e-12
+        )
+        saved = (mine - row)[np.isfinite(mine - row)]
+        told[item.name] = replace(
+            item,
+            same_as_best=same,
+            energy_gain_kwh_per_day=float(np.mean(saved)) if saved.size else None,
+            energy_gain_spread_kwh_per_day=(
+                float(SAME_SPREADS * np.std(saved)) if saved.size else None
+            ),
+        )
+    return [told.get(item.name, item) for item in found]
+
+
+def _advice(own: Design, usable: list[Design], coldest: Design) -> str:
+    """Return what to do, in words: the simplest of those as good as the thriftiest."""
+    if not usable:
+        return (
+            f"no design tried holds the target in both rooms; the coldest is {coldest.name}, "
+            f"{coldest.coldest_c:.1f} °C in the worst room"
+        )
+    same = [item for item in usable if item.same_as_best] or usable[:1]
+    simple = min(same, key=lambda item: (len(item.needs), item.choice.changes,
+                                         item.energy_kwh_per_day or 0.0))  # fmt: skip
+    if own in same:
+        return "keep it as it is: the model cannot tell a thriftier design from it"
+    kwh, mine = simple.energy_kwh_per_day or 0.0, own.energy_kwh_per_day
+    text = f"{simple.name}: {kwh:.2f} kWh a day"
+    if mine is not None:
+        text += f" for {mine:.2f} as it is"
+    if len(same) > 1:
+        text += f"; of {len(same)} the model cannot tell apart, the simplest"
+    return text + (f"; it needs more of: {', '.join(simple.needs)}" if simple.needs else "")

@@ -1,0 +1,172 @@
+"""The screen of what may be off: tolerances, choices told apart, designs, one number's chain."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+
+from ctrl.design_sweep import Design, Sweep
+from ctrl.explain_chain import Chain
+from ctrl.honesty import Pair
+from ctrl.screen import (
+    NONE,
+    bullet,
+    digits,
+    fixed,
+    grid_of,
+    heading,
+    paragraph,
+    percent,
+    show_table,
+    words_of,
+)
+from ctrl.tolerances import LEAST_SHARE, Tolerance
+
+MOST_PARTS, MOST_DESIGNS = 6, 12
+
+
+def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> None:
+    """Print how likely the settings hold with parts out of tolerance."""
+    heading(out, "With parts out of tolerance")
+    which = "fresh draws" if found.confirmed else "comparing draws"
+    paragraph(
+        out,
+        f"{found.holds} of {found.draws} {which} kept every limit in the usual and the worst "
+        f"room; with 95 % confidence at least {percent(found.share_at_least, 1)} of such "
+        f"cabinets do (wanted: {percent(found.wanted_share)}).",
+    )
+    paragraph(out, f"{'Kept' if found.kept else 'NOT KEPT'}: {found.reason}.")
+    if found.change != "as tuned":
+        paragraph(out, f"Settings changed for it: {found.change}.")
+    if len(found.variants) > 1:
+        table = grid_of(("tried on common draws", "broke a limit"), "lr", no_wrap=())
+        for item in found.variants:
+            stopped = ", given up" if item.stopped else ""
+            table.add_row(item.what, f"{item.failed} of {item.draws}{stopped}")
+        show_table(out, table)
+    if found.failures:
+        text = ", ".join(f"{name}: {count}" for name, count in found.failures[:4])
+        paragraph(out, f"Broken, in draws: {text}.")
+    _parts(out, found, every)
+    low, high = found.energy_range_kwh_per_day
+    paragraph(
+        out,
+        f"Nine in ten such cabinets need {fixed(low, 2)} to {fixed(high, 2)} kWh a day in the "
+        "usual room.",
+    )
+    paragraph(
+        out,
+        f"At {fixed(found.least_voltage_v)} V, the lowest it runs at, the coldest it can hold "
+        f"in the worst room is {fixed(found.coldest_at_least_voltage_c)} °C.",
+    )
+
+
+def _parts(out: Console, found: Tolerance, every: bool) -> None:
+    shown = [item for item in found.parts if every or item.share >= LEAST_SHARE]
+    if not shown:
+        return
+    paragraph(out, f"Measure first: {found.measure_first}. Share of what decides the limit "
+                   f"most at risk ({found.at_risk}):")  # fmt: skip
+    table = grid_of(("share", "tolerance", "drawn", "key"), "rlll", no_wrap=(0, 2))
+    for item in shown if every else shown[:MOST_PARTS]:
+        drawn = f"{digits(item.low, 3)} to {digits(item.high, 3)} {item.unit}"
+        table.add_row(percent(item.share), item.name, drawn, item.key)
+    show_table(out, table)
+
+
+def show_pairs(out: Console, pairs: Sequence[Pair]) -> None:
+    """Print which controllers the model cannot tell apart."""
+    if not pairs:
+        return
+    heading(out, "What the model can tell apart")
+    for item in pairs:
+        mine = f"{words_of(item.controller)} on {words_of(item.drive)}"
+        other = f"{words_of(item.other_controller)} on {words_of(item.other_drive)}"
+        saves, spread = item.saves_kwh_per_day, item.spread_kwh_per_day
+        text = (
+            f"{other} for {mine}: saves {fixed(saves, 2)} +/- {fixed(spread, 2)} kWh a day on "
+            f"{item.draws} common draws; limits of the usual room kept in {item.other_held} "
+            f"and {item.held} of them"
+        )
+        if item.same:
+            simple = f"{words_of(item.simpler_controller)} on {words_of(item.simpler_drive)}"
+            text += f". No difference in these that the model can tell; the simpler is {simple}"
+        bullet(out, text + ".")
+
+
+# Sweep -------------------------------------------------------------------------------------
+
+
+def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
+    """Print the designs, the thriftiest in reach first."""
+    config = found.config
+    out.print(f"{config.cabinet.name} ({config.source})")
+    heading(out, "Designs, from steady states")
+    target = f"{config.use.target_c:g} °C"
+    paragraph(out, f"kWh a day at {target} in the usual room, {config.climate.usual_c:g} °C; "
+                   f"coldest it can hold in the worst, {config.climate.worst_c:g} °C.")  # fmt: skip
+    table = grid_of(("kWh/d", "coldest", "", "design"), "rrll", no_wrap=(0, 1, 2))
+    shown = list(found.designs) if every else _few(found)
+    for item in shown:
+        table.add_row(fixed(item.energy_kwh_per_day, 2), f"{fixed(item.coldest_c)} °C",
+                      _marks(item), _named(item))  # fmt: skip
+    show_table(out, table)
+    paragraph(out, "F: none beats it in both figures. =: the model cannot tell it from the "
+                   "thriftiest. x: does not hold the target in both rooms.")  # fmt: skip
+    left = len(found.designs) - len(shown)
+    if left > 0:
+        paragraph(out, f"{left} more with --all.")
+    paragraph(out, f"Advice: {found.advice}.")
+    gain, spread = found.designs[0].energy_gain_kwh_per_day, None
+    if found.thriftiest is not None and gain is not None:
+        spread = found.designs[0].energy_gain_spread_kwh_per_day
+        paragraph(out, f"The thriftiest saves {fixed(gain, 2)} +/- {fixed(spread, 2)} kWh a day "
+                       f"on {found.draws} common draws of the tolerances.")  # fmt: skip
+    paragraph(out, "A slower fan's K/W is by the law flow^-0.6 unless fins are stated; tune the "
+                   "design you choose with recommend.")  # fmt: skip
+    out.print()
+    out.print(f"Seed of the draws: {found.seed}. Energy is counted at the "
+              f"{found.energy_boundary}.")  # fmt: skip
+
+
+def _few(found: Sweep) -> list[Design]:
+    shown = list(found.designs[:MOST_DESIGNS])
+    more = [item for item in found.designs if (item.own or item.on_front) and item not in shown]
+    return shown + more[:MOST_DESIGNS]
+
+
+def _marks(item: Design) -> str:
+    return "".join(
+        sign if on else ""
+        for sign, on in (("F", item.on_front), ("=", item.same_as_best), ("x", not item.in_reach))
+    )
+
+
+def _named(item: Design) -> str:
+    needs = f" (needs more: {', '.join(item.needs)})" if item.needs else ""
+    return item.name + needs
+
+
+# One number's chain ------------------------------------------------------------------------
+
+
+def show_chain(out: Console, source: str, found: Chain) -> None:
+    """Print where one number comes from."""
+    value = NONE if found.value is None else f"{digits(found.value, 4)} {found.unit}".rstrip()
+    out.print(source)
+    heading(out, f"{found.name}: {value}")
+    paragraph(out, f"How: {found.method}.")
+    paragraph(out, f"Decided by: {found.decided_by}.")
+    paragraph(out, f"What would change it: {found.changes}.")
+    if found.steps:
+        heading(out, "On the way")
+        table = grid_of(("", "", ""), "lrl", no_wrap=(1,))
+        for step in found.steps:
+            table.add_row(step.name, digits(step.value, 4), step.unit)
+        show_table(out, table)
+    if found.inputs:
+        heading(out, "What went in")
+        table = grid_of(("key", "value", "unit", "origin"), "lrll", no_wrap=())
+        for item in found.inputs:
+            shown = NONE if item.value is None else str(item.value)
+            table.add_row(item.key, shown, item.unit, item.origin)
+        show_table(out, table)

@@ -1,0 +1,159 @@
+"""Where a number comes from: chains give the recommendation's value and the config's keys."""
+
+import json
+from dataclasses import replace
+
+import pytest
+from larder import recommended_larder
+from rich.console import Console
+
+from ctrl import cli
+from ctrl.build import heat_leak_parts_w_per_k
+from ctrl.config import config_fields, load_config
+from ctrl.explain import CHAINS, explain
+from ctrl.honesty import SIMPLICITY, _pair, pairs_of, simplicity
+from ctrl.json_out import text_of
+from ctrl.json_out_robust import of_chain, of_sweep, of_tolerance
+from ctrl.screen_robust import show_chain, show_pairs, show_sweep, show_tolerance
+from ctrl.tolerance_draws import Draw
+from ctrl.tolerances import tolerance_of
+
+WANTED = ("setpoint", "kp", "ti", "hysteresis", "duty_limit", "coldest_holdable", "energy",
+          "defrost_interval", "pull_down", "fuse", "heat_leak")  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def larder():
+    return recommended_larder()
+
+
+def test_the_names_asked_for_are_there():
+    assert set(WANTED) <= set(CHAINS)
+
+
+@pytest.mark.parametrize("name", WANTED)
+def test_chain(larder, name):
+    chain, keys = explain(larder, name), {row.key: row.unit for row in config_fields()}
+    settings = larder.chosen.candidate.settings
+    expected = {
+        "setpoint": larder.setpoint_c, "kp": settings.kp_pct_per_k, "ti": settings.ti_s,
+        "hysteresis": None, "duty_limit": larder.duty_limit.duty,
+        "coldest_holdable": larder.coldest_holdable_c, "defrost_interval": None,
+        "energy": larder.chosen.findings.energy_kwh_per_day, "pull_down": larder.pull_down_h,
+        "fuse": 10.0, "heat_leak": sum(heat_leak_parts_w_per_k(larder.config).values()),
+    }  # fmt: skip
+    assert chain.value == expected[name]
+    assert chain.method and chain.decided_by and chain.changes
+    for item in chain.inputs:
+        assert keys[item.key] == item.unit
+        section, key = item.key.split(".")
+        assert getattr(getattr(larder.config, section), key) == item.value
+        assert item.origin
+    if name not in ("hysteresis",):
+        assert chain.inputs and chain.steps
+    data = json.loads(text_of(of_chain(larder, chain, "0")))
+    assert data["name"] == name and len(data["inputs"]) == len(chain.inputs)
+
+
+def test_steps_lead_to_the_value(larder):
+    steps = {item.name: item.value for item in explain(larder, "fuse").steps}
+    whole = steps["module's current at start-up"] + steps["fans"]
+    assert steps["1.25 times the whole"] == pytest.approx(1.25 * whole)
+    assert steps["1.25 times the whole"] < 10.0 < steps["what the wire carries"]
+    leak = explain(larder, "heat_leak")
+    assert sum(item.value for item in leak.steps) == pytest.approx(leak.value)
+    limit = explain(larder, "duty_limit")
+    assert limit.value == pytest.approx(min(item.value for item in limit.steps), abs=1e-3)
+    point = {item.name: item.value for item in explain(larder, "setpoint").steps}
+    assert larder.setpoint_c - point["contents, mean, with this setpoint"] == pytest.approx(
+        point["setpoint above the contents' mean"]
+    )
+
+
+def test_an_unknown_name_lists_the_names(capsys):
+    assert cli.main(["recommend", "film_box", "--explain", "colour"]) == 2
+    error = capsys.readouterr().err.splitlines()
+    assert len(error) == 1 or "compiling" in error[0]
+    assert "colour" in error[-1] and all(name in error[-1] for name in WANTED)
+
+
+# What cannot be told apart -----------------------------------------------------------------
+
+
+def day(energy, holds=True):
+    return Draw(0, () if holds else ("x, usual",), {}, 0.0, energy)
+
+
+def test_same_where_the_spread_covers_the_difference(larder):
+    first, other = (item.candidate for item in larder.controllers[:2])
+    mine = [day(1.0 + 0.1 * n) for n in range(16)]
+    # 0.02 +/- 1.645 x 0.05 (by hand: the alternating part's standard deviation is 0.05).
+    near = [day(x.energy_kwh_per_day - 0.02 + 0.05 * (-1) ** n) for n, x in enumerate(mine)]
+    found = _pair(first, other, mine, near)
+    assert found.saves_kwh_per_day == pytest.approx(0.02)
+    assert found.spread_kwh_per_day == pytest.approx(1.645 * 0.05)
+    assert found.same and (found.simpler_controller, found.simpler_drive) == ("on_off", "relay")
+    # The same difference without a spread is told; so is one that breaks limits.
+    assert not _pair(first, other, mine, [day(x.energy_kwh_per_day - 0.02) for x in mine]).same
+    broken = [replace(x, failed=("x, usual",)) for x in near]
+    assert not _pair(first, other, mine, broken).same
+
+
+def test_order_of_simplicity():
+    assert simplicity("on_off", "relay") == 0
+    assert simplicity("fixed", "relay") < simplicity("pi", "fast_pwm")
+    assert simplicity("pi", "fast_pwm") < simplicity("pi", "smoothed") < len(SIMPLICITY)
+    assert simplicity("something", "new") == len(SIMPLICITY)
+
+
+def test_smoothed_current_is_told_from_pulses(larder):
+    # Paired on common draws the saving stands out though each energy varies by a fifth.
+    items = [larder.controllers[0].candidate, larder.controllers[-1].candidate]
+    assert items[1].drive == "smoothed"
+    found = pairs_of(larder.config, items, seed=1, draws=6, workers=2)[0]
+    assert not found.same and found.saves_kwh_per_day > 3.0 * found.spread_kwh_per_day
+    whole = larder.chosen.findings.energy_kwh_per_day
+    whole -= larder.controllers[-1].findings.energy_kwh_per_day
+    assert found.saves_kwh_per_day == pytest.approx(whole, rel=0.15)
+
+
+# Screens and JSON --------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def widened(larder):
+    """The larder's recommendation with a few draws out of tolerance."""
+    item = larder.chosen.candidate
+    found = tolerance_of(larder.config, item.plant, item.settings, seed=1, draws=10, compared=8,
+                         workers=2)  # fmt: skip
+    return replace(larder, tolerance=found)
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_screens_fit_and_say_the_numbers(widened, width, tmp_path):
+    from ctrl.design_sweep import sweep
+    from ctrl.plots_robust import plot_sweep, plot_tolerance
+
+    out = Console(width=width, no_color=True, record=True, file=open(tmp_path / "o", "w"))
+    found = widened.tolerance
+    show_tolerance(out, found, every=True)
+    show_pairs(out, widened.pairs)
+    for name in WANTED:
+        show_chain(out, "larder", explain(widened, name))
+    text = out.export_text()
+    assert max(len(line) for line in text.splitlines()) <= width
+    assert "…" not in text
+    assert f"{found.holds} of {found.draws} fresh draws" in " ".join(text.split())
+    assert "Measure first: control sensor" in " ".join(text.split())
+    data = json.loads(text_of(of_tolerance(widened, found, "0")))
+    assert data["share_holds"] == pytest.approx(found.holds / found.draws)
+    assert {item["name"] for item in data["parts"]} == {item.name for item in found.parts}
+    if width == 80:
+        small = sweep(load_config("film_box"), seed=1, draws=4)
+        show_sweep(out, small, every=True)
+        assert "Advice: " in out.export_text()
+        assert json.loads(text_of(of_sweep(small, "0")))["designs"]
+        for draw in (lambda p: plot_sweep(small, p),
+                     lambda p: plot_tolerance(widened.config, found, p)):  # fmt: skip
+            draw(tmp_path / "a.png")
+            assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
