@@ -618,13 +618,14 @@ class Drive(Section):
     # A relay has no settings of its own; it is named so that foreign keys are refused.
     only_for: ClassVar[dict[str, tuple[str, ...]]] = {
         "relay": (),
-        "fast_pwm": ("frequency_hz",),
+        "fast_pwm": ("frequency_hz", "reversible"),
         "smoothed": (
             "frequency_hz",
             "converter_efficiency",
             "ripple",
             "converter_full_load_w",
             "converter_fixed_loss_w",
+            "reversible",
         ),
         "current": (
             "set_current_a",
@@ -632,6 +633,7 @@ class Drive(Section):
             "ripple",
             "converter_full_load_w",
             "converter_fixed_loss_w",
+            "reversible",
         ),
         "slow_window": ("window_s", "window_min_on_s"),
     }
@@ -678,6 +680,9 @@ class Drive(Section):
     )
     window_min_on_s: float = quantity(
         5.0, 0, 600, "s", "slow window: least time on, and off; the rest is carried on", PRACTICE
+    )
+    reversible: bool = choice(
+        False, "whether a bridge can swap the module's leads, for a reversed defrost", "no bridge"
     )
 
     def faults(self) -> list[Fault]:
