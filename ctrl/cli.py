@@ -130,6 +130,13 @@ def _declare_recommend(parser: argparse.ArgumentParser) -> None:
     _add_plot(parser)
 
 
+def _declare_map(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
+
+
 def _declare_new(parser: argparse.ArgumentParser) -> None:
     from ctrl.new import add_arguments
 
@@ -342,6 +349,34 @@ def run_recommend(args: argparse.Namespace) -> int:
     return ANSWER_IS_NO if found.verdict == CANNOT else DONE
 
 
+def run_map(args: argparse.Namespace) -> int:
+    """Show what can be held, what ices and what it costs, over room and contents."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import screen, screen_map
+    from ctrl.recommend import SEED
+    from ctrl.setpoint_map import setpoint_map
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("finding the steady states", compiling=compiling) as stages:
+        found = setpoint_map(config, seed=seed, progress=stages)
+        if plot is not None:
+            from ctrl.plots_map import plot_map
+
+            stages("drawing")
+            plot_map(found, path=plot)
+    if args.json:
+        from ctrl.json_energy import of_map
+
+        _write_json(of_map(found, version()))
+    else:
+        screen_map.show(screen.console(), found)
+    if plot is not None:
+        _tell_written(args, plot)
+    return ANSWER_IS_NO if found.advice.contents_c > config.use.target_c else DONE
+
+
 @dataclass(frozen=True)
 class Verb:
     """One verb: its options are declared, and its work imported, only when it is named."""
@@ -356,6 +391,7 @@ VERBS = {
     "check": Verb("read a configuration back, with what follows", _declare_check, run_check),
     "simulate": Verb("run a cabinet with given settings", _declare_simulate, run_simulate),
     "recommend": Verb("settings to flash, and why", _declare_recommend, run_recommend),
+    "map": Verb("what holds, what ices, what it costs", _declare_map, run_map),
 }
 
 
