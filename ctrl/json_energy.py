@@ -42,9 +42,7 @@ def row_object(config: Config, row: EnergyRow) -> Object:
     cost = None if kwh is None else cost_per_day(config, kwh)
     lasts = None if kwh is None else battery_lasts_h(config, kwh)
     found |= _or_why("cost_per_day", cost, row.why or "tariff.per_kwh is not given")
-    return found | _or_why(
-        "battery_lasts_h", lasts, row.why or "supply.battery_ah is not given"
-    )
+    return found | _or_why("battery_lasts_h", lasts, row.why or "supply.battery_ah is not given")
 
 
 def energy_day_object(config: Config, found: EnergyDay | None) -> Object | None:

@@ -325,9 +325,7 @@ def _plan(
         return _ice(config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5)
 
     tick_s = min(candidate.settings.period_s, 1.0)
-    contents_limit_c = max(
-        use.target_c + use.target_tolerance_k, ices[worst].contents_c_mean + 0.5
-    )
+    contents_limit_c = max(use.target_c + use.target_tolerance_k, ices[worst].contents_c_mean + 0.5)
     timed = plan_defrost(
         try_plan,
         tick_s=tick_s,

@@ -262,9 +262,7 @@ def setpoint_map(
     )
 
 
-def _trace(
-    config: Config, base: Plant, ambient_c: float, most: float
-) -> tuple[_Curve, Border]:
+def _trace(config: Config, base: Plant, ambient_c: float, most: float) -> tuple[_Curve, Border]:
     """Return one room's curve at its usual humidity and its border at the dampest air."""
     ambient_k, limits = ambient_c + ZERO_C_K, limits_of(config)
     plant = at_ambient(base, ambient_c, humidity_at(config, ambient_c))
