@@ -50,7 +50,7 @@ def energy_day_object(config: Config, found: EnergyDay | None) -> Object | None:
     if found is None:
         return None
     return (
-        {"method": found.method, "rows": [row_object(config, row) for row in found.rows]}
+        {"method": found.method, "energy_rows": [row_object(config, row) for row in found.rows]}
         | _or_why("pair_kwh_per_day", found.pair_kwh_per_day, "not held in both rooms of the pair")
         | {"usual_kwh_per_day": found.usual_kwh_per_day}
         | _or_why("doors_kwh_per_day", found.doors_kwh_per_day, "the door stays shut")

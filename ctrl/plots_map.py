@@ -41,7 +41,12 @@ def plot_map(found: SetpointMap, *, path: Path) -> None:
 
 
 def _energy(figure: Figure, axes: Any, rooms: Any, contents: Any, kwh: Any) -> None:
-    filled = np.ma.masked_invalid(kwh)
+    filled = kwh.copy()
+    for row in range(contents.size - 3, -1, -1):
+        # Below what can be held the colours run on, under the grey drawn over them.
+        gap = np.isnan(filled[row])
+        filled[row, gap] = (2.0 * filled[row + 1] - filled[row + 2])[gap]
+    filled = np.ma.masked_invalid(filled)
     drawn = axes.contourf(rooms, contents, filled, levels=9, cmap="cividis_r", alpha=0.75)
     lines = axes.contour(
         rooms, contents, filled, levels=drawn.levels[::2], colors=GREY, linewidths=0.6
@@ -49,25 +54,22 @@ def _energy(figure: Figure, axes: Any, rooms: Any, contents: Any, kwh: Any) -> N
     axes.clabel(lines, fmt="%.2g kWh/d", fontsize=FONT_PT - 2, colors=BLACK)
     bar = figure.colorbar(drawn, ax=axes)
     bar.set_label("energy, kWh a day")
-    axes.set_facecolor("#E8E8E8")
 
 
 def _borders(axes: Any, found: SetpointMap) -> None:
     rooms = [item.ambient_c for item in found.borders]
     coldest = [item.coldest_c for item in found.borders]
-    axes.plot(rooms, coldest, color=VERMILION, linewidth=2.2)
     low_c, high_c = found.contents_c[0], found.contents_c[-1]
-    inside = [n for n, c in enumerate(coldest) if low_c < c < high_c]
-    if inside:
-        n = inside[-1]
-        axes.annotate(
-            f"cannot be held\n({found.borders[n].decided_by})", (rooms[n], coldest[n]),
-            xytext=(-6, -12), textcoords="offset points", color=VERMILION, fontsize=FONT_PT,
-            ha="right" if n > len(rooms) // 2 else "left", va="top", bbox=HALO,
+    axes.fill_between(rooms, low_c, np.maximum(coldest, low_c), color="#E8E8E8", zorder=2)
+    axes.plot(rooms, coldest, color=VERMILION, linewidth=2.2, zorder=3)
+    if coldest[-1] > low_c:
+        axes.text(
+            0.985, 0.03, f"cannot be held\n({found.borders[-1].decided_by})", color=VERMILION,
+            fontsize=FONT_PT, ha="right", va="bottom", transform=axes.transAxes, zorder=4,
         )  # fmt: skip
     icy = [(item.ambient_c, item.icy_c) for item in found.borders if item.icy_c is not None]
     if icy:
-        axes.plot(*zip(*icy, strict=True), color=BLUE, linewidth=2.0, linestyle="--")
+        axes.plot(*zip(*icy, strict=True), color=BLUE, linewidth=2.0, linestyle="--", zorder=3)
         at = icy[len(icy) // 3]
         axes.annotate(
             "below: the sink ices", at, xytext=(0, -4), textcoords="offset points", color=BLUE,
@@ -79,22 +81,22 @@ def _borders(axes: Any, found: SetpointMap) -> None:
             if item.simulated_c is not None
         ]
         if checked:
-            axes.plot(*zip(*checked, strict=True), "s", color=BLUE, markersize=5)
+            axes.plot(*zip(*checked, strict=True), "s", color=BLUE, markersize=5, zorder=3)
     axes.plot(rooms, rooms, color=GREY, linewidth=1.2, linestyle=":")
-    at_c = 0.5 * (max(low_c, rooms[0]) + min(high_c, rooms[-1]))
-    if low_c < at_c < high_c:
-        axes.annotate(
-            "contents as warm\nas the room", (at_c, at_c), xytext=(-4, 4),
-            textcoords="offset points", color=GREY, fontsize=FONT_PT, ha="right", va="bottom",
+    if rooms[0] < high_c:
+        axes.text(
+            0.015, 0.97, "contents as warm as the room, or warmer", color=BLACK,
+            fontsize=FONT_PT - 1, ha="left", va="top", transform=axes.transAxes, zorder=4,
         )  # fmt: skip
 
 
 def _point(axes: Any, found: SetpointMap) -> None:
     room, advice = found.config.climate, found.advice
     axes.plot(
-        [room.coldest_c, room.worst_c], [advice.contents_c] * 2, color=DARK_ORANGE, linewidth=1.6
-    )
-    axes.plot([room.usual_c], [advice.contents_c], "o", color=DARK_ORANGE, markersize=8)
+        [room.coldest_c, room.worst_c], [advice.contents_c] * 2, color=DARK_ORANGE,
+        linewidth=1.6, zorder=3,
+    )  # fmt: skip
+    axes.plot([room.usual_c], [advice.contents_c], "o", color=DARK_ORANGE, markersize=8, zorder=4)
     axes.annotate(
         f"recommended {advice.contents_c:.1f} °C", (room.usual_c, advice.contents_c),
         xytext=(0, 7), textcoords="offset points", color=DARK_ORANGE, fontsize=FONT_PT,

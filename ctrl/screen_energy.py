@@ -9,8 +9,6 @@ from ctrl.ice import DefrostPlan
 from ctrl.screen import fixed, grid_of, heading, paragraph, show_table, words_of
 from ctrl.simulation import battery_lasts_h, cost_per_day
 
-LEAST_SHARE = 0.03  # of a day's energy: increments below this are within the error
-
 
 def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
     """Print the energy a day: by room, then what doors and bottles add."""
@@ -36,7 +34,8 @@ def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
     if any(row.defrost_kwh is not None and row.defrost_kwh < 0.0 for row in found.rows):
         paragraph(
             out,
-            "A defrost below 0: what it costs is less than the error, about 3 % of the day.",
+            "A defrost below 0: on pulses or a relay a rest costs next to nothing, and the hot "
+            "fan rests too; errors of 3 % of the day's energy hide the rest of it.",
         )
     _use(out, config, found)
 
@@ -55,6 +54,7 @@ def _use(out: Console, config: Config, found: EnergyDay) -> None:
         rows.append(("  of it door openings", found.doors_kwh_per_day))
     if found.loads_kwh_per_day is not None:
         rows.append(("  of it warm bottles and goods", found.loads_kwh_per_day))
+    in_use = len(rows)
     rows += [
         (f"{row.ambient_c:g} °C, door shut", row.energy_kwh_per_day)
         for row in found.rows
@@ -65,7 +65,7 @@ def _use(out: Console, config: Config, found: EnergyDay) -> None:
     heads += [f"{config.tariff.currency}/day"] if priced else []
     heads += ["battery, h"] if battery else []
     table = grid_of(heads, "l" + "r" * (len(heads) - 1), no_wrap=range(1, len(heads)))
-    for name, kwh in rows if priced or battery else rows[:3]:
+    for name, kwh in rows if priced or battery else rows[:in_use]:
         cells = [name, fixed(kwh, 2 if abs(kwh) >= 0.1 else 3)]
         part = name.startswith(" ")
         if priced:
@@ -80,13 +80,14 @@ def show_kinds(out: Console, plan: DefrostPlan) -> None:
     """Print every kind of defrost that was tried, with both figures, and what decided."""
     if not plan.kinds_tried:
         return
-    table = grid_of(("defrost", "clear", "energy", "contents", "gaps", "melts"), "llrrrr")
-    table.add_row("", "", "kWh/day", "up to °C", "%", "a day")
+    table = grid_of(("defrost", "clear", "energy", "contents", "mean", "gaps", "melts"), "llrrrrr")
+    table.add_row("", "", "kWh/day", "up to °C", "°C", "%", "a day")
     for item in plan.kinds_tried:
         mark = " *" if item.kind == plan.kind and item.kind != NONE else ""
         table.add_row(
             f"{words_of(item.kind)}{mark}", "yes" if item.works else "no",
             fixed(item.ice.energy_kwh_per_day, 2), fixed(item.ice.contents_c_max),
+            fixed(item.ice.contents_c_mean),
             fixed(item.ice.blockage_pct), fixed(item.ice.melts_per_day, 0),
         )  # fmt: skip
     show_table(out, table)
