@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from ctrl.files import replace_file
 from ctrl.plots import BLACK, BLUE, DARK_ORANGE, FONT_PT, GREY, VERMILION
@@ -47,9 +48,12 @@ def _energy(figure: Figure, axes: Any, rooms: Any, contents: Any, kwh: Any) -> N
         gap = np.isnan(filled[row])
         filled[row, gap] = (2.0 * filled[row + 1] - filled[row + 2])[gap]
     filled = np.ma.masked_invalid(filled)
-    drawn = axes.contourf(rooms, contents, filled, levels=9, cmap="cividis_r", alpha=0.75)
+    levels = MaxNLocator(9).tick_values(0.0, float(np.nanmax(kwh)))
+    drawn = axes.contourf(
+        rooms, contents, filled, levels=levels, cmap="cividis_r", alpha=0.75, extend="max"
+    )
     lines = axes.contour(
-        rooms, contents, filled, levels=drawn.levels[::2], colors=GREY, linewidths=0.6
+        rooms, contents, filled, levels=levels[2:-1:2], colors=GREY, linewidths=0.6
     )
     axes.clabel(lines, fmt="%.2g kWh/d", fontsize=FONT_PT - 2, colors=BLACK)
     bar = figure.colorbar(drawn, ax=axes)
