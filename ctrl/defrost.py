@@ -214,8 +214,8 @@ class DefrostSettings:
         kind: str = "timed",
         latest_s: float | None = None,
         grown_share: float = 0.3,
-        learn_s: float = 3600.0,
-        settle_s: float = 300.0,
+        learn_s: float = 10800.0,
+        settle_s: float = 900.0,  # a sink just melted is still on its way after 300 s
         reverse_share: float = 0.0,
         pause_s: float = 30.0,
     ) -> "DefrostSettings":

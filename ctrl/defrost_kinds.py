@@ -14,8 +14,7 @@ from ctrl.ice import DefrostPlan, Ice
 
 NONE = "none"
 SIMPLEST_FIRST = ("timed", "off_cycle", "demand", "reversed")
-GROWN_SHARES = (0.3, 0.15, 0.08)  # below this a reading's own steps are as large
-REVERSED_INTERVALS_H = (24.0, 12.0, 6.0)
+GROWN_SHARES = (0.3, 0.1)  # below this a reading's own steps are as large
 LEAST_DEMAND_H, LATEST_DEMAND_H = 2.0, 24.0
 # Two simulated energies this close are one: setpoints are rounded to 0.1 K, 0.3 to 0.5 %.
 SAME_ENERGY_SHARE = 0.01
@@ -76,8 +75,8 @@ def variants(config: Config, kind: str, timed: DefrostPlan, tick_s: float) -> li
             for share in GROWN_SHARES
         ]
     if kind == "reversed":
-        hours = (timed.interval_h,) if timed.works else REVERSED_INTERVALS_H
-        return [settings(h, h, reverse_share=0.01 * part.reverse_pct) for h in hours]
+        every_h = timed.interval_h
+        return [settings(every_h, every_h, reverse_share=0.01 * part.reverse_pct)]
     raise ValueError(f"kind = {kind!r}: expected off_cycle, demand or reversed")
 
 

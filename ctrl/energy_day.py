@@ -26,7 +26,7 @@ from ctrl.findings import DAY_S, Findings
 from ctrl.firmware import Settings, firmware_of
 from ctrl.loop import MELTING
 from ctrl.record import Record
-from ctrl.trial import loop_at, nearest_point, run_settled
+from ctrl.trial import loop_at, nearest_point
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
@@ -35,7 +35,7 @@ PAIR_C = (16.0, 32.0)
 BESIDE_C = 25.0
 BESIDE = "outside the pair"
 PAIR, OWN = "of the pair", "own climate"
-SETTLE_DAYS, MOST_DAYS = 1, 4
+SETTLE_DAYS, USE_DAYS = 1, 4
 ROW_S = 60.0
 STARTS_LATER = (DEFROST_OFF_CYCLE, DEFROST_DEMAND)
 
@@ -113,7 +113,7 @@ def energy_day(
     rows = [_row(config, plant, settings, where, at_c, seed) for where, at_c in places]
     pair = [row.energy_kwh_per_day for row in rows[: len(PAIR_C)]]
     held = [kwh for kwh in pair if kwh is not None]
-    doors, loads = _use(config, plant, settings, usual, seed)
+    doors, loads = _use(config, plant, settings, seed)
     return EnergyDay(
         method=METHOD,
         rows=tuple(rows),
@@ -197,22 +197,27 @@ def _mean_power(record: Record, starts: np.ndarray) -> tuple[float, float]:
 
 
 def _use(
-    config: Config, plant: Plant, settings: Settings, usual: Findings, seed: int
+    config: Config, plant: Plant, settings: Settings, seed: int
 ) -> tuple[float | None, float | None]:
     """Return what doors and loads add in the usual room [kWh/d], each with less without it."""
-    room, climate = config.climate, plant.climate
+    room = config.climate
+    here = at_ambient(plant, room.usual_c, room.relative_humidity_pct)
+    coldest = coldest_holdable(here, room.usual_c + ZERO_C_K, limits_of(config))
+    start = nearest_point(here, config.use.target_c + ZERO_C_K, coldest)
+    firmware = firmware_of(config, settings)
 
-    def without(**changed: Any) -> float:
-        less = replace(plant, climate=replace(climate, **changed))
-        less = at_ambient(less, room.usual_c, room.relative_humidity_pct)
-        coldest = coldest_holdable(less, room.usual_c + ZERO_C_K, limits_of(config))
-        start = nearest_point(less, config.use.target_c + ZERO_C_K, coldest)
-        run = run_settled(
-            less, firmware_of(config, settings), start, seed=seed, most_days=MOST_DAYS
-        )
-        energy = run.record.last(DAY_S)["energy_kwh"]
-        return usual.energy_kwh_per_day - float(energy[-1] - energy[0])
+    def kwh(**changed: Any) -> float:
+        # The same start and days for each: ice that piles up day by day then costs alike.
+        run = replace(here, climate=replace(here.climate, **changed))
+        loop = loop_at(run, firmware, start, seed=seed)
+        loop.run((USE_DAYS - 1) * DAY_S, ROW_S)
+        energy = loop.run(DAY_S, ROW_S)["energy_kwh"]
+        return float(energy[-1] - energy[0])
 
-    doors = without(doors_per_day=0) if climate.doors_per_day > 0 else None
-    loads = without(load_share=0.0) if climate.load_share > 0.0 else None
+    has_doors, has_loads = here.climate.doors_per_day > 0, here.climate.load_share > 0.0
+    if not has_doors and not has_loads:
+        return None, None
+    used = kwh()
+    doors = used - kwh(doors_per_day=0) if has_doors else None
+    loads = used - kwh(load_share=0.0) if has_loads else None
     return doors, loads

@@ -344,15 +344,15 @@ def test_a_plan_tries_every_kind_and_tells_them_all():
                         ice_of_plan(1.0, 8.0), True, ())  # fmt: skip
 
     def try_plan(settings):
-        # Demand sees its ice from a growth of 15 % on; reversed costs least.
-        clear = settings.share_permille <= 150 or settings.kind == KIND_OF["reversed"]
+        # Demand sees its ice from a growth of 10 % on; reversed costs least.
+        clear = settings.share_permille <= 100 or settings.kind == KIND_OF["reversed"]
         kwh = 0.8 if settings.kind == KIND_OF["reversed"] else 0.9
         return ice_of_plan(kwh, 8.0, blockage=4.0 if clear else 6.0)
 
     plan = plan_kind(config, "pi", ice_of_plan(0.9, 7.0, blockage=20.0), timed, try_plan,
                      tick_s=1.0, contents_limit_c=9.0)  # fmt: skip
     assert [item.kind for item in plan.kinds_tried] == ["none", "timed", "demand", "reversed"]
-    assert plan.kinds_tried[2].settings.share_permille == 150
+    assert plan.kinds_tried[2].settings.share_permille == 100
     assert (plan.kind, plan.interval_h, plan.why) == ("reversed", 8.0, "least energy")
 
 
