@@ -160,6 +160,13 @@ def _declare_sweep(parser: argparse.ArgumentParser) -> None:
     _add_plot(parser)
 
 
+def _declare_map(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
+
+
 def _declare_new(parser: argparse.ArgumentParser) -> None:
     from ctrl.new import add_arguments
 
@@ -455,6 +462,34 @@ def run_sweep(args: argparse.Namespace) -> int:
     return ANSWER_IS_NO if found.thriftiest is None else DONE
 
 
+def run_map(args: argparse.Namespace) -> int:
+    """Show what can be held, what ices and what it costs, over room and contents."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import screen, screen_map
+    from ctrl.recommend import SEED
+    from ctrl.setpoint_map import setpoint_map
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("finding the steady states", compiling=compiling) as stages:
+        found = setpoint_map(config, seed=seed, progress=stages)
+        if plot is not None:
+            from ctrl.plots_map import plot_map
+
+            stages("drawing")
+            plot_map(found, path=plot)
+    if args.json:
+        from ctrl.json_energy import of_map
+
+        _write_json(of_map(found, version()))
+    else:
+        screen_map.show(screen.console(), found)
+    if plot is not None:
+        _tell_written(args, plot)
+    return ANSWER_IS_NO if found.advice.contents_c > config.use.target_c else DONE
+
+
 @dataclass(frozen=True)
 class Verb:
     """One verb: its options are declared, and its work imported, only when it is named."""
@@ -472,6 +507,7 @@ VERBS = {
     "tolerance": Verb("how likely they hold with parts out of tolerance", _declare_tolerance,
                       run_tolerance),
     "sweep": Verb("other voltage, drive, modules, fan speeds compared", _declare_sweep, run_sweep),
+    "map": Verb("what holds, what ices, what it costs", _declare_map, run_map),
 }  # fmt: skip
 
 

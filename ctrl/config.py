@@ -75,7 +75,8 @@ class Config(Section):
 
     def faults(self) -> list[Fault]:
         """Check what concerns more than one table."""
-        return cross_faults({name: getattr(self, name) for name in type(self).model_fields})
+        found = cross_faults({name: getattr(self, name) for name in type(self).model_fields})
+        return found + _defrost_hardware(self)
 
 
 def _bottles_fit(cabinet: Cabinet, contents: Bottles | Goods) -> list[Fault]:
@@ -124,6 +125,17 @@ def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
     if controller.kind == "fixed" and controller.fixed_duty not in (0.0, 1.0):
         return [("controller.fixed_duty", '0 or 1 for drive.kind = "relay"')]
     return []
+
+
+def _defrost_hardware(config: "Config") -> list[Fault]:
+    """Check that the kind of defrost has the sensor and the bridge it needs."""
+    kind = config.defrost.kind
+    found: list[Fault] = []
+    if kind in ("demand", "reversed") and config.cold_sink_sensor is None:
+        found.append(("defrost.kind", f'a table [cold_sink_sensor] for "{kind}"'))
+    if kind == "reversed" and not config.drive.reversible:
+        found.append(("defrost.kind", 'drive.reversible = true for "reversed"'))
+    return found
 
 
 # The tables each check needs, and the check. A check runs when its tables are sound.

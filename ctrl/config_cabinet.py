@@ -534,13 +534,14 @@ class Drive(Section):
     # A relay has no settings of its own; it is named so that foreign keys are refused.
     only_for: ClassVar[dict[str, tuple[str, ...]]] = {
         "relay": ("contacts",),
-        "fast_pwm": ("frequency_hz",),
+        "fast_pwm": ("frequency_hz", "reversible"),
         "smoothed": (
             "frequency_hz",
             "converter_efficiency",
             "ripple",
             "converter_full_load_w",
             "converter_fixed_loss_w",
+            "reversible",
         ),
         "current": (
             "set_current_a",
@@ -548,6 +549,7 @@ class Drive(Section):
             "ripple",
             "converter_full_load_w",
             "converter_fixed_loss_w",
+            "reversible",
         ),
         "slow_window": ("window_s", "window_min_on_s", "contacts"),
     }
@@ -597,6 +599,9 @@ class Drive(Section):
     )
     contacts: bool = choice(
         True, "relay or slow window: contacts, which wear; false for a solid-state switch", PRACTICE
+    )
+    reversible: bool = choice(
+        False, "whether a bridge can swap the module's leads, for a reversed defrost", "no bridge"
     )
 
     def faults(self) -> list[Fault]:

@@ -275,14 +275,33 @@ class Protection(Section):
 class Defrost(Section):
     """Stopping the module now and then so that ice melts off the cold sink."""
 
-    kind: Literal["none", "timed"] = choice("none", "no defrost, or by the clock", "none")
+    kind: Literal["none", "timed", "off_cycle", "demand", "reversed"] = choice(
+        "none",
+        "none; by the clock; at the module's rest; when ice is felt; by the clock with current "
+        "reversed",
+        "none",
+    )
     interval_h: float = quantity(12.0, 1, 336, "h", "from one defrost to the next", PRACTICE)
     end_c: float = quantity(3.0, 0.5, 20, "C", "cold sink: melted when this warm", PRACTICE)
     longest_min: float = quantity(40.0, 1, 240, "min", "longest melt", PRACTICE)
     drip_min: float = quantity(4.0, 0, 60, "min", "then drip this long, inside fan off", PRACTICE)
+    latest_h: float | None = quantity(
+        None, 1, 672, "h", "off_cycle, demand: by the clock at the latest after this",
+        "twice interval_h",
+    )  # fmt: skip
+    grown_pct: float = quantity(
+        30.0, 1, 100, "%", "demand: growth of the air-to-sink difference that starts a melt", MEMORY
+    )
+    reverse_pct: float = quantity(
+        25.0, 1, 60, "%", "reversed: duty the other way while melting", INVENTED
+    )
 
     def faults(self) -> list[Fault]:
         """Check that a defrost ends before the next one begins."""
+        if self.kind == "reversed" and self.drip_min == 0.0:
+            return [("drip_min", 'above 0 for kind = "reversed": off before it cools again')]
+        if self.latest_h is not None and self.latest_h < self.interval_h:
+            return [("latest_h", f"at least interval_h ({self.interval_h:g} h)")]
         if self.longest_min + self.drip_min < self.interval_h * 60.0:
             return []
         return [("interval_h", "more than longest_min and drip_min together")]

@@ -7,7 +7,7 @@ origin; what lay between; which limit decided and what would change it.
 from collections.abc import Callable
 
 from ctrl.build import heat_leak_parts_w_per_k, plant_of, start_resistance_ohm
-from ctrl.cases import Limit
+from ctrl.cases import Limit, current_limits
 from ctrl.check import keys_of
 from ctrl.config import Config
 from ctrl.explain_chain import Chain, Input, Step
@@ -252,8 +252,8 @@ def _fuse(found: Recommendation) -> Chain:
     config, plant = found.config, plant_of(found.config)
     ohm = start_resistance_ohm(config, plant)
     highest_v = config.supply.highest_voltage_v
-    module_a = drive.highest_current_a(plant.drive, ohm, highest_v)
-    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / config.supply.voltage_v
+    whole_a = current_limits(config, plant)[0].value
+    fans_a = (config.hot_sink.fan_w + config.cold_sink.fan_w) / highest_v
     ampacity = drive.wire_ampacity_a(config.supply.wire_mm2)
     tight = _tightest(found, "fuse, 1.25 x current", "fuse protects the wire")
     decided = "" if tight is None else f"{tight.name}: {tight.margin:.1f} {tight.unit} to spare"
@@ -266,9 +266,9 @@ def _fuse(found: Recommendation) -> Chain:
                   "hot_sink.fan_w", "cold_sink.fan_w", "module.preset", "drive.kind"),
         (
             Step("module's resistance, coldest start", ohm, "ohm"),
-            Step("module's current at start-up", module_a, "A"),
+            Step("module's current at start-up", whole_a - fans_a, "A"),
             Step("fans", fans_a, "A"),
-            Step("1.25 times the whole", 1.25 * (module_a + fans_a), "A"),
+            Step("1.25 times the whole", 1.25 * whole_a, "A"),
             Step("what the wire carries", ampacity, "A"),
         ),
         decided, "thicker wire for a larger fuse; a lower voltage for less current",

@@ -100,6 +100,10 @@ def defrost_of(config: Config, tick_s: float) -> DefrostSettings | None:
         longest_s=part.longest_min * 60.0,
         drip_s=part.drip_min * 60.0,
         tick_s=tick_s,
+        kind=part.kind,
+        latest_s=None if part.latest_h is None else part.latest_h * 3600.0,
+        grown_share=0.01 * part.grown_pct,
+        reverse_share=0.01 * part.reverse_pct if part.kind == "reversed" else 0.0,
     )
 
 

@@ -2,16 +2,21 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ctrl.defrost import DefrostSettings
 from ctrl.findings import DAY_S
 from ctrl.firmware import Firmware
-from ctrl.loop import Loop
+from ctrl.loop import MELTING, Loop
+from ctrl.record import Record
 from ctrl.trial import steady_state
 from plant.cabinet import Plant
 from plant.steady import Operating
+
+if TYPE_CHECKING:
+    from ctrl.defrost_kinds import TriedDefrost
 
 GROWTH_G_PER_DAY = 0.1  # net growth below this counts as none
 MOST_DAYS = 14
@@ -39,6 +44,7 @@ class Ice:
     energy_kwh_per_day: float
     days: int
     limit_pct: float
+    melts_per_day: float = 0.0
 
     @property
     def ices(self) -> bool:
@@ -117,15 +123,23 @@ def _ran(
         energy_kwh_per_day=float(energy[-1] - energy[0]),
         days=day,
         limit_pct=limit_pct,
+        melts_per_day=melts_in(record),
     )
+
+
+def melts_in(record: Record) -> float:
+    """Return the melts that began in a record; one that was on at its start does not count."""
+    melting = record["state"] == MELTING
+    return float(np.count_nonzero(melting[1:] & ~melting[:-1]))
 
 
 @dataclass(frozen=True)
 class DefrostPlan:
-    """A timed defrost and what it does.
+    """A defrost and what it does.
 
-    `works` tells whether it keeps the sink from icing; `others` lists every interval tried
-    with the ice it left.
+    `works` tells whether it keeps the sink from icing; `others` lists every interval of a
+    timed one that was tried with the ice it left, `kinds_tried` the best of every kind that
+    the hardware allows, `why` what decided between them.
     """
 
     interval_h: float
@@ -137,6 +151,9 @@ class DefrostPlan:
     ice: Ice
     works: bool
     others: tuple[tuple[float, Ice], ...]
+    kind: str = "timed"
+    kinds_tried: tuple["TriedDefrost", ...] = ()
+    why: str = ""
 
 
 def plan_defrost(

@@ -21,6 +21,7 @@ from ctrl.firmware import Settings
 from ctrl.heat_soak import HeatSoak
 from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
+from ctrl.json_energy import energy_day_object, tried_object
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
@@ -170,6 +171,7 @@ def ice_object(ice: Ice) -> Object:
         "contents_c_mean": ice.contents_c_mean,
         "energy_kwh_per_day": ice.energy_kwh_per_day,
         "days": ice.days,
+        "melts_per_day": ice.melts_per_day,
     }
 
 
@@ -242,6 +244,9 @@ def defrost_object(plan: DefrostPlan | None) -> Object:
              "frost_g_max": ice.frost_g_max}
             for hours, ice in plan.others
         ],
+        "kind": plan.kind,
+        "why": plan.why,
+        "kinds_tried": [tried_object(item) for item in plan.kinds_tried],
     }  # fmt: skip
     return {"defrost": values}
 
@@ -318,6 +323,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
             "left out",
         )
         | {"pairs": [asdict(item) for item in found.pairs]}
+        | {"energy_day": energy_day_object(config, found.energy_day)}
     )
 
 

@@ -15,6 +15,7 @@ from ctrl.controllers import (
     law_reset,
     new_law_state,
 )
+from ctrl.defrost import M_REVERSE
 from ctrl.firmware import Firmware
 from ctrl.protection import (
     CODE_CONTROL,
@@ -22,6 +23,7 @@ from ctrl.protection import (
     CODE_SUPPLY_MV,
     P_AIR_C100,
     P_COLD_FAN,
+    P_DEFROST,
     P_FINAL,
     P_FROZEN,
     P_HOT_FAN,
@@ -169,6 +171,8 @@ def apply_command(plant, inputs, guard_state, power):
     cut = plant.drive.off_mode != drive.OFF_SHORTED and guard_state[P_FROZEN] == 1
     inputs[cabinet.DISCONNECTED] = 1.0 if cut else 0.0
     duty = guard_state[P_OUTPUT] / 1000.0
+    if guard_state[P_DEFROST + M_REVERSE] > 0:
+        duty = -guard_state[P_DEFROST + M_REVERSE] / 1000.0
     inputs[cabinet.DUTY] = duty
     inputs[cabinet.HOT_FAN] = heat_sinks.fan_turns(
         plant.hot_sink.fan_wiring, guard_state[P_HOT_FAN], duty
@@ -320,7 +324,8 @@ def run_ticks(
             apply_command(plant, inputs, guard_state, power)
         supply.count_start(supply_state, inputs[cabinet.DUTY])
         duty_sum += inputs[cabinet.DUTY]
-        most = max(most, inputs[cabinet.DUTY])
+        if abs(inputs[cabinet.DUTY]) > abs(most):
+            most = inputs[cabinet.DUTY]
         before_j = state[cabinet.PLUG_ENERGY]
         step_hint_s = plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work)
         if step_hint_s < 0.0:
@@ -483,7 +488,8 @@ class Loop:
                 apply_command(plant, inputs, self.guard_state, power)
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
-            most = max(most, inputs[cabinet.DUTY])
+            if abs(inputs[cabinet.DUTY]) > abs(most):
+                most = inputs[cabinet.DUTY]
             before_j = state[cabinet.PLUG_ENERGY]
             self._plant_tick(time_s)
             if self._step_s < 0.0:

@@ -22,6 +22,7 @@ import numpy as np
 
 from ctrl.defrost import (
     M_PHASE,
+    M_REVERSE,
     PHASE_DRIP,
     PHASE_MELT,
     PHASE_RUN,
@@ -346,7 +347,10 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
         state[P_AIR_C100],
         state[P_COLD_C100],
         may_start,
+        state[P_FINAL],
     )
+    if forced != R_AS_ASKED:
+        state[P_DEFROST + M_REVERSE] = 0  # nothing flows in a trip or a fault, either way
     state[P_FROZEN] = 0
     if forced != R_AS_ASKED or phase != PHASE_RUN:
         state[P_FROZEN] = 1
@@ -509,10 +513,15 @@ def _fans(settings: Words, state: Words) -> None:
     # runs after a reset: the sink may still be hot.
     elif state[P_OFF_TICKS] <= settings[G_HOT_FAN_RUN_ON]:
         hot = 1
+    reverse = state[P_DEFROST + M_REVERSE]
+    if reverse > 0:
+        hot = 1  # the room's warmth is what the reversed module pumps
     state[P_HOT_FAN] = hot
     cold = 1
     phase = state[P_DEFROST + M_PHASE]
-    if phase == PHASE_DRIP or state[P_FORCED] == R_LOW_BATTERY:
+    if reverse > 0:
+        cold = 0  # warmth for the ice, not for the cabinet
+    elif phase == PHASE_DRIP or state[P_FORCED] == R_LOW_BATTERY:
         cold = 0
     elif phase == PHASE_RUN and settings[G_COLD_FAN_WITH_MODULE] == 1 and state[P_FINAL] == 0:
         cold = 0

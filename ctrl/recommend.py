@@ -44,6 +44,8 @@ from ctrl.cautions import (
 )
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
+from ctrl.defrost_kinds import plan_kind
+from ctrl.energy_day import EnergyDay, energy_day
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
 from ctrl.heat_soak import HeatSoak, heat_soak_of
@@ -125,6 +127,7 @@ class Recommendation:
     heat_soak: HeatSoak
     tolerance: Tolerance | None = None
     pairs: tuple[Pair, ...] = ()
+    energy_day: EnergyDay | None = None
 
     @property
     def coldest_spread_k(self) -> float:
@@ -254,6 +257,7 @@ def recommend(
             config, [item.candidate for item in controllers], seed=seed,
             workers=workers or cores(), progress=progress,
         ),
+        energy_day=energy_day(config, best.plant, best.settings, found, seed=seed),
     )  # fmt: skip
 
 
@@ -372,17 +376,22 @@ def _plan(
         tried, _ = _centred(config, _with_defrost(candidate, settings), seed)
         return _ice(config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5)
 
-    return plan_defrost(
+    tick_s = min(candidate.settings.period_s, 1.0)
+    contents_limit_c = max(use.target_c + use.target_tolerance_k, ices[worst].contents_c_mean + 0.5)
+    timed = plan_defrost(
         try_plan,
-        tick_s=min(candidate.settings.period_s, 1.0),
+        tick_s=tick_s,
         end_c=part.end_c,
         longest_min=part.longest_min,
         drip_min=part.drip_min,
         has_cold_sensor=config.cold_sink_sensor is not None,
-        contents_limit_c=max(
-            use.target_c + use.target_tolerance_k, ices[worst].contents_c_mean + 0.5
-        ),
+        contents_limit_c=contents_limit_c,
     )
+    progress("trying other kinds of defrost")
+    return plan_kind(
+        config, candidate.controller, ices[worst], timed, try_plan,
+        tick_s=tick_s, contents_limit_c=contents_limit_c,
+    )  # fmt: skip
 
 
 def _coldest_ice_free(

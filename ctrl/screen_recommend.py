@@ -4,10 +4,12 @@ from collections.abc import Callable, Sequence
 from math import isfinite
 
 from rich.console import Console
+from rich.table import Table
 
 from ctrl.cases import CANNOT, WITH_DEFROST, Case, Limit, advisory_limits, is_cold_room
 from ctrl.config import Config
 from ctrl.firmware import Settings
+from ctrl.ice import DefrostPlan
 from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.screen import (
     bullet,
@@ -20,6 +22,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
+from ctrl.screen_energy import show_energy, show_kinds, when_words
 from ctrl.screen_hot_side import show_fan_failure
 from ctrl.screen_robust import show_pairs, show_tolerance
 from ctrl.simulation import battery_lasts_h, cost_per_day
@@ -64,6 +67,7 @@ def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> No
     _ice(out, found)
     _times(out, found)
     show_fan_failure(out, found.fan_failure, found.heat_soak)
+    show_energy(out, found.config, found.energy_day)
     _bottlenecks(out, found)
     if found.tolerance is not None:
         show_tolerance(out, found.tolerance)
@@ -126,6 +130,24 @@ def settings_rows(settings: Settings) -> list[tuple[str, str, str]]:
     return rows
 
 
+def _other_kind(table: Table, plan: DefrostPlan) -> None:
+    """Add what a defrost of another kind than the clock's is flashed with."""
+    settings = plan.settings
+    if plan.kind == "timed":
+        return
+    table.add_row("  kind", words_of(plan.kind), "")
+    if plan.kind == "reversed":
+        table.add_row("  current the other way", f"{settings.reverse_permille / 10:g}", "% duty")
+        return
+    table.add_row(
+        "  that is the least, latest",
+        f"{settings.latest_ticks / settings.interval_ticks * plan.interval_h:g}",
+        "h",
+    )
+    if plan.kind == "demand":
+        table.add_row("  when the difference grew", f"{settings.share_permille / 10:g}", "%")
+
+
 def _settings(out: Console, found: Recommendation) -> None:
     config, item = found.config, found.chosen.candidate
     title = f"Settings to flash: {words_of(item.controller)} on {words_of(item.drive)}"
@@ -158,6 +180,7 @@ def _settings(out: Console, found: Recommendation) -> None:
         table.add_row("low battery: on above", f"{supply.low_battery_resume_v:g}", "V")
     if found.defrost is not None and found.defrost.works:
         table.add_row("defrost every", f"{found.defrost.interval_h:g}", "h")
+        _other_kind(table, found.defrost)
         if config.cold_sink_sensor is not None:
             table.add_row("  until the cold sink is", f"{found.defrost.end_c:g}", "°C")
         table.add_row("  at most", f"{found.defrost.longest_min:g}", "min")
@@ -375,11 +398,12 @@ def _defrost(out: Console, found: Recommendation) -> None:
         f"({_range(ice.blockage_range_pct)} %), contents up to {fixed(ice.contents_c_max)} °C"
     )
     if plan.works:
-        text = f"Defrost every {plan.interval_h:g} h keeps it clear: {left}."
+        text = f"Defrost {when_words(plan)} keeps it clear: {left}."
     else:
-        text = f"NO DEFROST TRIED KEEPS IT CLEAR. The best, every {plan.interval_h:g} h: {left}."
+        text = f"NO DEFROST TRIED KEEPS IT CLEAR. The best, {when_words(plan)}: {left}."
     paragraph(out, text)
     paragraph(out, f"A melt ends by {plan.ends_by}.")
+    show_kinds(out, plan)
 
 
 def _times(out: Console, found: Recommendation) -> None:

@@ -22,9 +22,15 @@ from ctrl.build import (
     extraction_of,
     humidity_at,
     plant_of,
-    start_resistance_ohm,
 )
-from ctrl.capability import at_duty, coldest_holdable, largest_duty, limits_of, sensed_k
+from ctrl.capability import (
+    StartCurrents,
+    at_duty,
+    coldest_holdable,
+    largest_duty,
+    limits_of,
+    sensed_k,
+)
 from ctrl.cases import (
     ADVISORY,
     COLD_SIDE,
@@ -43,7 +49,7 @@ from ctrl.loop import FAULT, STATE_WORDS, SUPPLY_CUT_OUT, TRIPPED, Loop
 from ctrl.protection import P_DEFROST
 from ctrl.record import Record
 from ctrl.trial import loop_at, nearest_point, run_settled, steady_state
-from plant import cabinet, data_sheet, drive, moist_air, sensors
+from plant import cabinet, data_sheet, moist_air, sensors
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 from plant.steady import NoSteadyState, Operating
@@ -245,11 +251,8 @@ def least_voltage_v(config: Config, plant: Plant) -> float:
     supply = config.supply
     if supply.low_battery_cut_off_v is None:
         return supply.lowest_voltage_v
-    full_a = drive.highest_current_a(
-        plant.drive, start_resistance_ohm(config, plant), supply.voltage_v
-    )
-    fans_a = (plant.hot_sink.fan_w + plant.cold_sink.fan_w) / supply.voltage_v
-    sag_v = (full_a + fans_a) * plant.drive.source_ohm
+    whole_a = StartCurrents.of(config, plant, supply.voltage_v).supply_a(1.0)
+    sag_v = whole_a * plant.drive.source_ohm
     least = max(supply.lowest_voltage_v, supply.low_battery_cut_off_v + sag_v + 0.05)
     return min(least, supply.voltage_v)
 

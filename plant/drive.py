@@ -219,7 +219,10 @@ def currents_within(
     drive, seebeck, resistance, duty, difference_k, rise_v, disconnected, limit_a
 ):  # fmt: skip
     """Return what `mean_currents` does, at a supply that gives at most `limit_a` [A]."""
-    seebeck_voltage = seebeck * difference_k
+    # A bridge swaps the module's leads: the drive then sees its voltage the other way round.
+    way = -1.0 if duty < 0.0 else 1.0
+    duty = way * duty
+    seebeck_voltage = way * seebeck * difference_k
     loop_ohm = resistance + drive.wire_ohm + drive.switch_ohm
     supply_v = drive.supply_v + rise_v
     off_a = off_current(drive, seebeck_voltage, loop_ohm, supply_v, disconnected)
@@ -236,7 +239,8 @@ def currents_within(
         if holds:  # through a resistor across the switch: it takes the whole voltage
             held_a = abs(off_a)
             power_w += off * held_a * (supply_v - held_a * drive.source_ohm)
-        return duty * on_a + off * off_a, duty * on_a * on_a + off * off_a * off_a, power_w
+        mean_a = way * (duty * on_a + off * off_a)
+        return mean_a, duty * on_a * on_a + off * off_a * off_a, power_w
     if duty <= 0.0:
         power_w = 0.0
         if holds and off_a != 0.0:
@@ -260,7 +264,7 @@ def currents_within(
     mean_a = min(mean_a, limited_current(seebeck_voltage, load_ohm, most_w))
     mean_square = mean_a * mean_a * (1.0 + drive.ripple * drive.ripple)
     output_w = mean_a * seebeck_voltage + loop_ohm * mean_square
-    return mean_a, mean_square, converter_input_w(drive, output_w)
+    return way * mean_a, mean_square, converter_input_w(drive, output_w)
 
 
 @kernel
@@ -275,6 +279,7 @@ def mean_currents(drive, seebeck, resistance, duty, difference_k, rise_v=0.0, di
     duty : float
         0 to 1.  0 is off: the module carries what the off mode lets it.  A relay's duty in
         between is the share of the time that it is closed, the off mode has the rest.
+        Below 0, to -1, the same through a bridge that swaps the module's leads.
     difference_k : float
         Hot face less cold face [K]; its Seebeck voltage opposes the supply's.
     rise_v : float
@@ -297,12 +302,14 @@ def wanted_supply_a(drive, seebeck, resistance, duty, difference_k, rise_v, fans
     """
     supply_v = drive.supply_v + rise_v
     switched = drive.kind == RELAY or drive.kind == FAST_PWM
-    seen = 1.0 if switched and duty > 0.0 else duty
+    seen = duty
+    if switched and duty != 0.0:
+        seen = 1.0 if duty > 0.0 else -1.0
     mean_a, _, power_w = currents_within(
         drive, seebeck, resistance, seen, difference_k, rise_v, 0.0, NO_LIMIT_A
     )
-    if switched and duty > 0.0:
-        return mean_a + fans_w / supply_v
+    if switched and duty != 0.0:
+        return abs(mean_a) + fans_w / supply_v
     return (power_w + fans_w) / supply_v
 
 

@@ -98,7 +98,7 @@ def fan_turns(wiring, commanded, duty):
     if wiring == STOPPED:
         return 0.0
     if wiring == WITH_MODULE:
-        return 1.0 if duty > 0.0 else 0.0
+        return 1.0 if duty != 0.0 else 0.0
     return 1.0 if commanded != 0 else 0.0
 
 

@@ -66,8 +66,8 @@ def cuts_out(the_drive, words, wanted_a, tick_s):
 
 @kernel
 def count_start(words, duty):
-    """Count the module's starts: from no duty to some."""
-    on = 1 if duty > 0.0 else 0
+    """Count the module's starts: from no duty to some, either way."""
+    on = 1 if duty != 0.0 else 0
     if on == 1 and words[WAS_ON] == 0:
         words[STARTS] += 1
     words[WAS_ON] = on

@@ -41,7 +41,7 @@ RECOMMEND = HEAD | {
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
-    "fan_failure", "heat_soak", "tolerance", "pairs",
+    "fan_failure", "heat_soak", "tolerance", "pairs", "energy_day",
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
@@ -195,12 +195,17 @@ def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
 
 
 def test_glossary_and_output_hold_together(simulated, recommended, checked, larder, written):
+    from small_map import small_map
+
     from ctrl.defrost import DefrostSettings
+    from ctrl.defrost_kinds import TriedDefrost
     from ctrl.ice import DefrostPlan
+    from ctrl.json_energy import of_map
 
     ice = larder.cases[0].ice
     plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
-                       ((24.0, ice), (8.0, ice)))  # fmt: skip
+                       ((24.0, ice), (8.0, ice)), "timed",
+                       (TriedDefrost("none", None, ice, False),), "the simplest")  # fmt: skip
     fixed = simulate(load_config("galley_larder").model_copy(), days=0.01, seed=1)
     windowed = replace(_fixed(fixed), window_s=60.0, window_min_on_s=5.0)
     fins = Through(0.005, 20.0, 900.0, 50.0, 0.9, 0.2)
@@ -210,6 +215,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
         json_out.settings_object(windowed),
         read(json_out.of_evidence(evidence(live=False), "0")),
         *_out_of_tolerance(larder),
+        read(of_map(small_map(), "0")),
     ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):

@@ -1,0 +1,167 @@
+"""Which kind of defrost: every one that the hardware allows is simulated.
+
+Of those that keep the sink clear the thriftiest is taken; where the energies are within the
+model's uncertainty the one that warms the contents least; where that is equal too, the
+simplest.  All that were tried are told with both figures.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from ctrl.config import Config
+from ctrl.defrost import KIND_NAMES, DefrostSettings
+from ctrl.ice import DefrostPlan, Ice
+
+NONE = "none"
+SIMPLEST_FIRST = ("timed", "off_cycle", "demand", "reversed")
+GROWN_SHARES = (0.3, 0.1)  # below this a reading's own steps are as large
+LEAST_DEMAND_H, LATEST_DEMAND_H = 2.0, 24.0
+# Two simulated energies this close are one: setpoints are rounded to 0.1 K, 0.3 to 0.5 %.
+SAME_ENERGY_SHARE = 0.01
+SAME_WARMTH_K = 0.2
+
+
+@dataclass(frozen=True)
+class TriedDefrost:
+    """One kind of defrost with what it does in the room that ices most, at the dampest air."""
+
+    kind: str
+    settings: DefrostSettings | None
+    ice: Ice
+    works: bool
+
+
+def allowed_kinds(config: Config, controller: str) -> tuple[str, ...]:
+    """Return the kinds of defrost that sensors, drive and controller allow.
+
+    A rest needs a controller that switches off; feeling ice and reversing the current need a
+    sensor on the cold sink, feeling it the control sensor elsewhere; reversing needs a bridge.
+    """
+    kinds = ["timed"]
+    if controller == "on_off":
+        kinds.append("off_cycle")
+    if config.cold_sink_sensor is not None:
+        if config.sensor.place != "cold_sink":
+            kinds.append("demand")
+        if config.drive.reversible:
+            kinds.append("reversed")
+    return tuple(kinds)
+
+
+def variants(config: Config, kind: str, timed: DefrostPlan, tick_s: float) -> list[DefrostSettings]:
+    """Return the settings of a kind to try, the mildest first."""
+    part = config.defrost
+
+    def settings(interval_h: float, latest_h: float, **more: float) -> DefrostSettings:
+        return DefrostSettings.from_physical(
+            interval_s=interval_h * 3600.0,
+            latest_s=latest_h * 3600.0,
+            end_c=part.end_c,
+            longest_s=part.longest_min * 60.0,
+            drip_s=max(part.drip_min, 1.0) * 60.0 if kind == "reversed" else part.drip_min * 60.0,
+            tick_s=tick_s,
+            kind=kind,
+            **more,
+        )
+
+    shortest_h = (part.longest_min + part.drip_min) / 60.0 + 0.1
+    if kind == "off_cycle":
+        # From half the clock's interval on it takes the next rest; at the latest, the clock.
+        return [settings(max(0.5 * timed.interval_h, shortest_h), timed.interval_h)]
+    if kind == "demand":
+        least_h = max(LEAST_DEMAND_H, shortest_h)
+        return [
+            settings(least_h, max(LATEST_DEMAND_H, least_h), grown_share=share)
+            for share in GROWN_SHARES
+        ]
+    if kind == "reversed":
+        every_h = timed.interval_h
+        return [settings(every_h, every_h, reverse_share=0.01 * part.reverse_pct)]
+    raise ValueError(f"kind = {kind!r}: expected off_cycle, demand or reversed")
+
+
+def plan_kind(
+    config: Config,
+    controller: str,
+    bare: Ice,
+    timed: DefrostPlan,
+    try_plan: Callable[[DefrostSettings], Ice],
+    *,
+    tick_s: float,
+    contents_limit_c: float,
+) -> DefrostPlan:
+    """Return the best plan over all kinds, with everything that was tried.
+
+    Parameters
+    ----------
+    config : Config
+    controller : str
+        Name of the controller that runs.
+    bare : Ice
+        Without any defrost.
+    timed : DefrostPlan
+        The best timed plan.
+    try_plan : callable
+        Simulates the cabinet with a plan and returns its ice.
+    tick_s : float
+        Base tick of the firmware [s].
+    contents_limit_c : float
+        Warmest mean the contents may have with the plan [°C].
+    """
+    tried = [
+        TriedDefrost(NONE, None, bare, not bare.ices),
+        TriedDefrost("timed", timed.settings, timed.ice, timed.works),
+    ]
+    for kind in allowed_kinds(config, controller):
+        if kind == "timed":
+            continue
+        found: list[TriedDefrost] = []
+        for settings in variants(config, kind, timed, tick_s):
+            ice = try_plan(settings)
+            works = not ice.ices and ice.contents_c_mean <= contents_limit_c
+            found.append(TriedDefrost(kind, settings, ice, works))
+            if works:
+                break
+        tried.append(found[-1] if found[-1].works else min(found, key=_blockage))
+    best, why = chosen_of(tried)
+    if best.settings is None:
+        return replace(timed, kinds_tried=tuple(tried), why=why)
+    return replace(
+        timed,
+        interval_h=best.settings.interval_ticks * tick_s / 3600.0,
+        drip_min=best.settings.drip_ticks * tick_s / 60.0,
+        settings=best.settings,
+        ice=best.ice,
+        works=best.works,
+        kind=KIND_NAMES[best.settings.kind],
+        kinds_tried=tuple(tried),
+        why=why,
+    )
+
+
+def _blockage(item: TriedDefrost) -> float:
+    return item.ice.blockage_pct
+
+
+def chosen_of(tried: list[TriedDefrost]) -> tuple[TriedDefrost, str]:
+    """Return the kind to flash and what decided it, in words."""
+    plans = [item for item in tried if item.settings is not None]
+    working = [item for item in plans if item.works]
+    if not working:
+        return min(plans, key=_blockage), "none keeps the sink clear: the least ice"
+    if len(working) == 1:
+        return working[0], "the only one that keeps the sink clear"
+    least_kwh = min(item.ice.energy_kwh_per_day for item in working)
+    close = [
+        item
+        for item in working
+        if item.ice.energy_kwh_per_day <= least_kwh * (1.0 + SAME_ENERGY_SHARE)
+    ]
+    if len(close) == 1:
+        return close[0], "least energy"
+    coldest_c = min(item.ice.contents_c_max for item in close)
+    cold = [item for item in close if item.ice.contents_c_max <= coldest_c + SAME_WARMTH_K]
+    simplest = min(cold, key=lambda item: SIMPLEST_FIRST.index(item.kind))
+    if len(cold) == 1:
+        return simplest, "energies within 1 %: the contents stay coldest"
+    return simplest, "energies within 1 % and contents within 0.2 K: the simplest"

@@ -1,0 +1,118 @@
+"""What `recommend` prints of the energy a day, and of the defrosts that were tried."""
+
+from rich.console import Console
+
+from ctrl.config import Config
+from ctrl.defrost_kinds import NONE
+from ctrl.energy_day import BESIDE, METHOD, PAIR, EnergyDay, EnergyRow
+from ctrl.ice import DefrostPlan
+from ctrl.screen import fixed, grid_of, heading, paragraph, show_table, words_of
+from ctrl.simulation import battery_lasts_h, cost_per_day
+
+
+def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
+    """Print the energy a day: by room, then what doors and bottles add."""
+    if found is None:
+        return
+    heading(out, "Energy a day, door shut, contents at the target")
+    table = grid_of(
+        ("room", "steady", "defrost", "every", "energy", ""), "rrrrrl", no_wrap=range(5)
+    )
+    table.add_row("°C", "W", "Wh", "h", "kWh/day", "")
+    for row in found.rows:
+        table.add_row(
+            f"{row.ambient_c:g}", fixed(row.steady_w), _watt_hours(row),
+            fixed(row.defrost_interval_h, 3), fixed(row.energy_kwh_per_day, 2), _label(row),
+        )  # fmt: skip
+    show_table(out, table)
+    paragraph(out, f"{METHOD[0].upper()}{METHOD[1:]}: 24 h x (P + dE / t). Not a test to it.")
+    for row in found.rows:
+        if row.why:
+            paragraph(out, f"{row.ambient_c:g} °C {row.why}.")
+    if found.pair_kwh_per_day is not None:
+        paragraph(out, f"Mean of 16 and 32 °C: {fixed(found.pair_kwh_per_day, 2)} kWh a day.")
+    if any(row.defrost_kwh is not None and row.defrost_kwh < 0.0 for row in found.rows):
+        paragraph(
+            out,
+            "A defrost below 0: on pulses or a relay a rest costs next to nothing, and the hot "
+            "fan rests too; errors of 3 % of the day's energy hide the rest of it.",
+        )
+    _use(out, config, found)
+
+
+def _watt_hours(row: EnergyRow) -> str:
+    return fixed(None if row.defrost_kwh is None else 1e3 * row.defrost_kwh)
+
+
+def _label(row: EnergyRow) -> str:
+    return {PAIR: "", BESIDE: "outside the pair"}.get(row.where, row.where)
+
+
+def _use(out: Console, config: Config, found: EnergyDay) -> None:
+    rows = [("usual room, as used", found.usual_kwh_per_day)]
+    if found.doors_kwh_per_day is not None:
+        rows.append(("  of it door openings", found.doors_kwh_per_day))
+    if found.loads_kwh_per_day is not None:
+        rows.append(("  of it warm bottles and goods", found.loads_kwh_per_day))
+    in_use = len(rows)
+    rows += [
+        (f"{row.ambient_c:g} °C, door shut", row.energy_kwh_per_day)
+        for row in found.rows
+        if row.energy_kwh_per_day is not None
+    ]
+    priced, battery = config.tariff.per_kwh is not None, config.supply.battery_ah is not None
+    heads = ["", "kWh/day"]
+    heads += [f"{config.tariff.currency}/day"] if priced else []
+    heads += ["battery, h"] if battery else []
+    table = grid_of(heads, "l" + "r" * (len(heads) - 1), no_wrap=range(1, len(heads)))
+    for name, kwh in rows if priced or battery else rows[:in_use]:
+        cells = [name, fixed(kwh, 2 if abs(kwh) >= 0.1 else 3)]
+        part = name.startswith(" ")
+        if priced:
+            cells.append(fixed(cost_per_day(config, kwh), 2))
+        if battery:
+            cells.append("" if part else fixed(battery_lasts_h(config, kwh), 0))
+        table.add_row(*cells)
+    show_table(out, table)
+
+
+def show_kinds(out: Console, plan: DefrostPlan) -> None:
+    """Print every kind of defrost that was tried, with both figures, and what decided."""
+    if not plan.kinds_tried:
+        return
+    table = grid_of(("defrost", "clear", "energy", "contents", "mean", "gaps", "melts"), "llrrrrr")
+    table.add_row("", "", "kWh/day", "up to °C", "°C", "%", "a day")
+    for item in plan.kinds_tried:
+        mark = " *" if item.kind == plan.kind and item.kind != NONE else ""
+        table.add_row(
+            f"{words_of(item.kind)}{mark}", "yes" if item.works else "no",
+            fixed(item.ice.energy_kwh_per_day, 2), fixed(item.ice.contents_c_max),
+            fixed(item.ice.contents_c_mean),
+            fixed(item.ice.blockage_pct), fixed(item.ice.melts_per_day, 0),
+        )  # fmt: skip
+    show_table(out, table)
+    paragraph(out, f"*: chosen, {plan.why}.")
+    ends = f"{plan.end_c:g} °C on the cold sink, " if plan.ends_by != "time only" else ""
+    text = f"A melt ends at {ends}{plan.longest_min:g} min at the longest; then "
+    paragraph(out, text + f"{plan.drip_min:g} min to drip.")
+
+
+def when_words(plan: DefrostPlan) -> str:
+    """Return when a melt starts."""
+    settings = plan.settings
+    ticks_per_h = settings.interval_ticks / plan.interval_h
+    latest_h = settings.latest_ticks / ticks_per_h
+    if plan.kind == "off_cycle":
+        return (
+            f"at the module's first rest after {plan.interval_h:g} h, at the latest {latest_h:g} h"
+        )
+    if plan.kind == "demand":
+        grown = settings.share_permille / 10.0
+        return (
+            f"when the air-to-sink difference has grown {grown:g} %, at the latest {latest_h:g} h"
+        )
+    if plan.kind == "reversed":
+        return (
+            f"every {plan.interval_h:g} h, current reversed at {settings.reverse_permille / 10:g} %"
+        )
+    return f"every {plan.interval_h:g} h"

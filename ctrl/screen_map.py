@@ -1,0 +1,86 @@
+"""The screen of `coldloop map`: numbers with letters, then the recommended point."""
+
+from rich.console import Console
+
+from ctrl.screen import fixed, grid_of, heading, paragraph, show_table
+from ctrl.setpoint_map import LETTERS, Cell, SetpointMap
+
+WIDE_COLUMNS, NARROW_COLUMNS, NARROW = 9, 7, 72
+
+
+def columns_of(found: SetpointMap, most: int) -> list[int]:
+    """Return which rooms to print: coldest, usual, worst and last, and others evenly between."""
+    room = found.config.climate
+    wanted = (room.coldest_c, room.usual_c, room.worst_c)
+    count = len(found.ambients_c)
+    named = [n for n, c in enumerate(found.ambients_c) if c in wanted]
+    picked = set(named) | {count - 1}
+    for n in sorted(range(count), key=lambda n: -min(abs(n - k) for k in picked)):
+        if len(picked) >= most:
+            break
+        picked.add(n)
+    return sorted(picked)
+
+
+def text_of(cell: Cell) -> str:
+    """Return a cell as kWh a day with its letter."""
+    if cell.kwh_per_day is None:
+        return LETTERS[cell.state]
+    return f"{cell.kwh_per_day:.2f}{LETTERS[cell.state] or ' '}"
+
+
+def show(out: Console, found: SetpointMap) -> None:
+    """Print the map."""
+    config, advice = found.config, found.advice
+    out.print(f"{config.cabinet.name} ({config.source})")
+    heading(out, "Energy in kWh a day, by room across and contents down")
+    shown = columns_of(found, NARROW_COLUMNS if out.width < NARROW else WIDE_COLUMNS)
+    heads = ["°C", *(f"{found.ambients_c[n]:g} " for n in shown)]
+    table = grid_of(heads, "r" * len(heads), no_wrap=range(len(heads)))
+    for contents_c, row in reversed(list(zip(found.contents_c, found.cells, strict=True))):
+        if (contents_c - config.use.target_c) % 2.0 == 0.0 or len(found.contents_c) < 12:
+            mark = "*" if contents_c == advice.contents_c else ""
+            table.add_row(f"{mark}{contents_c:g}", *(text_of(row[n]) for n in shown))
+    show_table(out, table)
+    paragraph(out, "i: the cold sink ices, its defrost not counted; x: cannot be held; "
+                   "r: the room itself is colder; *: recommended.")  # fmt: skip
+    _borders(out, found, shown)
+    _advice(out, found)
+
+
+def _borders(out: Console, found: SetpointMap, shown: list[int]) -> None:
+    heading(out, f"Boundaries, contents in °C; ice with the room's air at {found.humidity_pct:g} %")
+    table = grid_of(("room", "coldest", "decided by", "ice below", "steady", "run"), "rrlrrr")
+    for n in shown:
+        item = found.borders[n]
+        table.add_row(
+            f"{item.ambient_c:g}", fixed(item.coldest_c), item.decided_by, fixed(item.icy_c),
+            fixed(item.ice_free_c), fixed(item.simulated_c),
+        )  # fmt: skip
+    show_table(out, table)
+    paragraph(out, "steady: mean sink at 0 °C; run: simulated, to 0.5 K, in the coldest, usual and "
+                   "worst room; between them the border is moved as they are.")  # fmt: skip
+
+
+def _advice(out: Console, found: SetpointMap) -> None:
+    advice, config = found.advice, found.config
+    heading(out, f"Recommended: contents at {fixed(advice.contents_c)} °C")
+    reading_c = advice.contents_c + found.setpoint_offset_k
+    paragraph(out, f"The control sensor then reads {fixed(reading_c)} °C in the usual room.")
+    if advice.contents_c > config.use.target_c:
+        paragraph(out, f"Wanted {config.use.target_c:g} °C, out of reach in the "
+                       f"{advice.ambient_c:g} °C room.")  # fmt: skip
+    side = "above" if advice.spare_k >= 0.0 else "below"
+    paragraph(
+        out,
+        f"The boundary that decides: {advice.decided_by}, at {advice.ambient_c:g} °C; the point is "
+        f"{fixed(abs(advice.spare_k))} K {side} it.",
+    )
+    if advice.needs_defrost:
+        paragraph(
+            out,
+            "It needs a defrost in some rooms; without one, no colder than "
+            f"{fixed(advice.without_defrost_c)} °C.",
+        )
+    else:
+        paragraph(out, "No defrost is needed in any room up to the worst.")

@@ -1,0 +1,169 @@
+"""The map over room and contents: against single steady states, and by rules made up here."""
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+from small_map import small_map
+
+from ctrl import screen_map
+from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.capability import coldest_holdable, duty_for, limits_of
+from ctrl.config import load_config
+from ctrl.setpoint_map import (
+    ICE_BORDER,
+    ICES,
+    TOO_COLD,
+    Border,
+    _Curve,
+    _trace,
+    advice_of,
+    curve_of,
+    follow,
+    ice_free_of,
+    ices_at,
+    moved_borders,
+)
+from plant.constants import ZERO_C_K
+
+
+@pytest.fixture(scope="module")
+def larder():
+    config = load_config("galley_larder")
+    return config, plant_of(config)
+
+
+def test_the_followed_curve_meets_single_steady_states(larder, note):
+    # Seventeen duties, interpolated, against the bisection that `recommend` uses.
+    config, base = larder
+    plant = at_ambient(base, 22.0, humidity_at(config, 22.0))
+    coldest = coldest_holdable(plant, 22.0 + ZERO_C_K, limits_of(config))
+    curve = curve_of(follow(plant, 22.0 + ZERO_C_K, coldest.point.duty))
+    off = []
+    for contents_c in (0.0, 4.0, 8.0, 12.0):
+        alone = duty_for(plant, 22.0 + ZERO_C_K, contents_c + ZERO_C_K, coldest)
+        off.append(curve.at("plug_w", contents_c) / alone.plug_w - 1.0)
+        assert curve.at("duty", contents_c) == pytest.approx(alone.duty, abs=0.005)
+        assert curve.at("cold_sink_c", contents_c) == pytest.approx(
+            alone.cold_sink_k - ZERO_C_K, abs=0.05
+        )
+    note(f"power off by at most {100 * max(map(abs, off)):.2f} %")
+    assert max(map(abs, off)) < 0.01
+
+
+def test_a_border_is_where_the_sink_stands_at_freezing(larder):
+    config, base = larder
+    _, border = _trace(config, base, 22.0, 1.0)
+    damp = at_ambient(base, 22.0, config.climate.worst_humidity_pct)
+    coldest = coldest_holdable(damp, 22.0 + ZERO_C_K, limits_of(config))
+    point = duty_for(damp, 22.0 + ZERO_C_K, border.ice_free_c + ZERO_C_K, coldest)
+    assert point.cold_sink_k - ZERO_C_K == pytest.approx(0.0, abs=0.05)
+    assert point.water_kg_per_day > 1e-4
+
+
+def test_hotter_rooms_hold_less_and_cost_more(larder):
+    config, base = larder
+    found = [_trace(config, base, room_c, 1.0) for room_c in (5.0, 22.0, 30.0)]
+    coldest = [border.coldest_c for _, border in found]
+    watts = [curve.at("plug_w", 8.0) for curve, _ in found]
+    assert coldest == sorted(coldest)
+    assert watts == sorted(watts)
+
+
+def curve(deposit_g=5.0):
+    contents = np.linspace(-10.0, 20.0, 31)
+    flat = np.full(31, deposit_g)
+    return _Curve(contents, flat, flat, contents - 6.0, flat)
+
+
+def test_ice_needs_a_cold_sink_and_vapour_that_settles():
+    # The sink is 6 K below the contents: it freezes at 6 °C.
+    assert ices_at(curve(), 5.9)
+    assert not ices_at(curve(), 6.1)
+    assert ice_free_of(curve(), -10.0) == pytest.approx(6.0, abs=0.02)
+    assert ice_free_of(curve(), 7.0) is None
+    assert ice_free_of(curve(deposit_g=0.05), -10.0) is None  # dry: below 0.1 g a day
+
+
+def test_simulated_rooms_move_the_border_between_them():
+    borders = [
+        Border(10.0, 0.0, "full drive", 3.0, True, 1.0),
+        Border(15.0, 0.0, "full drive", 4.0),
+        Border(20.0, 0.0, "full drive", 5.0, True, 5.0),
+        Border(25.0, 0.0, "full drive", None),
+    ]
+    # Moved by -2 K at 10 °C and by nothing at 20 °C: by -1 K half way.
+    assert [item.icy_c for item in moved_borders(borders)] == [1.0, 3.0, 5.0, None]
+
+
+def bounds(coldest_c, icy_c):
+    rooms = (5.0, 22.0, 30.0)
+    return [
+        Border(room, c, "full drive", i, False, None, i)
+        for room, c, i in zip(rooms, coldest_c, icy_c, strict=True)
+    ]
+
+
+def test_the_target_is_kept_and_the_nearest_boundary_told(larder):
+    config, _ = larder  # wants 8 °C
+    found = advice_of(config, 2.0, bounds((-15.0, -1.0, 5.9), (1.0, 5.2, 7.0)))
+    assert (found.contents_c, found.decided_by, found.ambient_c) == (8.0, ICE_BORDER, 30.0)
+    assert found.spare_k == pytest.approx(1.0)
+    assert not found.needs_defrost
+    held = advice_of(config, 2.0, bounds((-15.0, -1.0, 7.5), (1.0, 5.2, 7.0)))
+    assert held.decided_by.startswith("full drive")
+    assert held.spare_k == pytest.approx(0.5)
+
+
+def test_a_target_among_ice_needs_a_defrost(larder):
+    config, _ = larder
+    found = advice_of(config, 2.0, bounds((-15.0, -1.0, 5.9), (1.0, 5.2, 9.5)))
+    assert found.needs_defrost
+    assert (found.contents_c, found.spare_k) == (8.0, pytest.approx(-1.5))
+    assert found.without_defrost_c == 9.5
+
+
+def test_a_target_out_of_reach_moves_to_what_can_be_held(larder):
+    config, _ = larder
+    found = advice_of(config, 2.0, bounds((-15.0, -1.0, 9.0), (None, None, None)))
+    assert (found.contents_c, found.ambient_c) == (9.5, 30.0)
+    assert found.spare_k == pytest.approx(0.5)
+
+
+# Screen and picture ----------------------------------------------------------------------
+
+
+def screen(found, width):
+    out = io.StringIO()
+    screen_map.show(Console(file=out, width=width, color_system=None), found)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_the_screen_tells_by_letters(width):
+    text = screen(small_map(), width)
+    assert all(len(line.rstrip()) <= width for line in text.splitlines())
+    row = next(line for line in text.splitlines() if line.split()[:1] == ["4"])
+    # 4 °C: holds in the cold room, ices in the usual one, out of reach in the worst.
+    assert row.split() == ["4", "0.17", "0.98i", "x"]
+    assert "*8" in text
+    assert "decides" in text
+
+
+def test_states_of_the_made_up_map():
+    found = small_map()
+    states = {cell.state for row in found.cells for cell in row}
+    assert {ICES, TOO_COLD} < states
+    assert replace(found.cells[0][0], plug_w=100.0).kwh_per_day == pytest.approx(2.4)
+
+
+def test_the_picture_is_written_whole(tmp_path):
+    from ctrl.plots_map import plot_map
+
+    path = tmp_path / "map.png"
+    plot_map(small_map(), path=path)
+    assert path.read_bytes()[:4] == b"\x89PNG"
+    assert path.stat().st_size > 20_000
+    assert [item.name for item in tmp_path.iterdir()] == ["map.png"]
