@@ -48,6 +48,7 @@ from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
 from ctrl.heat_soak import HeatSoak, heat_soak_of
 from ctrl.ice import DefrostPlan, Ice, coldest_ice_free_c, ice_of, plan_defrost
+from ctrl.narrower_band import narrowed, simulated_band
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
@@ -163,6 +164,10 @@ def recommend(
         # The melts warm the contents: the setpoint is centred once more, as the plan was.
         best, _ = _centred(config, _with_defrost(best, plan.settings), seed)
         candidates = [best, *(_with_defrost(item, plan.settings) for item in candidates[1:])]
+    narrower = narrowed(config, simulated_band(config, best, seed), seed)
+    if narrower is not best:
+        best, _ = _centred(config, narrower, seed)
+        candidates[0] = best
     progress("running the usual, the worst and the coldest room")
     runs = {
         name: run_case(config, best.plant, best.settings, ambient_c,

@@ -27,7 +27,8 @@ PACKAGE_ROOT = Path(__file__).resolve().parent.parent
 # What only talks to people and files: no kernel stands here or is called from here (a test
 # holds it so), and a changed word on the screen need not compile the model anew.
 EDGE = re.compile(
-    r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__)"
+    r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__"
+    r"|comparison|trade_off|law_tuning|cop_table|narrower_band)"
 )
 
 
