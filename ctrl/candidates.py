@@ -48,12 +48,13 @@ class Candidate:
     on_off: OnOffTuning | None = None
     margins: Margins | None = None
     note: str = ""
+    tuned_by: str = ""
 
     @property
     def decided_by(self) -> str:
         """What set the gains or the band; empty where nothing was tuned."""
         tuning = self.pi or self.on_off
-        return "" if tuning is None else tuning.decided_by
+        return self.tuned_by if tuning is None else tuning.decided_by
 
 
 def with_drive(plant: Plant, kind: str) -> Plant:

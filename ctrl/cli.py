@@ -63,7 +63,8 @@ OVERRIDE_HELP = {
 }
 ROOM = ("ambient_c", "worst_c", "coldest_c", "humidity_pct", "target_c")
 DRIVES = ("relay", "fast_pwm", "smoothed", "slow_window")
-CONTROLLERS = ("on_off", "pi", "fixed")
+CONTROLLERS = ("on_off", "pi", "fixed", "two_level", "cascade", "best_cop")
+LAWS = ("on_off", "pi", "two_level", "cascade", "best_cop")
 
 
 def _add_config(parser: argparse.ArgumentParser, needed: bool = True) -> None:
@@ -161,6 +162,38 @@ def _declare_sweep(parser: argparse.ArgumentParser) -> None:
 
 
 def _declare_map(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
+
+
+def _laws(text: str) -> tuple[str, ...]:
+    """Return the names of laws in a list with commas; for argparse."""
+    names = tuple(dict.fromkeys(part.strip() for part in text.split(",") if part.strip()))
+    wrong = [name for name in names if name not in LAWS]
+    if wrong or not names:
+        what = repr(wrong[0] if wrong else text)
+        raise argparse.ArgumentTypeError(f"{what}: expected some of {', '.join(LAWS)}")
+    return names
+
+
+def _declare_compare(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    parser.add_argument(
+        "--controllers", type=_laws, default=LAWS, metavar="A,B",
+        help=f"which, with commas between ({','.join(LAWS)})",
+    )  # fmt: skip
+    parser.add_argument(
+        "--days", type=within(2, 31, "days"), default=4.0, metavar="D",
+        help="length of each run from a warm start; the last day counts (4)",
+    )  # fmt: skip
+    _add_overrides(parser, ROOM)
+    _add_seed(parser)
+    _add_plot(parser)
+
+
+def _declare_thermostat(parser: argparse.ArgumentParser) -> None:
     _add_config(parser)
     _add_overrides(parser, ROOM)
     _add_seed(parser)
@@ -490,6 +523,58 @@ def run_map(args: argparse.Namespace) -> int:
     return ANSWER_IS_NO if found.advice.contents_c > config.use.target_c else DONE
 
 
+def run_compare(args: argparse.Namespace) -> int:
+    """Run every law on the same cabinet; the answer is no if none holds."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import json_out, json_out_compare, screen, screen_compare
+    from ctrl.comparison import compare, lacks
+    from ctrl.recommend import SEED
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
+        found = compare(config, args.controllers, days=args.days, seed=seed, progress=stages)
+        if plot is not None and found.items:
+            from ctrl.plots_compare import plot_comparison
+
+            stages("drawing")
+            plot_comparison(found, path=plot)
+    if args.json:
+        sys.stdout.write(json_out.text_of(json_out_compare.of_comparison(found, version())))
+    else:
+        screen_compare.show(screen.console(), found)
+    if plot is not None and found.items:
+        _tell_written(args, plot)
+    return DONE if any(not lacks(config, item) for item in found.items) else ANSWER_IS_NO
+
+
+def run_thermostat(args: argparse.Namespace) -> int:
+    """Show what a thermostat's band buys, and where its sensor should sit."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ROOM)
+    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import json_out, json_out_compare, screen, screen_compare
+    from ctrl.recommend import SEED
+    from ctrl.trade_off import trade_off
+
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("running the thermostat with several bands", compiling=compiling) as stages:
+        found = trade_off(config, seed=seed)
+        if plot is not None:
+            from ctrl.plots_compare import plot_trade_off
+
+            stages("drawing")
+            plot_trade_off(found, path=plot)
+    if args.json:
+        sys.stdout.write(json_out.text_of(json_out_compare.of_trade_off(found, version())))
+    else:
+        screen_compare.show_trade_off(screen.console(), found)
+    if plot is not None:
+        _tell_written(args, plot)
+    return DONE
+
+
 @dataclass(frozen=True)
 class Verb:
     """One verb: its options are declared, and its work imported, only when it is named."""
@@ -508,6 +593,8 @@ VERBS = {
                       run_tolerance),
     "sweep": Verb("other voltage, drive, modules, fan speeds compared", _declare_sweep, run_sweep),
     "map": Verb("what holds, what ices, what it costs", _declare_map, run_map),
+    "compare": Verb("every control law on the same cabinet", _declare_compare, run_compare),
+    "thermostat": Verb("what a band and a sensor's place buy", _declare_thermostat, run_thermostat),
 }  # fmt: skip
 
 

@@ -120,7 +120,7 @@ def _still_sink_is_worse(hot_sink: HotSink, climate: Climate) -> list[Fault]:
 def _relay_is_on_or_off(drive: Drive, controller: Controller) -> list[Fault]:
     if drive.kind != "relay":
         return []
-    if controller.kind == "pi":
+    if controller.kind in ("pi", "two_level", "cascade", "best_cop"):
         return [("controller.kind", '"on_off" for drive.kind = "relay": it knows no part load')]
     if controller.kind == "fixed" and controller.fixed_duty not in (0.0, 1.0):
         return [("controller.fixed_duty", '0 or 1 for drive.kind = "relay"')]

@@ -210,8 +210,10 @@ class Use(Section):
 class Controller(Section):
     """The controller and its settings, as `simulate` runs them."""
 
-    kind: Literal["recommend", "on_off", "pi", "fixed"] = choice(
-        "recommend", "recommend works the settings out; the others run as written", "main job"
+    kind: Literal["recommend", "on_off", "pi", "fixed", "two_level", "cascade", "best_cop"] = (
+        choice(
+            "recommend", "recommend works the settings out; the others run as written", "main job"
+        )
     )
     setpoint_c: float | None = quantity(
         None, -40, 60, "C", "reading of the control sensor to hold", "use.target_c"
@@ -227,6 +229,21 @@ class Controller(Section):
     duty_limit: float = quantity(1.0, 0.01, 1, "", "highest duty, 1 is full power", "no limit")
     slew_pct_per_s: float = quantity(5.0, 0.01, 100, "%/s", "fastest change of duty", PRACTICE)
     fixed_duty: float = quantity(1.0, 0, 1, "", "fixed: the duty, 1 is full power", "full power")
+    idle_duty: float = quantity(
+        0.2, 0, 0.99, "", "two_level: duty in place of off, below duty_limit", INVENTED
+    )
+    sink_floor_c: float = quantity(
+        0.5, -40, 30, "C", "cascade: coldest the cold sink is asked to be", "just above ice"
+    )
+    sink_gain: float = quantity(
+        2.0, 0.001, 1000, "", "cascade: kelvin of cold sink for each kelvin too warm", PRACTICE
+    )
+    sink_ti_s: float = quantity(
+        1800.0, 1, 1e5, "s", "cascade: integral time of the sink's setpoint", PRACTICE
+    )
+    blind_duty: float = quantity(
+        0.5, 0.01, 1, "", "cascade: duty while the cold-sink sensor is in fault", PRACTICE
+    )
 
     @property
     def tick_s(self) -> float:
@@ -244,6 +261,8 @@ class Controller(Section):
         slowest = 0.1 / self.tick_s
         if self.slew_pct_per_s < slowest:
             return [("slew_pct_per_s", f"at least {slowest:g} %/s at a {self.tick_s:g} s tick")]
+        if self.kind == "two_level" and self.idle_duty >= self.duty_limit:
+            return [("idle_duty", f"below duty_limit ({self.duty_limit:g})")]
         return []
 
 

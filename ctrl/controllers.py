@@ -2,7 +2,7 @@
 
 A new controller is one file with `reset`, `step`, `track` and `preload`, one line in
 `CONTROLLERS`, and one branch in each of the four dispatchers below (compiled code
-cannot look a function up by name).
+cannot look a function up by name); one that looks at the sinks has an `observe` too.
 """
 
 import difflib
@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from ctrl import fixed, on_off, pi
+from ctrl import best_cop, cascade, fixed, on_off, pi, two_level
 from ctrl.fixed_point import Words, clamp
 from ctrl.protection import (
     DUE_FREEZE,
@@ -19,9 +19,11 @@ from ctrl.protection import (
     DUE_TRACK_AND_STEP,
     G_WINDOW,
     P_AIR_C100,
+    P_COLD_C100,
     P_DEMAND,
     P_FINAL,
     P_FROZEN,
+    P_HOT_C100,
     P_WINDOW,
     guard,
     limit,
@@ -34,6 +36,9 @@ from plant.compiled import kernel
 KIND_FIXED = 0
 KIND_ON_OFF = 1
 KIND_PI = 2
+KIND_TWO_LEVEL = 3
+KIND_CASCADE = 4
+KIND_BEST_COP = 5
 
 
 class LawSettings(Protocol):
@@ -72,6 +77,9 @@ CONTROLLERS = {
         Controller("fixed", KIND_FIXED, fixed.FixedSettings, fixed.STATE_WORDS),
         Controller("on_off", KIND_ON_OFF, on_off.OnOffSettings, on_off.STATE_WORDS),
         Controller("pi", KIND_PI, pi.PISettings, pi.STATE_WORDS),
+        Controller("two_level", KIND_TWO_LEVEL, two_level.TwoLevelSettings, two_level.STATE_WORDS),
+        Controller("cascade", KIND_CASCADE, cascade.CascadeSettings, cascade.STATE_WORDS),
+        Controller("best_cop", KIND_BEST_COP, best_cop.BestCOPSettings, best_cop.STATE_WORDS),
     )
 }
 
@@ -159,8 +167,33 @@ def law_reset(kind: int, settings: Words, state: Words) -> None:
         pi.reset(settings, state)
     elif kind == KIND_ON_OFF:
         on_off.reset(settings, state)
+    elif kind == KIND_TWO_LEVEL:
+        two_level.reset(settings, state)
+    elif kind == KIND_CASCADE:
+        cascade.reset(settings, state)
+    elif kind == KIND_BEST_COP:
+        best_cop.reset(settings, state)
     else:
         fixed.reset(settings, state)
+
+
+@kernel
+def law_observe(kind: int, settings: Words, state: Words, hot_c100: int, cold_c100: int) -> None:
+    """Tell a controller that looks at the sinks what they read, before its step.
+
+    Parameters
+    ----------
+    kind : int
+        One of the KIND_ numbers [-].
+    settings, state : ndarray of int64, shape (n,)
+        The controller's words; the state is changed.
+    hot_c100, cold_c100 : int
+        Readings of both sinks, NO_SENSOR where there is none [1/100 deg C].
+    """
+    if kind == KIND_CASCADE:
+        cascade.observe(settings, state, cold_c100)
+    elif kind == KIND_BEST_COP:
+        best_cop.observe(settings, state, hot_c100, cold_c100)
 
 
 @kernel
@@ -185,6 +218,12 @@ def law_step(kind: int, settings: Words, state: Words, reading_c100: int) -> int
         return pi.step(settings, state, reading_c100)
     if kind == KIND_ON_OFF:
         return on_off.step(settings, state, reading_c100)
+    if kind == KIND_TWO_LEVEL:
+        return two_level.step(settings, state, reading_c100)
+    if kind == KIND_CASCADE:
+        return cascade.step(settings, state, reading_c100)
+    if kind == KIND_BEST_COP:
+        return best_cop.step(settings, state, reading_c100)
     return fixed.step(settings, state, reading_c100)
 
 
@@ -207,6 +246,12 @@ def law_track(kind: int, settings: Words, state: Words, final_permille: int, fro
         pi.track(settings, state, final_permille, frozen)
     elif kind == KIND_ON_OFF:
         on_off.track(settings, state, final_permille, frozen)
+    elif kind == KIND_TWO_LEVEL:
+        two_level.track(settings, state, final_permille, frozen)
+    elif kind == KIND_CASCADE:
+        cascade.track(settings, state, final_permille, frozen)
+    elif kind == KIND_BEST_COP:
+        best_cop.track(settings, state, final_permille, frozen)
     else:
         fixed.track(settings, state, final_permille, frozen)
 
@@ -232,6 +277,12 @@ def law_preload(
         pi.preload(settings, state, reading_c100, duty_permille)
     elif kind == KIND_ON_OFF:
         on_off.preload(settings, state, reading_c100, duty_permille)
+    elif kind == KIND_TWO_LEVEL:
+        two_level.preload(settings, state, reading_c100, duty_permille)
+    elif kind == KIND_CASCADE:
+        cascade.preload(settings, state, reading_c100, duty_permille)
+    elif kind == KIND_BEST_COP:
+        best_cop.preload(settings, state, reading_c100, duty_permille)
     else:
         fixed.preload(settings, state, reading_c100, duty_permille)
 
@@ -280,6 +331,7 @@ def firmware_tick(
         given = take_mean(guard_state)
         if due == DUE_TRACK_AND_STEP:
             law_track(kind, law, law_state, given, 0)
+        law_observe(kind, law, law_state, guard_state[P_HOT_C100], guard_state[P_COLD_C100])
         guard_state[P_DEMAND] = clamp(
             law_step(kind, law, law_state, guard_state[P_AIR_C100]), 0, 1000
         )

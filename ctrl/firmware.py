@@ -2,7 +2,10 @@
 
 from dataclasses import dataclass
 from math import ceil
+from typing import Any
 
+from ctrl.best_cop import BestCOPSettings
+from ctrl.cascade import CascadeSettings
 from ctrl.config import Config
 from ctrl.config_cabinet import FittedSensor
 from ctrl.controllers import LawSettings
@@ -13,6 +16,7 @@ from ctrl.pi import PISettings
 from ctrl.protection import ProtectionSettings
 from ctrl.readings import SensorSettings
 from ctrl.slow_window import SlowWindowSettings
+from ctrl.two_level import TwoLevelSettings
 
 DIGITAL_LSB_K = 0.0625
 
@@ -60,6 +64,13 @@ class Settings:
     defrost: DefrostSettings | None = None
     window_s: float = 0.0
     window_min_on_s: float = 0.0
+    idle_duty: float = 0.2
+    sink_floor_c: float = 0.5
+    sink_gain: float = 2.0
+    sink_ti_s: float = 1800.0
+    blind_duty: float = 0.5
+    cop_duties: tuple[float, ...] = ()
+    assumed_lift_k: float = 30.0
 
 
 def settings_of(config: Config) -> Settings:
@@ -86,7 +97,27 @@ def settings_of(config: Config) -> Settings:
         defrost=defrost_of(config, tick_s),
         window_s=config.drive.window_s if window else 0.0,
         window_min_on_s=config.drive.window_min_on_s if window else 0.0,
+        idle_duty=part.idle_duty,
+        sink_floor_c=part.sink_floor_c,
+        sink_gain=part.sink_gain,
+        sink_ti_s=part.sink_ti_s,
+        blind_duty=part.blind_duty,
+        **_best_cop_of(config, kind),
     )
+
+
+def _best_cop_of(config: Config, kind: str) -> dict[str, Any]:
+    """Return the table of the best-efficiency hold, which no file states: from the plant."""
+    if kind != "best_cop":
+        return {}
+    from ctrl.build import plant_of
+    from ctrl.cop_table import cop_duties, usual_lift_k
+
+    plant = plant_of(config)
+    return {
+        "cop_duties": cop_duties(plant, config.use.target_c),
+        "assumed_lift_k": usual_lift_k(plant, config.use.target_c),
+    }
 
 
 def defrost_of(config: Config, tick_s: float) -> DefrostSettings | None:
@@ -143,12 +174,50 @@ def _law(config: Config, settings: Settings) -> LawSettings:
             hysteresis_k=settings.hysteresis_k,
             on_duty=1.0 if _only_switches(config, settings) else settings.duty_limit,
         )
+    if settings.controller == "two_level":
+        return TwoLevelSettings.from_physical(
+            setpoint_c=settings.setpoint_c,
+            hysteresis_k=settings.hysteresis_k,
+            high_duty=settings.duty_limit,
+            idle_duty=settings.idle_duty,
+        )
+    if settings.controller == "cascade":
+        return _cascade(config, settings)
+    if settings.controller == "best_cop":
+        return BestCOPSettings.from_physical(
+            setpoint_c=settings.setpoint_c,
+            hysteresis_k=settings.hysteresis_k,
+            kp_pct_per_k=settings.kp_pct_per_k,
+            ti_s=settings.ti_s,
+            period_s=settings.period_s,
+            cop_duties=settings.cop_duties,
+            assumed_lift_k=settings.assumed_lift_k,
+            reading_lsb_k=reading_step_k(config.sensor),
+        )
     return PISettings.from_physical(
         setpoint_c=settings.setpoint_c,
         kp_pct_per_k=settings.kp_pct_per_k,
         ti_s=settings.ti_s,
         period_s=settings.period_s,
         reading_lsb_k=reading_step_k(config.sensor),
+    )
+
+
+def _cascade(config: Config, settings: Settings) -> CascadeSettings:
+    cold = config.cold_sink_sensor
+    if cold is None:
+        raise ValueError("controller = 'cascade': expected a [cold_sink_sensor]")
+    return CascadeSettings.from_physical(
+        setpoint_c=settings.setpoint_c,
+        sink_floor_c=settings.sink_floor_c,
+        sink_gain=settings.sink_gain,
+        sink_ti_s=settings.sink_ti_s,
+        kp_pct_per_k=settings.kp_pct_per_k,
+        ti_s=settings.ti_s,
+        period_s=settings.period_s,
+        blind_duty=settings.blind_duty,
+        reading_lsb_k=reading_step_k(config.sensor),
+        cold_lsb_k=reading_step_k(cold),
     )
 
 

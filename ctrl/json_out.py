@@ -115,6 +115,28 @@ def settings_object(settings: Settings) -> Object:
         } | _or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
     if settings.controller == "fixed":
         found["fixed_duty"] = settings.fixed_duty
+    if settings.controller in ("two_level", "best_cop"):
+        found["hysteresis_k"] = settings.hysteresis_k
+    if settings.controller == "two_level":
+        found["idle_duty"] = settings.idle_duty
+    if settings.controller in ("cascade", "best_cop"):
+        found |= {
+            "kp_pct_per_k": settings.kp_pct_per_k,
+            "ti_s": settings.ti_s,
+            "period_s": settings.period_s,
+        }
+    if settings.controller == "cascade":
+        found |= {
+            "sink_floor_c": settings.sink_floor_c,
+            "sink_gain": settings.sink_gain,
+            "sink_ti_s": settings.sink_ti_s,
+            "blind_duty": settings.blind_duty,
+        }
+    if settings.controller == "best_cop":
+        found |= {
+            "cop_duties": list(settings.cop_duties),
+            "assumed_lift_k": settings.assumed_lift_k,
+        }
     if settings.window_s > 0.0:
         found |= {"window_s": settings.window_s, "window_min_on_s": settings.window_min_on_s}
     return found

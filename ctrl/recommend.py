@@ -58,6 +58,7 @@ from ctrl.ice import (
     ice_with_range,
     plan_defrost,
 )
+from ctrl.narrower_band import narrowed, simulated_band
 from ctrl.tolerances import Tolerance, cores, tolerance_of
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
@@ -186,12 +187,15 @@ def recommend(
         # The melts warm the contents: the setpoint is centred once more, as the plan was.
         best, _ = _centred(config, _with_defrost(best, plan.settings), seed)
         candidates = [best, *(_with_defrost(item, plan.settings) for item in candidates[1:])]
+    narrower = narrowed(config, simulated_band(config, best, seed), seed)
+    if narrower is not best:
+        best, _ = _centred(config, narrower, seed)
     tolerance = None
     if draws > 0:
         tolerance = tolerance_of(config, best.plant, best.settings, seed=seed, draws=draws,
                                  workers=workers, progress=progress)  # fmt: skip
         best, plan = _held(config, best, plan, ices, tolerance)
-        candidates[0] = best
+    candidates[0] = best
     progress("running the usual, the worst and the coldest room")
     runs = {
         name: run_case(config, best.plant, best.settings, ambient_c,

@@ -159,5 +159,7 @@ def words_of(name: str) -> str:
         "relay": "relay",
         "cold_sink": "cold sink",
         "hot_sink": "hot sink",
+        "two_level": "two-level hold",
+        "best_cop": "best-efficiency hold",
     }
     return known.get(name, name.replace("_", " "))

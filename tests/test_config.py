@@ -412,7 +412,8 @@ def test_a_bad_option_is_named_as_the_option():
          "command line: --setpoint = nan: not a finite number, expected a number, -40 to 60 C"),
         ({"controller": "onoff"},
          "command line: --controller = 'onoff': not one of the choices, expected one of "
-         "\"recommend\", \"on_off\", \"pi\", \"fixed\"; did you mean 'on_off'?"),
+         "\"recommend\", \"on_off\", \"pi\", \"fixed\", \"two_level\", \"cascade\", \"best_cop\"; "
+             "did you mean 'on_off'?"),
         ({"worst_c": 20.0},
          "command line: --worst = 20.0: does not fit, expected at least usual_c (22 C)"),
     ):  # fmt: skip

@@ -216,6 +216,11 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
         read(json_out.of_evidence(evidence(live=False), "0")),
         *_out_of_tolerance(larder),
         read(of_map(small_map(), "0")),
+        *(
+            json_out.settings_object(replace(fixed.settings, controller=name))
+            for name in ("two_level", "cascade", "best_cop")
+        ),
+        *_compared(),
     ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
@@ -250,6 +255,26 @@ def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
         read(of_chain(larder, explain(larder, "hysteresis"), "0")),
         read(of_chain(larder, explain(larder, "fuse"), "0")),
         read(json_out.of_recommendation(whole, "0")),
+    ]
+
+
+def _compared() -> list[Any]:
+    """Return what `compare` and `thermostat` print: one real law, one made-up band."""
+    from ctrl import json_out_compare
+    from ctrl.comparison import compare
+    from ctrl.switching_cycle import Cycle
+    from ctrl.trade_off import BandPoint, PlacePoint, Seen, TradeOff
+
+    config = load_config("galley_larder")
+    seen = Seen(1000.0, 0.5, 2.0, 0.1, 3.0, 8.0, 3.6, 20.0, 40.0, 0.9)
+    cycle = Cycle(282.0, 280.0, 2.1, 0.1, 9.0, 281.0, 281.0, 310.0, 500.0, 500.0, 1000.0, 0.5)
+    band = BandPoint(2.0, cycle, seen, seen, 3.2)
+    place = PlacePoint("air", 2.0, 8.0, seen, 3.2, "")
+    bought = TradeOff(config, 8.0, (band,), band, "life of the relay", (place,), 1, False)
+    laws = compare(config, ("pi",), days=2.0)
+    return [
+        read(json_out_compare.of_comparison(laws, "0")),
+        read(json_out_compare.of_trade_off(bought, "0")),
     ]
 
 

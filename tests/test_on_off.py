@@ -102,6 +102,12 @@ def test_each_registered_name_reaches_its_own_file():
         "on_off": (OnOffSettings(500, 50, 777), 777),
         # By hand: 3495253 2**-20 permille per 1/100 K times 100 is 333.3 -> 333.
         "pi": (pi_settings, 333),
+        # High at 1 K above the middle of a band of 1 K.
+        "two_level": (CONTROLLERS["two_level"].settings(500, 50, 654, 321), 654),
+        # No cold-sink reading yet: the stand-in thermostat's duty.
+        "cascade": (CONTROLLERS["cascade"].settings(500, 50, 1, 1, 1, 1, 1, 1, 456), 456),
+        # No reading of the sinks yet: the table at the assumed 0 K.
+        "best_cop": (CONTROLLERS["best_cop"].settings(500, 50, 0, 0, 0, 0, (234, *[900] * 8)), 234),
     }
     assert set(direct) == set(CONTROLLERS)
     for name, (settings, expected) in direct.items():
@@ -113,5 +119,7 @@ def test_each_registered_name_reaches_its_own_file():
 
 
 def test_an_unknown_name_lists_the_valid_ones_and_the_nearest():
-    with pytest.raises(ValueError, match=r"fixed, on_off, pi; nearest: on_off"):
+    with pytest.raises(
+        ValueError, match=r"fixed, on_off, pi, two_level, cascade, best_cop; nearest: on_off"
+    ):
         controller("onoff")

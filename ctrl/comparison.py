@@ -1,0 +1,290 @@
+"""Every law on one cabinet: same weather, same bottles, same mean of the contents."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ctrl.build import at_ambient, plant_of
+from ctrl.candidates import Candidate, setpoint_for
+from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
+from ctrl.cases import contents_min_c, energy_boundary
+from ctrl.config import Config
+from ctrl.findings import DAY_S, Findings, findings_of
+from ctrl.firmware import Settings, defrost_of, firmware_of
+from ctrl.ice import Ice, ice_of
+from ctrl.law_tuning import LAWS, law_candidate
+from ctrl.loop import Loop
+from ctrl.record import Record
+from ctrl.trial import ROW_S, nearest_point, warm_state
+from ctrl.tuning import relay_life_years
+from ctrl.weather_log import weather_rows_of
+from plant.constants import ZERO_C_K
+
+DAYS = 4.0
+LEAST_DAYS = 2.0  # one to cool, one to look at
+CENTRED_K = 0.05
+CENTRINGS = 3
+ICE_DAYS = 5
+# Two laws closer than this cannot be told apart by the model; engineering choice.
+ALIKE_ENERGY = 0.03
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One law on one drive with what it does.
+
+    `record` is the whole run from a warm start, `findings` its last day; `ice` without a
+    defrost at the dampest air of the usual room; `cycles_per_day` of the module between high
+    and low, `module_span_k` and `module_peak_c` of its hot face over the last day [1/d, K, °C].
+    """
+
+    candidate: Candidate
+    record: Record
+    findings: Findings
+    ice: Ice
+    relay_life_years: float | None
+    cycles_per_day: float
+    module_span_k: float
+    module_peak_c: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Laws compared; `verdict` says in words which is the one to take."""
+
+    config: Config
+    days: float
+    seed: int
+    items: tuple[Compared, ...]
+    left_out: tuple[Candidate, ...]
+    verdict: str
+
+    @property
+    def thriftiest(self) -> Compared:
+        """The one that spends least a day."""
+        return min(self.items, key=lambda item: item.findings.energy_kwh_per_day)
+
+
+def level_cycles(duty: np.ndarray) -> int:
+    """Return how often a duty goes from the lower to the upper third of its range.
+
+    So that two levels, on and off, and the slow swing of a day count alike; a range below a
+    tenth of the whole counts as none.
+    """
+    low, high = float(np.min(duty)), float(np.max(duty))
+    if high - low < 0.1:
+        return 0
+    marks = np.zeros(duty.size)
+    marks[duty < low + (high - low) / 3.0] = -1.0
+    marks[duty > high - (high - low) / 3.0] = 1.0
+    told = marks[marks != 0.0]
+    return int(np.count_nonzero((told[1:] > 0.0) & (told[:-1] < 0.0)))
+
+
+def warm_run(config: Config, candidate: Candidate, days: float, seed: int) -> Record:
+    """Return the record from loading the warm cabinet, `days` long, in the config's usual room."""
+    plant = candidate.plant
+    loop = Loop(
+        plant, firmware_of(_with_kind(config, candidate), candidate.settings),
+        warm_state(plant, config), seed=seed, weather_rows=weather_rows_of(config, plant),
+    )  # fmt: skip
+    return loop.run(days * DAY_S, ROW_S)
+
+
+def _with_kind(config: Config, candidate: Candidate) -> Config:
+    """Return the config as if it had the candidate's drive: the firmware asks what it switches."""
+    if candidate.drive == config.drive.kind:
+        return config
+    return config.model_copy(
+        update={"drive": config.drive.model_copy(update={"kind": candidate.drive})}
+    )
+
+
+def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Candidate:
+    """Return the candidate with the setpoint at which the contents mean the target.
+
+    So that no law looks thrifty by being warmer.  Where the target is out of reach the
+    setpoint stays.
+    """
+    for _ in range(CENTRINGS):
+        record = warm_run(config, candidate, days, seed).last(DAY_S)
+        miss_k = float(np.mean(record["contents_c"])) - config.use.target_c
+        if abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
+            break
+        moved = round(candidate.settings.setpoint_c - miss_k, 1)
+        if moved == candidate.settings.setpoint_c:
+            break
+        candidate = _at_setpoint(candidate, moved)
+    return candidate
+
+
+def _at_setpoint(candidate: Candidate, setpoint_c: float) -> Candidate:
+    return replace(candidate, settings=replace(candidate.settings, setpoint_c=setpoint_c))
+
+
+def ice_without_defrost(config: Config, candidate: Candidate, seed: int) -> Ice:
+    """Return the ice in the usual room at its dampest air."""
+    ambient_c = config.climate.usual_c
+    plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
+    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
+    settings: Settings = replace(candidate.settings, defrost=None)
+    return ice_of(
+        plant, firmware_of(_with_kind(config, candidate), settings),
+        nearest_point(plant, config.use.target_c + ZERO_C_K, coldest),
+        config.limits.sink_ice_blockage_pct, most_days=ICE_DAYS, seed=seed,
+    )  # fmt: skip
+
+
+def measured(config: Config, candidate: Candidate, days: float, seed: int) -> Compared:
+    """Run one candidate and say what it does.
+
+    Where it ices up without one, it runs with the config's own defrost.
+    """
+    candidate = centred(config, candidate, days, seed)
+    ice = ice_without_defrost(config, candidate, seed)
+    if ice.ices:
+        plan = defrost_of(config, min(candidate.settings.period_s, 1.0))
+        candidate = replace(candidate, settings=replace(candidate.settings, defrost=plan))
+        candidate = centred(config, candidate, days, seed)
+    record = warm_run(config, candidate, days, seed)
+    use = config.use
+    found = findings_of(record, use.target_c, use.target_tolerance_k, energy_boundary(config))
+    last = record.last(DAY_S)
+    per_day = float(level_cycles(last["duty"]))
+    life = None
+    if candidate.drive in ("relay", "slow_window"):
+        life = relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
+    return Compared(
+        candidate, record, found, ice, life, per_day, float(np.ptp(last["hot_face_c"])),
+        float(np.max(last["hot_face_c"])),
+    )  # fmt: skip
+
+
+# The order of simplicity: what has fewer numbers to get wrong stands first.
+SIMPLEST = ("on_off", "pi", "two_level", "best_cop", "cascade")
+
+
+def lacks(config: Config, item: Compared) -> str:
+    """Return what a law fails in the usual room, in words; empty where it holds."""
+    use, found = config.use, item.findings
+    mean_c = found.contents_c.mean
+    if abs(mean_c - use.target_c) > use.target_tolerance_k:
+        return f"contents at {mean_c:.1f} °C in the mean"
+    if use.contents_max_c is not None and found.contents_c.max > use.contents_max_c:
+        return f"contents up to {found.contents_c.max:.1f} °C"
+    coldest_c = contents_min_c(config, item.candidate.plant)
+    if coldest_c is not None and found.contents_c.min < coldest_c:
+        return f"contents down to {found.contents_c.min:.1f} °C"
+    if found.hot_sink_c.max > config.limits.hot_sink_max_c:
+        return f"hot sink up to {found.hot_sink_c.max:.0f} °C"
+    if found.blockage_pct_max >= config.limits.sink_ice_blockage_pct:
+        return f"ice closes {found.blockage_pct_max:.0f} % of the fin gaps"
+    if item.ice.ices and item.candidate.settings.defrost is None:
+        return "ices up in damp air, and the config has no defrost"
+    return ""
+
+
+def verdict_of(config: Config, items: Sequence[Compared]) -> str:
+    """Return in words which law to take on the config's own drive, and what another drive saves.
+
+    Within `ALIKE_ENERGY` of the thriftiest the simpler law is taken.
+    """
+    holding = [item for item in items if not lacks(config, item)]
+    own = [item for item in holding if item.candidate.fits]
+    if not holding:
+        return "No law compared holds the target in the usual room."
+    if not own:
+        return "No law that fits this drive holds the target in the usual room." + _other(
+            None, holding
+        )
+    least = min(item.findings.energy_kwh_per_day for item in own)
+    alike = [x for x in own if x.findings.energy_kwh_per_day <= (1.0 + ALIKE_ENERGY) * least]
+    taken = min(alike, key=lambda item: SIMPLEST.index(item.candidate.controller))
+    text = f"On this drive: {_name(taken)}, {taken.findings.energy_kwh_per_day:.2f} kWh a day"
+    others = [_name(item) for item in alike if item is not taken]
+    if others:
+        text += (
+            f"; {', '.join(others)} within {100.0 * ALIKE_ENERGY:.0f} % of the thriftiest, which "
+            "the model cannot tell apart: the simplest is taken"
+        )
+    elif len(own) > 1:
+        text += ", the thriftiest that fits"
+    return text + "." + _other(taken, holding)
+
+
+def _other(taken: Compared | None, holding: Sequence[Compared]) -> str:
+    """Return what the thriftiest law on another drive would save, as a sentence, or nothing."""
+    best = min(holding, key=lambda item: item.findings.energy_kwh_per_day)
+    if best.candidate.fits:
+        return ""
+    theirs = best.findings.energy_kwh_per_day
+    name = f"{_name(best)} on {_drive_words(best.candidate.drive)}"
+    if taken is None:
+        return f" {name} would, for {theirs:.2f} kWh a day."
+    mine = taken.findings.energy_kwh_per_day
+    if theirs > (1.0 - ALIKE_ENERGY) * mine:
+        return ""
+    share = 100.0 * (1.0 - theirs / mine)
+    return f" {name} would save {mine - theirs:.2f} kWh a day ({share:.0f} %)."
+
+
+def _name(item: Compared) -> str:
+    return LAW_WORDS[item.candidate.controller]
+
+
+LAW_WORDS = {
+    "on_off": "on-off",
+    "pi": "PI",
+    "two_level": "two-level hold",
+    "cascade": "cascade",
+    "best_cop": "best-efficiency hold",
+}
+
+
+def _drive_words(kind: str) -> str:
+    known = {"fast_pwm": "fast PWM", "smoothed": "a smoothed current", "relay": "a relay"}
+    return known.get(kind, kind.replace("_", " "))
+
+
+def tuned(candidate: Candidate) -> bool:
+    """Tell whether a candidate has settings to run with."""
+    return not candidate.note.startswith("not tuned")
+
+
+def compare(
+    config: Config,
+    laws: Sequence[str] = LAWS,
+    *,
+    days: float = DAYS,
+    seed: int = 1,
+    progress: Progress = lambda stage: None,
+) -> Comparison:
+    """Return the laws compared, each tuned for this cabinet.
+
+    Parameters
+    ----------
+    config : Config
+    laws : sequence of str
+        Names of `LAWS`.
+    days : float
+        Length of each run from a warm start [days]; the last day is looked at.
+    seed : int
+        Of the sensor noise.
+    progress : callable
+        Told each law as it begins.
+    """
+    plant = plant_of(config)
+    usual = flashed_coldest(config, plant, config.climate.usual_c + ZERO_C_K)
+    setpoint_c = setpoint_for(config, plant, usual)
+    items, left_out = [], []
+    for law in laws:
+        progress(f"tuning and running {law.replace('_', ' ')}")
+        candidate = law_candidate(config, plant, law, setpoint_c)
+        if tuned(candidate):
+            items.append(measured(config, candidate, days, seed))
+        else:
+            left_out.append(candidate)
+    found = tuple(items)
+    return Comparison(config, days, seed, found, tuple(left_out), verdict_of(config, found))

@@ -1,0 +1,289 @@
+"""The laws tuned on shipped cabinets, compared, and the thermostat's trade-off."""
+
+import io
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from ctrl import cli, json_out, screen_compare
+from ctrl.build import plant_of
+from ctrl.candidates import on_off_candidate, with_drive
+from ctrl.capability import at_duty
+from ctrl.comparison import compare, lacks, level_cycles
+from ctrl.config import build_config, load_config, plain_data
+from ctrl.cop_table import best_duty, cheapness, cop_duties
+from ctrl.firmware import firmware_of
+from ctrl.glossary import GLOSSARY
+from ctrl.json_out_compare import of_trade_off
+from ctrl.law_tuning import cascade, coldest_above_floor_c, floor_note, two_level
+from ctrl.loop import Loop
+from ctrl.narrower_band import broken_by, narrowed, with_band
+from ctrl.protection import R_FOLD_BACK, R_MELT
+from ctrl.trade_off import per_cycle, starts_of, thermostat_of, trade_off
+from ctrl.trial import warm_state
+from plant import module
+from plant.constants import ZERO_C_K
+
+
+@pytest.fixture(scope="module")
+def larder():
+    config = load_config("galley_larder")
+    return config, plant_of(config)
+
+
+def test_the_cheapest_duty_is_the_textbooks_best_current_where_its_assumptions_hold(larder):
+    # No back-flow counted, no fan, no losses: (Qc)/P is the COP, best at a dT/(R (m - 1)).
+    # Ours counts the heat that stays out while on: (Qc + Qb)/P = (aITc - I2R/2)/(aI dT + I2R);
+    # its largest is at small currents where dT is small: by a search over the current alone.
+    _, plant = larder
+    smooth = with_drive(plant, "smoothed")
+    mod = replace(
+        smooth.module, temperature_dependence=0, cold_contact_w_per_k=1e9, hot_contact_w_per_k=1e9
+    )
+    bare = replace(
+        smooth,
+        module=mod,
+        drive=replace(
+            smooth.drive,
+            converter_efficiency=1.0,
+            ripple=0.0,
+            wire_ohm=0.0,
+            switch_ohm=0.0,
+            source_ohm=0.0,
+            supply_efficiency=1.0,
+            standby_w=0.0,
+        ),
+        hot_sink=replace(smooth.hot_sink, fan_w=0.0),
+    )
+    a, r = mod.seebeck_v_per_k, mod.resistance_ohm
+    cold_k, lift_k = 275.0, 30.0
+    currents = np.linspace(0.1, 6.0, 60000)
+    worth = (a * currents * cold_k - 0.5 * r * currents**2) / (
+        a * currents * lift_k + r * currents**2
+    )
+    current = currents[np.argmax(worth)]
+    duty = (a * lift_k + r * current) / bare.drive.supply_v
+    # Without a fan ever less current is ever cheaper in this sum: both end at the least.
+    assert worth.argmax() == 0
+    assert best_duty(bare, cold_k, lift_k) <= max(duty, 0.1)
+    # With back-flow left out the same search gives the textbook's closed form.
+    cop = (a * currents * cold_k - 0.5 * r * currents**2 - mod.conductance_w_per_k * lift_k) / (
+        a * currents * lift_k + r * currents**2
+    )
+    textbook_a, textbook = module.best_cop(a, r, mod.conductance_w_per_k, cold_k, cold_k + lift_k)
+    assert currents[np.argmax(cop)] == pytest.approx(textbook_a, rel=1e-3)
+    assert cop.max() == pytest.approx(textbook, rel=1e-6)
+
+
+def test_the_table_rises_with_the_difference_and_beats_its_neighbours(larder):
+    config, plant = larder
+    smooth = with_drive(plant, "smoothed")
+    table = cop_duties(smooth, config.use.target_c)
+    assert list(table) == sorted(table)
+    assert 0.05 < table[0] < table[-1] < 0.9
+    cold_k = 277.0
+    duty = best_duty(smooth, cold_k, 30.0)
+    best = cheapness(smooth, duty, cold_k, cold_k + 30.0)
+    for other in (0.8 * duty, 1.25 * duty):
+        assert cheapness(smooth, other, cold_k, cold_k + 30.0) < best
+    # Pulses pay their full heat at every duty: only the fan's share counts, so all at once.
+    assert set(cop_duties(with_drive(plant, "fast_pwm"), config.use.target_c)) == {1.0}
+
+
+def test_the_idle_level_lets_the_cabinet_warm_slowly(larder):
+    config, plant = larder
+    found = two_level(config, plant, "fast_pwm", 8.0, True).settings
+    room = config.climate
+    mild_k = room.usual_c - 0.5 * room.daily_swing_k + ZERO_C_K
+    rest_c = at_duty(plant, found.idle_duty, mild_k).air_k - ZERO_C_K
+    assert 10.0 <= rest_c <= 11.0  # two kelvin above, and a hundredth of duty rounded down
+    assert found.idle_duty < found.duty_limit
+
+
+def test_the_cascade_is_robust_and_its_floor_is_told(larder):
+    config, plant = larder
+    found = cascade(config, plant, "fast_pwm", 8.0, True)
+    assert found.margins.ms <= 1.7 and found.margins.gain_margin >= 2.5
+    assert found.settings.sink_ti_s >= 4.0 * found.settings.ti_s
+    # One step of the reading (0.1 K) may move the duty by 4 % at most.
+    assert found.settings.sink_gain * found.settings.kp_pct_per_k * 0.1 <= 4.5
+    assert found.note == ""
+    # A floor that the target cannot live with: the contents stay above it.
+    assert coldest_above_floor_c(config, plant, 22.0, 7.5) > 9.0
+    assert "out of its reach" in floor_note(config, plant, 7.5)
+
+
+def test_the_sink_stays_above_the_floor_through_a_pull_down(larder):
+    config, plant = larder
+    found = cascade(config, plant, "fast_pwm", 8.0, True)
+    settings = replace(found.settings, sink_floor_c=2.0)
+    loop = Loop(plant, firmware_of(config, settings), warm_state(plant, config))
+    record = loop.run(86400.0, 20.0)
+    # The sink's own sensor lags and steps by 0.1 K: a few tenths of overshoot.
+    assert record["cold_sink_c"][90:].min() > 1.5
+    free = replace(settings, sink_floor_c=-20.0)
+    loop = Loop(plant, firmware_of(config, free), warm_state(plant, config))
+    assert loop.run(86400.0, 20.0)["cold_sink_c"][90:].min() < 1.0
+
+
+@pytest.mark.parametrize("law", ["two_level", "cascade", "best_cop"])
+def test_fold_back_and_defrost_reach_every_law(law):
+    data = plain_data(load_config("galley_larder"))
+    data["controller"] = {"kind": law, "duty_limit": 0.9}
+    data["protection"] |= {"fold_back_start_c": 30.0, "fold_back_full_c": 34.0}
+    data["defrost"] = {"kind": "timed", "interval_h": 4.0, "end_c": 3.0, "longest_min": 20}
+    config = build_config(data, "x")
+    from ctrl.firmware import settings_of
+
+    plant = plant_of(config)
+    loop = Loop(plant, firmware_of(config, settings_of(config)), warm_state(plant, config))
+    record = loop.run(10 * 3600.0, 20.0)
+    reasons = set(record["reason"].astype(int))
+    assert R_FOLD_BACK in reasons and R_MELT in reasons
+    melting = record["reason"] == R_MELT
+    assert record["duty"][melting][1:].max() < 0.5  # the row that begins it is half and half
+
+
+def test_laws_compared_at_the_same_contents(larder):
+    config, _ = larder
+    found = compare(config, ("pi", "two_level"), days=2.0, seed=1)
+    assert [item.candidate.controller for item in found.items] == ["pi", "two_level"]
+    for item in found.items:
+        assert item.findings.contents_c.mean == pytest.approx(8.0, abs=0.15)
+        assert lacks(config, item) == ""
+    pi, levels = found.items
+    assert levels.cycles_per_day > 20 > pi.cycles_per_day
+    assert levels.findings.swing_k > 0.3 > pi.findings.swing_k
+    assert "PI" in found.verdict
+    warm = replace(pi, findings=replace(pi.findings, contents_c=replace(
+        pi.findings.contents_c, mean=9.5)))  # fmt: skip
+    assert "9.5 °C" in lacks(config, warm)
+
+
+def test_cycles_between_two_levels_are_counted_once_each():
+    duty = np.array([0.3, 0.8, 0.8, 0.3, 0.3, 0.8, 0.55, 0.8, 0.3])
+    assert level_cycles(duty) == 2
+    assert level_cycles(np.full(9, 0.5)) == 0
+
+
+def test_swing_of_a_cycle_leaves_a_door_out():
+    duty = np.array([0, 1, 1, 0, 0, 1, 1, 0, 0, 1, 1, 0], dtype=float)
+    air = np.array([9, 8, 7, 8, 9, 8, 7, 8, 15, 8, 7, 8], dtype=float)
+    starts = starts_of(duty)
+    assert starts.tolist() == [1, 5, 9]
+    assert per_cycle(air[:6], starts_of(duty[:6])) == 2.0
+    assert per_cycle(air, np.array([1, 5, 5 + 3])) in (2.0, 5.0, 8.0)
+
+
+@pytest.fixture(scope="module")
+def bought():
+    return trade_off(load_config("seed_store"), bands_k=(1.0, 3.0, 6.0), seed=1)
+
+
+def test_a_wider_band_trades_swing_for_switchings(bought):
+    rates = [x.usual.cycles_per_hour for x in bought.points]
+    swings = [x.usual.contents_swing_k for x in bought.points]
+    assert rates == sorted(rates, reverse=True) and swings == sorted(swings)
+    for x in bought.points:
+        # 1e5 switchings at so many an hour, by hand.
+        assert x.relay_life_years == pytest.approx(1e5 / (x.usual.cycles_per_hour * 8766.0))
+
+
+def test_the_guess_is_within_a_tenth_where_it_decides(bought):
+    wide = bought.points[-1]
+    assert wide.guess_is_good and abs(wide.period_deviation) < 0.1
+    # In narrow bands the least times rule, and ice that melts in each cycle damps the swing:
+    # there the guess is more than a tenth off, and says so.
+    assert not bought.points[0].guess_is_good
+    assert "simulated" in bought.decided_by
+    assert bought.chosen.relay_life_years > 4.5  # five are wanted; the day's count is whole
+
+
+def test_every_place_of_the_sensor_is_tried(bought):
+    assert [x.place for x in bought.places] == ["air", "cold_sink", "contents"]
+    by = {x.place: x for x in bought.places}
+    # The sink swings most, the contents least: so do the bands that spare the relay alike.
+    assert by["cold_sink"].hysteresis_k > by["air"].hysteresis_k > by["contents"].hysteresis_k
+    rates = [x.usual.cycles_per_hour for x in bought.places]
+    assert max(rates) < 1.6 * min(rates)
+
+
+def test_a_band_that_breaks_its_cold_side_is_narrowed():
+    # A tolerance of 0.4 K and a hand-set band of 5 K: on for nine tenths of the hot day, the
+    # reading dwells at the band's lower end.
+    data = plain_data(load_config("film_box"))
+    data["drive"] = {"kind": "relay"}
+    data["use"]["target_tolerance_k"] = 0.4
+    config = build_config(data, "x")
+    candidate, _ = thermostat_of(config, 1)
+    wide = with_band(candidate, 5.0)
+    broken = broken_by(config, wide, "worst", 1)
+    assert broken
+    found = narrowed(config, wide, 1)
+    assert 0.2 <= found.settings.hysteresis_k < 5.0
+    assert broken_by(config, found, "worst", 1) == ()
+    assert "narrowed from 5 K" in found.decided_by
+    # A band that keeps its limits stays as it is, and so does any other law.
+    assert narrowed(config, found, 1) is found
+
+
+def test_a_band_that_cannot_mend_it_is_left_and_told():
+    data = plain_data(load_config("seed_store"))
+    data["use"] |= {"contents_min_c": 3.9, "target_tolerance_k": 1.0}
+    config = build_config(data, "x")
+    plant = plant_of(config)
+    candidate = on_off_candidate(config, plant, "relay", 3.0, True)
+    found = narrowed(config, with_band(candidate, 2.0), 1)
+    assert found.settings.hysteresis_k == 2.0
+    assert "does not keep: contents coldest" in found.decided_by
+
+
+def keys_of(value) -> set[str]:
+    """Return every key of an object at any depth, without those that explain a null."""
+    if isinstance(value, list):
+        return set().union(*(keys_of(item) for item in value)) if value else set()
+    if not isinstance(value, dict):
+        return set()
+    found = {key for key in value if not key.endswith("_reason")}
+    return found.union(*(keys_of(item) for item in value.values()))
+
+
+def test_every_key_of_the_trade_off_is_in_the_glossary(bought):
+    keys = keys_of(json.loads(json_out.text_of(of_trade_off(bought, "0"))))
+    assert {"places", "swing_deviation_pct", "module_peak_c"} <= keys
+    assert keys - set(GLOSSARY) == set()
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_the_trade_off_fits_a_narrow_terminal(bought, width):
+    out = Console(width=width, record=True, file=io.StringIO())
+    screen_compare.show_trade_off(out, bought)
+    text = out.export_text()
+    assert max(len(line.rstrip()) for line in text.splitlines()) <= width
+    assert "contents  cycles" in text and "cold sink" in text
+
+
+# On the command line -------------------------------------------------------------------
+
+
+def test_compare_on_the_command_line(capsys, tmp_path):
+    plot = tmp_path / "laws.png"
+    words = ["compare", "film_box", "--controllers", "pi,cascade", "--days", "2", "--json",
+             "--plot", str(plot)]  # fmt: skip
+    assert cli.main(words) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["command"] == "compare"
+    assert keys_of(found) - set(GLOSSARY) == set()
+    assert [x["reason"] for x in found["left_out"]] == [] or "cold sink" in str(found["left_out"])
+    assert plot.read_bytes()[:4] == b"\x89PNG"
+    assert cli.main(words) == 2  # it is there now
+    assert "--force" in capsys.readouterr().err
+
+
+def test_unknown_laws_are_refused_in_one_line(capsys):
+    assert cli.main(["compare", "film_box", "--controllers", "pi,magic"]) == 2
+    err = capsys.readouterr().err
+    assert "magic" in err and "two_level" in err and err.count("\n") == 1
