@@ -7,9 +7,10 @@ alone, as a maker's bench would give them.
 from dataclasses import dataclass
 from math import log
 
-from ctrl.bench import Bench, NoBenchTest, RelayTest, StepTest, at_rest, bench_of
-from ctrl.bench import relay_test as run_relay
+from ctrl.bench import Bench, NoBenchTest, StepTest, at_rest, bench_of
 from ctrl.bench import step_test as run_step
+from ctrl.bench_relay import RelayTest
+from ctrl.bench_relay import relay_test as run_relay
 from ctrl.build import plant_of
 from ctrl.candidates import pi_candidate
 from ctrl.capability import at_duty, coldest_holdable, duty_for, limits_of

@@ -8,18 +8,15 @@ import pytest
 from ctrl.bench import (
     NoBenchTest,
     Relay,
-    RelayCycle,
     Timed,
     at_rest,
     fit_readings,
     lagged,
-    measured_cycle,
-    model_at,
-    model_of_cycle,
     noise_error,
     square_by_hand,
     three_readings,
 )
+from ctrl.bench_relay import RelayCycle, measured_cycle, model_at, model_of_cycle
 from ctrl.build import plant_of
 from ctrl.capability import at_duty
 from ctrl.config import load_config
