@@ -10,24 +10,29 @@ from ctrl.capability import (
     coldest_holdable,
     duty_for,
     duty_limit,
+    fans_at,
     limits_of,
     sensed_k,
 )
 from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
-from ctrl.linearise import linear_plant
-from ctrl.margins import Margins, control_margins, worst
-from ctrl.tuning import NoTuning, OnOffTuning, PITuning, tune_on_off, tune_pi
-from plant import drive
+from ctrl.linearise import LinearPlant, linear_plant
+from ctrl.margins import Margins, control_margins, margins, worst
+from ctrl.regulation import Regulation, door_recovery
+from ctrl.tuning import NoTuning, OnOffTuning, PITuning, name_of, tune_on_off, tune_pi
+from plant import cabinet, drive
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
-from plant.steady import Operating
+from plant.steady import NoSteadyState, Operating, operating_point
 
 # A smoothing converter as one would add it; common practice, no source.
 ADDED_CONVERTER_EFFICIENCY, ADDED_RIPPLE = 0.92, 0.05
 WIDEST_SWING_K = 6.0  # common practice, no source
 SWING_OVER_TOLERANCE = 4.5
+HELD_K = 0.5
+HARDLY_DRIVEN = 0.05  # of the largest duty
+FROST_KG_PER_M3 = 200.0  # young frost, 100 to 300 (from memory)
 
 
 @dataclass(frozen=True)
@@ -36,7 +41,8 @@ class Candidate:
 
     `fits` tells whether the config's own drive can run it; `margins` are the worst over all
     operating points, by python-control, of the gains as rounded; `note` says what the tuning
-    fell back to, if it did.
+    fell back to, if it did.  `regulation` is a door opening where the gain is lowest;
+    `tuned_at` names the operating points.
     """
 
     controller: str
@@ -49,6 +55,8 @@ class Candidate:
     margins: Margins | None = None
     note: str = ""
     tuned_by: str = ""
+    regulation: Regulation | None = None
+    tuned_at: tuple[str, ...] = ()
 
     @property
     def decided_by(self) -> str:
@@ -96,7 +104,8 @@ def tuning_points(
     """Return steady points that span what the controller will meet.
 
     The duty that holds the setpoint at each ambient, a low duty where the gain is highest,
-    and the duty limit on the hottest day.
+    and the duty limit on the hottest day; the coldest room, and the coldest sink of all of
+    these under as much frost as is allowed.
     """
     points = []
     wanted_k = setpoint_c + ZERO_C_K
@@ -110,7 +119,69 @@ def tuning_points(
         if holding is not None and 0.02 < holding.duty <= most:
             duties.add(holding.duty)
         points += [at_duty(moved, duty, ambient_k) for duty in sorted(duties)]
-    return points
+    points.append(_in_coldest_room(config, plant, wanted_k, most_duty))
+    iced = min(points, key=lambda point: point.cold_sink_k)
+    frosted = frosted_point(plant, iced, config.limits.sink_ice_blockage_pct)
+    return points if frosted is None else [*points, frosted]
+
+
+def _in_coldest_room(config: Config, plant: Plant, wanted_k: float, most_duty: float) -> Operating:
+    """Return the point that holds `wanted_k` in the coldest room, or one hardly driven there.
+
+    A room colder than the setpoint asks for no drive in the end, but warm goods do at first.
+    """
+    room_c = config.climate.coldest_c
+    moved = at_ambient(plant, room_c, humidity_at(config, room_c))
+    ambient_k = room_c + ZERO_C_K
+    coldest = coldest_holdable(moved, ambient_k, limits_of(config))
+    holding = duty_for(moved, ambient_k, wanted_k, coldest)
+    most = min(most_duty, coldest.point.duty)
+    if holding is not None and HARDLY_DRIVEN * most < holding.duty <= most:
+        return holding
+    return at_duty(moved, HARDLY_DRIVEN * most, ambient_k)
+
+
+def frosted_point(plant: Plant, point: Operating, blockage_pct: float) -> Operating | None:
+    """Return a steady point again with the fin gaps closed by frost, or None where none forms.
+
+    Mass by the layer's thickness and `FROST_KG_PER_M3`; its own weight of ice delays the sink.
+    """
+    if point.cold_sink_k >= ZERO_C_K:
+        return None
+    sink = plant.cold_sink
+    volume_m3 = 0.5 * 0.01 * blockage_pct * sink.fin_gap_m * sink.fin_area_m2
+    record, state = cabinet.to_record(plant), point.state.copy()
+    state[cabinet.FROST], state[cabinet.FROST_VOLUME] = FROST_KG_PER_M3 * volume_m3, volume_m3
+    cabinet.set_cold_sink(record, state, point.cold_sink_k)
+    hot_fan, cold_fan = fans_at(plant, point.duty)
+    ratio = float(point.inputs[cabinet.AMBIENT_W])
+    air = replace(plant, climate=replace(plant.climate, humidity_ratio=ratio))
+    try:
+        found = operating_point(air, point.duty, point.ambient_k, hot_fan, cold_fan, start=state)
+    except NoSteadyState:
+        return None
+    return found if found.cold_sink_k < ZERO_C_K else None
+
+
+def _narrowest(plants: list[LinearPlant], setting: tuple[float, float, float, float]) -> list[int]:
+    """Return the plants at which one of the margins is least, by our own: few, as each costs."""
+    own = [margins(item, *setting) for item in plants]
+    several = range(len(own))
+    return sorted({
+        min(several, key=lambda i: own[i].gain_margin),
+        min(several, key=lambda i: own[i].phase_margin_deg),
+        min(several, key=lambda i: own[i].delay_margin_s),
+        max(several, key=lambda i: own[i].ms),
+    })  # fmt: skip
+
+
+def _least_gain_held(plants: list[LinearPlant], gains_k: tuple[float, ...], held_c: float) -> int:
+    """Return the plant of least gain among those no colder than the setpoint [°C], or of all.
+
+    Colder ones bound the gains for stability; the loop does not stay there to be disturbed.
+    """
+    warm = [i for i, item in enumerate(plants) if item.reading_k - ZERO_C_K > held_c - HELD_K]
+    return min(warm or range(len(plants)), key=lambda i: gains_k[i])
 
 
 def reading_delay_s(config: Config, period_s: float) -> float:
@@ -164,8 +235,15 @@ def pi_candidate(
     )
     total_s = delay_s + 0.5 * settings.window_s
     rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, total_s)
-    confirmed = worst([control_margins(item, *rounded) for item in plants])
-    return Candidate("pi", kind, fits, plant, settings, pi=tuning, margins=confirmed)
+    confirmed = worst([control_margins(plants[i], *rounded) for i in _narrowest(plants, rounded)])
+    tuning = replace(tuning, lowest=_least_gain_held(plants, tuning.gains_k, setpoint_c))
+    point = points[tuning.lowest]
+    ratio = float(point.inputs[cabinet.AMBIENT_W])
+    return Candidate(
+        "pi", kind, fits, plant, settings, pi=tuning, margins=confirmed,
+        regulation=door_recovery(config, plant, settings, point, ratio),
+        tuned_at=tuple(name_of(item) for item in plants),
+    )  # fmt: skip
 
 
 def most_air_swing_k(config: Config, plant: Plant, setpoint_c: float) -> float:

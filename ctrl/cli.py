@@ -200,6 +200,17 @@ def _declare_thermostat(parser: argparse.ArgumentParser) -> None:
     _add_plot(parser)
 
 
+def _declare_identify(parser: argparse.ArgumentParser) -> None:
+    _add_config(parser)
+    _add_overrides(parser, ("ambient_c", "humidity_pct", "target_c"))
+    parser.add_argument(
+        "--duty", type=within(1.0, 100.0, "%"), metavar="%",
+        help="settled duty of the tests [%%]; the one that holds the target when left out",
+    )  # fmt: skip
+    _add_seed(parser)
+    _add_plot(parser)
+
+
 def _declare_new(parser: argparse.ArgumentParser) -> None:
     from ctrl.new import add_arguments
 
@@ -237,6 +248,7 @@ def version() -> str:
 
 # Kernels whose compiling takes the time: of steady states, of the loop, of outside checks.
 STEADY_KERNEL, LOOP_KERNEL, EVIDENCE_KERNEL = "settle", "run_ticks", "noise_draw"
+BENCH_KERNEL = "plant_tick"  # of a law in Python, tick by tick
 
 
 def _is_compiling(args: argparse.Namespace, *kernels: str) -> bool:
@@ -575,6 +587,33 @@ def run_thermostat(args: argparse.Namespace) -> int:
     return DONE
 
 
+def run_identify(args: argparse.Namespace) -> int:
+    """Find the cabinet's model three ways, and tell how to do so on the bench."""
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = _config_of(args, ("ambient_c", "humidity_pct", "target_c"))
+    compiling = _is_compiling(args, STEADY_KERNEL, BENCH_KERNEL)
+    from ctrl import json_out, json_out_identify, screen, screen_identify
+    from ctrl.identify import identify
+    from ctrl.recommend import SEED
+
+    duty = None if args.duty is None else 0.01 * args.duty
+    seed = SEED if args.seed is None else args.seed
+    with screen.Stages("testing on the bench", compiling=compiling) as stages:
+        found = identify(config, duty=duty, seed=seed)
+        if plot is not None:
+            from ctrl.plots_identify import plot_identification
+
+            stages("drawing")
+            plot_identification(found, path=plot)
+    if args.json:
+        sys.stdout.write(json_out.text_of(json_out_identify.of_identification(found, version())))
+    else:
+        screen_identify.show(screen.console(), found)
+    if plot is not None:
+        _tell_written(args, plot)
+    return DONE if found.step is not None else ANSWER_IS_NO
+
+
 @dataclass(frozen=True)
 class Verb:
     """One verb: its options are declared, and its work imported, only when it is named."""
@@ -595,6 +634,9 @@ VERBS = {
     "map": Verb("what holds, what ices, what it costs", _declare_map, run_map),
     "compare": Verb("every control law on the same cabinet", _declare_compare, run_compare),
     "thermostat": Verb("what a band and a sensor's place buy", _declare_thermostat, run_thermostat),
+    "identify": Verb(
+        "gain, time constant, dead time; bench recipe", _declare_identify, run_identify
+    ),
 }  # fmt: skip
 
 

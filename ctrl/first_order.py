@@ -37,6 +37,9 @@ class FirstOrder:
         to its value there [%].
     horizon_s : float
         [s].
+    response_error_pct : float
+        Largest relative error of the complex response over the octave below the expected
+        crossover, where a tuned loop crosses [%].
     """
 
     gain_k: float
@@ -46,6 +49,7 @@ class FirstOrder:
     high_rad_per_s: float = 0.0
     fit_error_pct: float = 0.0
     horizon_s: float = 0.0
+    response_error_pct: float = 0.0
 
 
 def crossover_guess(linear: LinearPlant, delay_s: float) -> float:
@@ -75,6 +79,19 @@ def first_order_step(model: FirstOrder, t: Array) -> Array:
     """Return the model's fall of the reading [K] at `t` [s] after a unit step of duty."""
     since = np.maximum(np.asarray(t, dtype=float) - model.dead_time_s, 0.0)
     return -model.gain_k * np.expm1(-since / model.tau_s)
+
+
+def near_crossover(low: float) -> Array:
+    """Return the octave below the expected crossover [rad/s]; `low` as of `fit_range`."""
+    return np.geomspace(0.5 * BELOW * low, BELOW * low, 20)
+
+
+def response_error_pct(
+    model: FirstOrder, linear: LinearPlant, delay_s: float, omega: Array
+) -> float:
+    """Return the largest relative error of a model's complex response at `omega` [%]."""
+    exact = frequency_response(linear, omega, delay_s)
+    return float(100.0 * np.max(np.abs(first_order_response(model, omega) / exact - 1.0)))
 
 
 def first_order(linear: LinearPlant, delay_s: float = 0.0) -> FirstOrder:
@@ -132,6 +149,7 @@ def first_order(linear: LinearPlant, delay_s: float = 0.0) -> FirstOrder:
         high_rad_per_s=high,
         fit_error_pct=float(100.0 * step_error),
         horizon_s=horizon_s,
+        response_error_pct=response_error_pct(model, linear, delay_s, near_crossover(low)),
     )
 
 

@@ -11,6 +11,7 @@ from math import isfinite, isnan
 from typing import Any
 
 from ctrl.branches import FanFailure, Scan
+from ctrl.candidates import Candidate
 from ctrl.cases import Case, Limit
 from ctrl.check import Check
 from ctrl.cold_side import ColdSide
@@ -246,7 +247,25 @@ def controller_object(item: Controlled, chosen: bool) -> Object:
         | _or_why("relay_life_years", item.relay_life_years, "no relay in this drive")
         | _or_why("margins", margins, why)
         | {"note": candidate.note, "settings_decided_by": candidate.decided_by}
+        | _regulation_object(candidate)
     )
+
+
+def _regulation_object(candidate: Candidate) -> Object:
+    """Return where the gains are highest and lowest, and a door opening at the lowest."""
+    tuning, door = candidate.pi, candidate.regulation
+    if tuning is None or door is None:
+        return {"regulation": None, "regulation_reason": "only of a tuned PI controller"}
+    return {
+        "regulation": {
+            "stability_at": candidate.tuned_at[tuning.highest],
+            "highest_gain_k": tuning.gains_k[tuning.highest],
+            "regulation_at": candidate.tuned_at[tuning.lowest],
+            "lowest_gain_k": tuning.gains_k[tuning.lowest],
+            "door_peak_k": door.peak_k,
+        }
+        | _or_why("door_recovers_s", door.recovers_s, "not within three hours")
+    }
 
 
 def defrost_object(plan: DefrostPlan | None) -> Object:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from plant import cabinet, frost, moist_air, sensors, steady
+from plant import cabinet, drive, frost, heat_sinks, moist_air, sensors, steady
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 from plant.steady import Operating
@@ -182,6 +182,13 @@ def jacobian(record: Any, op_state: Array, inputs: Array, step: float) -> tuple[
     def driven(h: float) -> Array:
         changed = inputs.copy()
         changed[cabinet.DUTY] += h
+        # A fan on the wires of a relay-switched module turns for the relay's share of the time.
+        for index, sink in (
+            (cabinet.HOT_FAN, record.hot_sink),
+            (cabinet.COLD_FAN, record.cold_sink),
+        ):
+            if record.drive.kind == drive.RELAY and sink.fan_wiring == heat_sinks.WITH_MODULE:
+                changed[index] += h
         return rates(record, changed, op_state, centre)
 
     duty = float(inputs[cabinet.DUTY])

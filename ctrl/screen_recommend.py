@@ -6,6 +6,7 @@ from math import isfinite
 from rich.console import Console
 from rich.table import Table
 
+from ctrl.candidates import Candidate
 from ctrl.cases import CANNOT, WITH_DEFROST, Case, Limit, advisory_limits, is_cold_room
 from ctrl.config import Config
 from ctrl.firmware import Settings
@@ -14,6 +15,7 @@ from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.screen import (
     bullet,
     digits,
+    duration,
     fixed,
     grid_of,
     heading,
@@ -189,6 +191,8 @@ def _settings(out: Console, found: Recommendation) -> None:
     if item.decided_by:
         what = "Gains" if item.controller == "pi" else "Hysteresis"
         paragraph(out, f"{what}: decided by {item.decided_by}.")
+    if item.pi is not None and item.regulation is not None:
+        paragraph(out, regulation_text(item))
     place = words_of(config.sensor.place)
     paragraph(
         out,
@@ -204,6 +208,24 @@ def _settings(out: Console, found: Recommendation) -> None:
         paragraph(out, "A relay is on or off: it cannot keep this limit for you.")
     if item.note:
         paragraph(out, f"Note: {item.note}.")
+
+
+def regulation_text(item: Candidate) -> str:
+    """Return where stability and where regulation was judged, and how a door is got over."""
+    tuning, door = item.pi, item.regulation
+    if tuning is None or door is None:
+        return ""
+    gains = tuning.gains_k
+    back = (
+        "is not back within 3 h" if door.recovers_s is None
+        else f"is back within 0.2 K after {duration(door.recovers_s)}"
+    )  # fmt: skip
+    return (
+        f"Stability judged at the highest gain at crossover ({item.tuned_at[tuning.highest]}: "
+        f"{digits(gains[tuning.highest], 2)} K a unit of duty), regulation at the lowest held "
+        f"({item.tuned_at[tuning.lowest]}: {digits(gains[tuning.lowest], 2)} K): there a door "
+        f"open for {door.open_s:g} s warms the air by {fixed(door.peak_k)} K and it {back}."
+    )
 
 
 # Controllers ---------------------------------------------------------------------------

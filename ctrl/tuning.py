@@ -73,6 +73,11 @@ class PITuning:
         What kept the loop from being quicker.
     noise_duty_pct : float
         Root-mean-square movement of the duty from the reading's noise [%].
+    gains_k : tuple of float
+        Fall of the reading per unit of duty where the tuned loop crosses, of each plant [K].
+    highest, lowest : int
+        Indices of most and least of them: stability is judged at the one, regulation at the
+        other (the caller may leave out plants the loop does not stay at).
     """
 
     kp_pct_per_k: float
@@ -85,6 +90,9 @@ class PITuning:
     worst: Margins
     decided_by: str
     noise_duty_pct: float
+    gains_k: tuple[float, ...] = ()
+    highest: int = 0
+    lowest: int = 0
 
 
 def lack_of(found: Margins) -> str | None:
@@ -155,6 +163,11 @@ def _highest_gain(plants: Sequence[LinearPlant], delay_s: float) -> int:
     """Return the index of the plant with the highest gain where the quickest loop crosses."""
     omega = np.array([max(crossover_guess(linear, delay_s) for linear in plants)])
     return int(np.argmax([abs(frequency_response(linear, omega)[0]) for linear in plants]))
+
+
+def gains_at(plants: Sequence[LinearPlant], omega: float) -> list[float]:
+    """Return the fall of the reading per unit of duty at `omega` [rad/s] of each plant [K]."""
+    return [float(abs(frequency_response(linear, np.array([omega]))[0])) for linear in plants]
 
 
 def _periods_from(period_s: float) -> list[float]:
@@ -249,9 +262,11 @@ def tune_pi(
         if period > period_s:
             decided += f"; period lengthened to {period:g} s ({why})"
         found = tuple(loop.margins(kp, ti) for loop in loops)
+        crossover = max(item.crossover_rad_per_s for item in found)
+        gains = gains_at(plants, crossover)
         return PITuning(
             kp, ti, period, tau_c, model, governing, found, worst(list(found)), decided,
-            noise_k * kp,
+            noise_k * kp, tuple(gains), int(np.argmax(gains)), int(np.argmin(gains)),
         )  # fmt: skip
     raise NoTuning(f"no control period up to 60 s suits: {why}")
 

@@ -9,6 +9,7 @@ from ctrl.build import plant_of
 from ctrl.candidates import (
     ADDED_CONVERTER_EFFICIENCY,
     candidates_of,
+    frosted_point,
     most_air_swing_k,
     on_off_candidate,
     pi_candidate,
@@ -24,7 +25,7 @@ from ctrl.firmware import firmware_of
 from ctrl.loop import Loop
 from ctrl.shipped import shipped_names
 from ctrl.trial import nearest_point, run_settled, steady_state
-from plant import drive
+from plant import cabinet, drive
 from plant.constants import ZERO_C_K
 
 HOUR_S = 3600.0
@@ -223,12 +224,27 @@ def test_tuning_points_span_the_duties():
     plant = plant_of(config)
     points = tuning_points(config, plant, setpoint_of(config), duty_limit(plant, config).duty)
     ambients = {round(point.ambient_k - ZERO_C_K, 6) for point in points}
-    assert ambients == {22.0, 30.0}
+    assert ambients == {5.0, 22.0, 30.0}  # the coldest room too
     duties = [point.duty for point in points]
     assert min(duties) <= 0.25
     assert max(duties) >= 0.9
     held = [point for point in points if point.contents_k == pytest.approx(280.95, abs=0.5)]
     assert held  # the duty that holds the setpoint is among them
+
+
+def test_a_frosted_sink_is_among_the_tuning_points():
+    # As much frost as is allowed: the gaps of 4 mm closed by that share, a layer on each side.
+    config = load_config("galley_larder")
+    plant = plant_of(config)
+    points = tuning_points(config, plant, setpoint_of(config), duty_limit(plant, config).duty)
+    frosted = points[-1]
+    layer_m = frosted.state[cabinet.FROST_VOLUME] / plant.cold_sink.fin_area_m2
+    closed = 2.0 * layer_m / plant.cold_sink.fin_gap_m
+    assert 100.0 * closed == pytest.approx(config.limits.sink_ice_blockage_pct)
+    assert frosted.cold_sink_k < ZERO_C_K
+    clean = [p for p in points[:-1] if (p.duty, p.ambient_k) == (frosted.duty, frosted.ambient_k)]
+    assert frosted.cold_sink_k < clean[0].cold_sink_k  # less air through the fins
+    assert frosted_point(plant, points[0], 20.0) is None  # above freezing none forms
 
 
 def test_the_airs_swing_keeps_the_contents_from_freezing():

@@ -8,12 +8,13 @@ from typing import Any
 import pytest
 from larder import recommended_larder
 
-from ctrl import json_out
+from ctrl import json_out, json_out_identify
 from ctrl.check import check
 from ctrl.config import load_config
 from ctrl.evidence import evidence
 from ctrl.findings import Findings
 from ctrl.glossary import GLOSSARY
+from ctrl.identify import identify
 from ctrl.json_out import REASON
 from ctrl.recommend import Recommendation
 from ctrl.simulation import Simulation, simulate
@@ -57,7 +58,7 @@ CASE = {
 CONTROLLER = {
     "controller", "drive", "fits", "chosen", "setpoint_c", "duty_limit", "energy_kwh_per_day",
     "swing_k", "contents_swing_k", "contents_c_mean", "cycles_per_hour", "relay_life_years",
-    "margins", "note", "settings_decided_by",
+    "margins", "note", "settings_decided_by", "regulation",
 }  # fmt: skip
 OWN_SETTINGS = {
     "pi": {"kp_pct_per_k", "ti_s", "period_s", "slew_pct_per_s"},
@@ -221,6 +222,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
             for name in ("two_level", "cascade", "best_cop")
         ),
         *_compared(),
+        read(json_out_identify.of_identification(identify(load_config("galley_larder")), "0")),
     ]
     keys = set()
     for value in (simulated, recommended, checked, written, *others):
