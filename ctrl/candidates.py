@@ -18,6 +18,7 @@ from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.linearise import linear_plant
 from ctrl.margins import Margins, control_margins, worst
+from ctrl.pi_search import gain_at, search_pi, settings_from, tuning_with
 from ctrl.tuning import NoTuning, OnOffTuning, PITuning, tune_on_off, tune_pi
 from plant import drive
 from plant.cabinet import Plant
@@ -162,8 +163,14 @@ def pi_candidate(
         period_s=tuning.period_s,
     )
     total_s = delay_s + 0.5 * settings.window_s
-    rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, total_s)
-    confirmed = worst([control_margins(item, *rounded) for item in plants])
+    search = search_pi(config, plant, settings, tuning, plants, total_s) if fits else None
+    if search is not None:
+        settings, tuning = settings_from(search, settings), tuning_with(search, tuning)
+    rounded = (settings.ti_s, settings.period_s, total_s)
+    gains = [gain_at(x.duty, settings.kp_pct_per_k, settings.gain_schedule) for x in plants]
+    confirmed = worst(
+        [control_margins(x, kp, *rounded) for x, kp in zip(plants, gains, strict=True)]
+    )
     return Candidate("pi", kind, fits, plant, settings, pi=tuning, margins=confirmed)
 
 

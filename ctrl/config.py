@@ -61,6 +61,7 @@ class Config(Section):
     defrost: Defrost = Field(default_factory=Defrost)
     limits: Limits = Field(default_factory=Limits)
     tariff: Tariff = Field(default_factory=Tariff)
+    ambient_sensor: FittedSensor | None = None
 
     _source: str = PrivateAttr(default="")
 
@@ -71,7 +72,11 @@ class Config(Section):
 
     def faults(self) -> list[Fault]:
         """Check what concerns more than one table."""
-        return cross_faults({name: getattr(self, name) for name in type(self).model_fields})
+        found = cross_faults({name: getattr(self, name) for name in type(self).model_fields})
+        # Not a check between tables: it is about one that is missing.
+        if self.ambient_sensor is None and self.controller.feed_forward_pct_per_k > 0.0:
+            found.append(("controller.feed_forward_pct_per_k", "0 without [ambient_sensor]"))
+        return found
 
 
 def _bottles_fit(cabinet: Cabinet, contents: Bottles | Goods) -> list[Fault]:
@@ -146,6 +151,7 @@ SECTION_MODELS: dict[str, tuple[type[Section], ...]] = {
     "defrost": (Defrost,),
     "limits": (Limits,),
     "tariff": (Tariff,),
+    "ambient_sensor": (FittedSensor,),
 }
 """Every table of the file; `contents` has one model for each kind."""
 

@@ -60,6 +60,9 @@ class Settings:
     defrost: DefrostSettings | None = None
     window_s: float = 0.0
     window_min_on_s: float = 0.0
+    setpoint_weight: float = 1.0
+    gain_schedule: tuple[tuple[float, float], ...] = ()  # (duty [-], gain [% per K])
+    feed_forward_pct_per_k: float = 0.0
 
 
 def settings_of(config: Config) -> Settings:
@@ -86,6 +89,9 @@ def settings_of(config: Config) -> Settings:
         defrost=defrost_of(config, tick_s),
         window_s=config.drive.window_s if window else 0.0,
         window_min_on_s=config.drive.window_min_on_s if window else 0.0,
+        setpoint_weight=part.setpoint_weight,
+        gain_schedule=part.gain_schedule,
+        feed_forward_pct_per_k=part.feed_forward_pct_per_k,
     )
 
 
@@ -145,6 +151,10 @@ def _law(config: Config, settings: Settings) -> LawSettings:
         ti_s=settings.ti_s,
         period_s=settings.period_s,
         reading_lsb_k=reading_step_k(config.sensor),
+        setpoint_weight=settings.setpoint_weight,
+        gain_schedule=settings.gain_schedule,
+        feed_forward_pct_per_k=settings.feed_forward_pct_per_k,
+        ambient=_sensor(config.ambient_sensor, min(settings.period_s, 1.0)),
     )
 
 

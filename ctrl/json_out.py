@@ -19,6 +19,7 @@ from ctrl.findings import Findings
 from ctrl.firmware import Settings
 from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
+from ctrl.json_out_pi import pi_options_object, pi_search_object
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
@@ -109,6 +110,7 @@ def settings_object(settings: Settings) -> Object:
             "ti_s": settings.ti_s,
             "period_s": settings.period_s,
         } | _or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
+        found |= pi_options_object(settings)
     if settings.controller == "fixed":
         found["fixed_duty"] = settings.fixed_duty
     if settings.window_s > 0.0:
@@ -305,6 +307,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
             "fan_failure": [fan_failure_object(item) for item in found.fan_failure],
             "heat_soak": asdict(found.heat_soak),
         }
+        | pi_search_object(chosen)
     )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import inf
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ from ctrl.pi import PISettings
 from ctrl.switching_cycle import Cycle, NoCycle, SwitchedPlant, switched_plant
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
+
+if TYPE_CHECKING:
+    from ctrl.pi_search import PISearch
 
 HOURS_PER_YEAR = 24.0 * 365.25
 
@@ -73,6 +77,8 @@ class PITuning:
         What kept the loop from being quicker.
     noise_duty_pct : float
         Root-mean-square movement of the duty from the reading's noise [%].
+    search : PISearch or None
+        What a search on the whole loop found beside the rule, with figures before and after.
     """
 
     kp_pct_per_k: float
@@ -85,6 +91,7 @@ class PITuning:
     worst: Margins
     decided_by: str
     noise_duty_pct: float
+    search: "PISearch | None" = None
 
 
 def lack_of(found: Margins) -> str | None:

@@ -20,7 +20,7 @@ SPELT = {
     "k_per_w": "K/W", "v_per_k": "V/K", "per_day": "1/d", "per_kwh": "1/kWh", "per_h": "1/h",
     "per_k": "1/K", "years": "a", "hour": "h", "days": "d", "kwh": "kWh", "pct": "%",
     "deg": "deg", "min": "min", "mm2": "mm2", "ohm": "ohm", "bits": "bit", "rel": "",
-    "w_per_m2": "W/m2", "pa": "Pa", "j": "J",
+    "w_per_m2": "W/m2", "pa": "Pa", "j": "J", "k_s": "K s",
     "mm": "mm", "m2": "m2", "hz": "Hz", "kg": "kg", "ah": "Ah", "c": "°C", "k": "K", "w": "W",
     "a": "A", "v": "V", "h": "h", "s": "s", "g": "g", "m": "m",
 }  # fmt: skip
