@@ -73,7 +73,8 @@ def _daily(found: Daily) -> Object:
     }
 
 
-def _forward(found: FeedForward | None) -> Object:
+def forward_object(found: FeedForward | None) -> Object:
+    """Return what the room's sensor brings, or null with the reason."""
     if found is None:
         return {"feed_forward": None, "feed_forward_reason": "no [ambient_sensor]"}
     return {
@@ -108,5 +109,5 @@ def pi_search_object(item: Candidate) -> Object:
                 for weight, overshoot in search.weight_overshoots_k
             ],
         }
-        | _forward(search.feed_forward)
+        | forward_object(search.feed_forward)
     }

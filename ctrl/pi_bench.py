@@ -191,12 +191,12 @@ class Daily:
 
 
 def daily(config: Config, settings: Settings, room: Room) -> Daily:
-    """Return what the room's daily swing does to air and contents on the third day."""
+    """Return what the room's daily swing does to air and contents on the second day."""
     climate = replace(room.plant.climate, swing_k=config.climate.daily_swing_k)
     plant = replace(room.plant, climate=climate)
     held = replace(settings, setpoint_c=room.setpoint_c, defrost=None)
     loop = loop_at(plant, firmware_of(config, held), room.point)
-    loop.run(2.0 * DAY_S, 60.0)
+    loop.run(DAY_S, 60.0)
     record = loop.run(DAY_S, 60.0)
     hours = place_c(plant, record).reshape(24, 60).mean(axis=1)
     contents = record["contents_c"]

@@ -62,6 +62,7 @@ WEIGHTS = (1.0, 0.7, 0.4, 0.0)
 STEP_OVERSHOOT_K = 0.1  # of a setpoint turned down by 1 K, that needs no weight
 FORWARD_PAYS_PCT, FORWARD_PAYS_K = 10.0, 0.02
 
+NO_GAIN = 0.995  # a cost above it is the rounding of runs
 RATIOS = (1.5, 1.22, 1.1)  # of the pattern search, coarse to fine
 MOST_RUNS = 40
 SIMC, LAMBDA, SEARCHED, SCHEDULED = "SIMC", "lambda", "searched", "scheduled"
@@ -500,20 +501,7 @@ def search_pi(
     trials = [search.trial(SIMC, *rule)]
     if second != rule:
         trials.append(search.trial(LAMBDA, *second))
-    chosen, reason, unsure_pct = SIMC, "no setting tried does better than the rule", 0.0
-    for cost, kp, ti in ranked[:3]:
-        if (kp, ti) == rule or cost > 0.995:
-            break
-        found = next((t for t in trials if (t.kp_pct_per_k, t.ti_s) == (kp, ti)), None)
-        if found is None:
-            found = search.trial(SEARCHED, kp, ti)
-        if found.lack and not trials[0].lack:
-            reason = f"what did better misses: {found.lack}"
-            continue
-        if found not in trials:
-            trials.append(found)
-        chosen, reason, unsure_pct = _better(search, found)
-        break
+    chosen, reason, unsure_pct = _choose(search, trials, ranked)
     best = next(item for item in trials if item.name == chosen)
     extra, why = _scheduled(search, best.kp_pct_per_k, best.ti_s)
     if extra is not None:
@@ -535,6 +523,35 @@ def search_pi(
         weight_overshoots_k=overshoots,
         feed_forward=_forward(search, replace(flashed, setpoint_weight=weight)),
     )
+
+
+def _choose(
+    search: _Search, trials: list[PITrial], ranked: list[tuple[float, float, float]]
+) -> tuple[str, str, float]:
+    """Return (chosen, reason, uncertainty [%]); what is worth showing joins `trials`."""
+    rule = trials[0]
+    reason = "no setting tried does better than the rule"
+    if rule.lack:
+        reason = f"no setting tried keeps {rule.lack}"
+    for cost, kp, ti in ranked[: 8 if rule.lack else 3]:
+        if (kp, ti) == (rule.kp_pct_per_k, rule.ti_s):
+            continue
+        if cost > NO_GAIN and not rule.lack:
+            break
+        found = next((t for t in trials if (t.kp_pct_per_k, t.ti_s) == (kp, ti)), None)
+        found = found or search.trial(SEARCHED, kp, ti)
+        if found.lack:
+            if not rule.lack:
+                reason = f"what did better misses {found.lack}"
+            continue
+        if found not in trials:
+            trials.append(found)
+        if rule.lack:
+            _, apart = search.unsure(found.kp_pct_per_k, found.ti_s)
+            text = f"SIMC misses {rule.lack}; this is the best found that keeps all"
+            return found.name, text, 100.0 * apart
+        return _better(search, found)
+    return SIMC, reason, 0.0
 
 
 def _better(search: _Search, found: PITrial) -> tuple[str, str, float]:

@@ -6,6 +6,9 @@ neighbours, and the loop sees a relay of height q.  By the describing function o
 A = (2 q/pi) |L| there: the finer the reading and the larger the gain margin, the smaller.
 On a level itself the quantiser gives at most 4/pi (at A = q/sqrt(2)): no cycle while the gain
 margin is above 1.27.
+
+Only the first harmonic is kept.  Where one single lag stands between duty and place, the
+swing there is a triangle's, pi^2/8 times that; a cold sink and the air are two.
 """
 
 from dataclasses import dataclass
