@@ -46,6 +46,7 @@ def plant_of(config: Config) -> Plant:
         control_sensor=_sensor(config.sensor),
         hot_sensor=_sensor(config.hot_sink_sensor),
         cold_sensor=_sensor(config.cold_sink_sensor),
+        ambient_sensor=_sensor(config.ambient_sensor),
     )
 
 

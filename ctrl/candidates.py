@@ -19,6 +19,7 @@ from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.linearise import LinearPlant, linear_plant
 from ctrl.margins import Margins, control_margins, margins, worst
+from ctrl.pi_search import gain_at, search_pi, settings_from, tuning_with
 from ctrl.regulation import Regulation, door_recovery
 from ctrl.tuning import NoTuning, OnOffTuning, PITuning, name_of, tune_on_off, tune_pi
 from plant import cabinet, drive
@@ -234,8 +235,13 @@ def pi_candidate(
         period_s=tuning.period_s,
     )
     total_s = delay_s + 0.5 * settings.window_s
+    search = search_pi(config, plant, settings, tuning, plants, total_s) if fits else None
+    if search is not None:
+        settings, tuning = settings_from(search, settings), tuning_with(search, tuning)
     rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, total_s)
-    confirmed = worst([control_margins(plants[i], *rounded) for i in _narrowest(plants, rounded)])
+    gains = [gain_at(x.duty, settings.kp_pct_per_k, settings.gain_schedule) for x in plants]
+    shown = range(len(plants)) if settings.gain_schedule else _narrowest(plants, rounded)
+    confirmed = worst([control_margins(plants[i], gains[i], *rounded[1:]) for i in shown])
     tuning = replace(tuning, lowest=_least_gain_held(plants, tuning.gains_k, setpoint_c))
     point = points[tuning.lowest]
     ratio = float(point.inputs[cabinet.AMBIENT_W])

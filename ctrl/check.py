@@ -381,6 +381,7 @@ def _sensors(config: Config) -> list[SensorValues]:
         ("control", config.sensor, config.sensor.place),
         ("hot sink", config.hot_sink_sensor, "hot_sink"),
         ("cold sink", config.cold_sink_sensor, "cold_sink"),
+        ("room", config.ambient_sensor, "room"),
     ]
     return [
         SensorValues(name, part.kind, place, reading_step_k(part), part.lag_s, part.tolerance_k)

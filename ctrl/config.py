@@ -65,6 +65,7 @@ class Config(Section):
     limits: Limits = Field(default_factory=Limits)
     tariff: Tariff = Field(default_factory=Tariff)
     tolerances: Tolerances = Field(default_factory=Tolerances)
+    ambient_sensor: FittedSensor | None = None
 
     _source: str = PrivateAttr(default="")
 
@@ -76,6 +77,9 @@ class Config(Section):
     def faults(self) -> list[Fault]:
         """Check what concerns more than one table."""
         found = cross_faults({name: getattr(self, name) for name in type(self).model_fields})
+        # Not a check between tables: it is about one that is missing.
+        if self.ambient_sensor is None and self.controller.feed_forward_pct_per_k > 0.0:
+            found.append(("controller.feed_forward_pct_per_k", "0 without [ambient_sensor]"))
         return found + _defrost_hardware(self)
 
 
@@ -177,6 +181,7 @@ SECTION_MODELS: dict[str, tuple[type[Section], ...]] = {
     "limits": (Limits,),
     "tariff": (Tariff,),
     "tolerances": (Tolerances,),
+    "ambient_sensor": (FittedSensor,),
 }
 """Every table of the file; `contents` has one model for each kind."""
 

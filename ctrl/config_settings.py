@@ -244,11 +244,66 @@ class Controller(Section):
     blind_duty: float = quantity(
         0.5, 0.01, 1, "", "cascade: duty while the cold-sink sensor is in fault", PRACTICE
     )
+    setpoint_weight: float = quantity(
+        1.0, 0, 1, "", "PI: how much of a turned setpoint acts at once", "all of it"
+    )
+    feed_forward_pct_per_k: float = quantity(
+        0.0, 0, 100, "%/K", "PI: duty for each kelvin of the room above the setpoint", "none"
+    )
+    schedule_1_duty: float | None = quantity(
+        None, 0, 1, "", "PI gain schedule: lowest duty", "one gain for all duties"
+    )
+    schedule_1_kp_pct_per_k: float | None = quantity(
+        None, 0.01, 1000, "%/K", "PI gain schedule: gain there and below", "kp_pct_per_k"
+    )
+    schedule_2_duty: float | None = quantity(
+        None, 0, 1, "", "PI gain schedule: second duty", "one gain for all duties"
+    )
+    schedule_2_kp_pct_per_k: float | None = quantity(
+        None, 0.01, 1000, "%/K", "PI gain schedule: gain there", "kp_pct_per_k"
+    )
+    schedule_3_duty: float | None = quantity(
+        None, 0, 1, "", "PI gain schedule: third duty", "two points"
+    )
+    schedule_3_kp_pct_per_k: float | None = quantity(
+        None, 0.01, 1000, "%/K", "PI gain schedule: gain there and above", "two points"
+    )
 
     @property
     def tick_s(self) -> float:
         """Length of one protection tick [s]: the period, and at most 1 s."""
         return min(self.period_s, 1.0)
+
+    @property
+    def gain_schedule(self) -> tuple[tuple[float, float], ...]:
+        """Points (duty [-], gain [% per K]) of the gain schedule; empty for one gain."""
+        points = (
+            (self.schedule_1_duty, self.schedule_1_kp_pct_per_k),
+            (self.schedule_2_duty, self.schedule_2_kp_pct_per_k),
+            (self.schedule_3_duty, self.schedule_3_kp_pct_per_k),
+        )
+        return tuple((duty, kp) for duty, kp in points if duty is not None and kp is not None)
+
+    def _schedule_faults(self) -> list[Fault]:
+        names = ("1", "2", "3")
+        given = [
+            [getattr(self, f"schedule_{n}_{key}") for key in ("duty", "kp_pct_per_k")]
+            for n in names
+        ]
+        for n, (duty, kp) in zip(names, given, strict=True):
+            if (duty is None) != (kp is None):
+                missing = "duty" if duty is None else "kp_pct_per_k"
+                return [(f"schedule_{n}_{missing}", "a number: a point has a duty and a gain")]
+        if given[0][0] is None and given[1][0] is None and given[2][0] is None:
+            return []
+        for n, point in zip(names[:2], given, strict=False):
+            if point[0] is None:
+                return [(f"schedule_{n}_duty", "a number: a schedule has points 1 and 2")]
+        duties = [point[0] for point in given if point[0] is not None]
+        for n, low, high in zip(names[1:], duties, duties[1:], strict=False):
+            if high < low + 0.001:
+                return [(f"schedule_{n}_duty", f"above the point before, {low:g}")]
+        return []
 
     def faults(self) -> list[Fault]:
         """Check that the period is a whole number of ticks, and the slew limit a step a tick."""
@@ -263,7 +318,7 @@ class Controller(Section):
             return [("slew_pct_per_s", f"at least {slowest:g} %/s at a {self.tick_s:g} s tick")]
         if self.kind == "two_level" and self.idle_duty >= self.duty_limit:
             return [("idle_duty", f"below duty_limit ({self.duty_limit:g})")]
-        return []
+        return self._schedule_faults()
 
 
 class Protection(Section):

@@ -324,6 +324,8 @@ def firmware_tick(
         Raw codes of the control, hot-sink and cold-sink sensor, supply [mV].
     """
     guard(guard_settings, guard_state, codes)
+    if kind == KIND_PI:
+        pi.hear(law, law_state, codes)
     due = schedule(guard_settings, guard_state)
     if due == DUE_FREEZE:
         law_track(kind, law, law_state, 0, 1)

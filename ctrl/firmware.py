@@ -71,6 +71,9 @@ class Settings:
     blind_duty: float = 0.5
     cop_duties: tuple[float, ...] = ()
     assumed_lift_k: float = 30.0
+    setpoint_weight: float = 1.0
+    gain_schedule: tuple[tuple[float, float], ...] = ()  # (duty [-], gain [% per K])
+    feed_forward_pct_per_k: float = 0.0
 
 
 def settings_of(config: Config) -> Settings:
@@ -103,6 +106,9 @@ def settings_of(config: Config) -> Settings:
         sink_ti_s=part.sink_ti_s,
         blind_duty=part.blind_duty,
         **_best_cop_of(config, kind),
+        setpoint_weight=part.setpoint_weight,
+        gain_schedule=part.gain_schedule,
+        feed_forward_pct_per_k=part.feed_forward_pct_per_k,
     )
 
 
@@ -200,6 +206,10 @@ def _law(config: Config, settings: Settings) -> LawSettings:
         ti_s=settings.ti_s,
         period_s=settings.period_s,
         reading_lsb_k=reading_step_k(config.sensor),
+        setpoint_weight=settings.setpoint_weight,
+        gain_schedule=settings.gain_schedule,
+        feed_forward_pct_per_k=settings.feed_forward_pct_per_k,
+        ambient=_sensor(config.ambient_sensor, min(settings.period_s, 1.0)),
     )
 
 

@@ -23,6 +23,7 @@ from ctrl.heat_soak import HeatSoak
 from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
 from ctrl.json_energy import energy_day_object, tried_object
+from ctrl.json_out_pi import pi_options_object, pi_search_object
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
 from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
@@ -114,6 +115,7 @@ def settings_object(settings: Settings) -> Object:
             "ti_s": settings.ti_s,
             "period_s": settings.period_s,
         } | _or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
+        found |= pi_options_object(settings)
     if settings.controller == "fixed":
         found["fixed_duty"] = settings.fixed_duty
     if settings.controller in ("two_level", "best_cop"):
@@ -365,6 +367,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
         )
         | {"pairs": [asdict(item) for item in found.pairs]}
         | {"energy_day": energy_day_object(config, found.energy_day)}
+        | pi_search_object(chosen)
     )
 
 

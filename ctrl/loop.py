@@ -17,6 +17,7 @@ from ctrl.controllers import (
 )
 from ctrl.defrost import M_REVERSE
 from ctrl.firmware import Firmware
+from ctrl.pi import PI_SETPOINT, PISettings
 from ctrl.protection import (
     CODE_CONTROL,
     CODE_HOT,
@@ -32,6 +33,7 @@ from ctrl.protection import (
     guard_reset,
     new_guard_state,
 )
+from ctrl.protection_settings import CODE_AMBIENT
 from ctrl.record import COLUMNS, Record
 from plant import (
     cabinet,
@@ -108,6 +110,26 @@ def sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run):
         else:
             codes[channel] = conversions[channel]
         conversions[channel] = code
+
+
+@kernel
+def sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run):
+    """Write the code of the room's sensor into `codes`, where the cabinet has one.
+
+    Its lag is taken as a delay: for a room that moves over hours the two are the same to
+    second order, and no state is needed.
+    """
+    sensor = plant.ambient_sensor
+    if sensor.fitted == 0:
+        codes[CODE_AMBIENT] = protection.NO_SENSOR
+        return
+    seen_k = climate.ambient_temperature(plant.climate, time_s - sensor.lag_s)
+    if weather_rows.shape[0] >= 2:
+        seen_k, _, _ = climate.weather_at(weather_rows, max(time_s - sensor.lag_s, 0.0))
+    seen_k += sensor.offset_k
+    if sensor.noise_k > 0.0:
+        seen_k += sensor.noise_k * sensors.noise_draw(seed, run, CODE_AMBIENT, tick)
+    codes[CODE_AMBIENT] = sensors.code_of(sensor, seen_k)
 
 
 @kernel
@@ -314,6 +336,7 @@ def run_ticks(
         power = supply.supply_tick(supply_state, powered)
         if power == supply.LIVE:
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
+            sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run)
             codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
             firmware_tick(kind, law, law_state, guard_settings, guard_state, tick, codes)
         apply_command(plant, inputs, guard_state, power)
@@ -405,6 +428,12 @@ class Loop:
     def time_s(self) -> float:
         """Time from midnight of the first day [s]."""
         return self._start_s + self._tick * self.firmware.tick_s
+
+    def turn_setpoint(self, setpoint_c100: int) -> None:
+        """Give the running PI controller another setpoint [1/100 °C], as a knob would."""
+        if not isinstance(self.firmware.law, PISettings):
+            raise ValueError("turn_setpoint: expected a PI controller")
+        self._law[PI_SETPOINT] = setpoint_c100
 
     def run(self, seconds: float, row_s: float = 10.0, powered: bool = True) -> Record:
         """Run on for `seconds` [s] and return the record of them.
@@ -514,6 +543,8 @@ class Loop:
             plant, self.state, codes, self._conversions, self._conversion_ticks, tick,
             self._seed, self._run,
         )  # fmt: skip
+        time_s = self._start_s + tick * self.firmware.tick_s
+        sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
         codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
         if self._user_law is not None:
             firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)

@@ -16,9 +16,12 @@ P may be thousands of permille in a pull-down, I and u never leave 0 to 1000.
 In defrost, fault or trip the integral is frozen.  It is the duty the load was found to
 need, so control restarts from it (preloaded) plus P of the new reading; the slew limit
 of `ctrl.protection` takes the output there without a bump.
+
+Gain schedule, setpoint weight and feed-forward are in `ctrl.pi_options`; where none is in use
+there are only four setting words, and nothing of them is run.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -38,6 +41,19 @@ from ctrl.fixed_point import (
     mul_shift,
     sub_sat,
 )
+from ctrl.pi_options import (
+    ALL_STATE_WORDS,
+    PI_KI_NOW,
+    PI_KP_NOW,
+    PIOptions,
+    change_forward,
+    gains_at,
+    hear_ambient,
+    reset_options,
+    take_over,
+    weighted_setpoint,
+)
+from ctrl.readings import SensorSettings
 from plant.compiled import kernel
 
 GAIN_BITS = 20
@@ -59,7 +75,7 @@ PI_ERROR = 2
 PI_DEMAND = 3
 PI_SATURATED = 4
 PI_FROZEN = 5
-STATE_WORDS = 6
+STATE_WORDS = ALL_STATE_WORDS
 
 
 @dataclass(frozen=True)
@@ -76,12 +92,15 @@ class PISettings:
         Integral gain times period, 0 to int32 [2**-20 permille per 1/100 K and period].
     reset_q24 : int
         Period over integral time h / Ti, 0 to 2**24 [2**-24].
+    options : PIOptions
+        Gain schedule, setpoint weight and feed-forward, none by default.
     """
 
     setpoint_c100: int
     kp_q20: int
     ki_q20: int
     reset_q24: int
+    options: PIOptions = field(default_factory=PIOptions)
 
     def __post_init__(self) -> None:
         who = "PISettings"
@@ -101,6 +120,10 @@ class PISettings:
         ti_s: float,
         period_s: float,
         reading_lsb_k: float = 0.01,
+        setpoint_weight: float = 1.0,
+        gain_schedule: tuple[tuple[float, float], ...] = (),
+        feed_forward_pct_per_k: float = 0.0,
+        ambient: SensorSettings | None = None,
     ) -> "PISettings":
         """Return the settings for a tuning, refusing what whole numbers cannot hold.
 
@@ -120,6 +143,8 @@ class PISettings:
             Control period h, 0.1 to 60 [s].
         reading_lsb_k : float
             Smallest step of the reading, 0.01 (the word's own) or coarser [K].
+        setpoint_weight, gain_schedule, feed_forward_pct_per_k, ambient
+            As in `PIOptions.from_physical`; by default none.
 
         Returns
         -------
@@ -153,6 +178,15 @@ class PISettings:
             kp_q20=to_gain("kp [permille per 0.01 K]", kp, GAIN_BITS, "raise kp_pct_per_k"),
             ki_q20=to_gain("ki [permille per 0.01 K]", ki, GAIN_BITS, "lengthen the period"),
             reset_q24=to_gain("period / Ti", period_s / ti_s, RESET_BITS, "lengthen the period"),
+            options=PIOptions.from_physical(
+                period_s=period_s,
+                ti_s=ti_s,
+                setpoint_weight=setpoint_weight,
+                gain_schedule=gain_schedule,
+                feed_forward_pct_per_k=feed_forward_pct_per_k,
+                ambient=ambient,
+                least_ki_q20=8.0 / (100.0 * reading_lsb_k),
+            ),
         )
 
     def to_words(self) -> Words:
@@ -160,12 +194,11 @@ class PISettings:
 
         Returns
         -------
-        ndarray of int64, shape (4,)
-            [setpoint 1/100 deg C, kp Q20, ki Q20, h / Ti Q24].
+        ndarray of int64, shape (4,) or, with options, (ALL_SETTING_WORDS,)
+            [setpoint 1/100 deg C, kp Q20, ki Q20, h / Ti Q24, options].
         """
-        return np.array(
-            [self.setpoint_c100, self.kp_q20, self.ki_q20, self.reset_q24], dtype=np.int64
-        )
+        own = [self.setpoint_c100, self.kp_q20, self.ki_q20, self.reset_q24]
+        return np.concatenate([np.array(own, dtype=np.int64), self.options.to_words()])
 
 
 @kernel
@@ -174,9 +207,9 @@ def reset(settings: Words, state: Words) -> None:
 
     Parameters
     ----------
-    settings : ndarray of int64, shape (4,)
+    settings : ndarray of int64, shape (n,)
         Words of `PISettings`.
-    state : ndarray of int64, shape (6,)
+    state : ndarray of int64, shape (STATE_WORDS,)
         Changed in place; order of the PI_ state indices.
     """
     state[PI_INTEGRAL] = 0
@@ -185,6 +218,23 @@ def reset(settings: Words, state: Words) -> None:
     state[PI_DEMAND] = 0
     state[PI_SATURATED] = 0
     state[PI_FROZEN] = 0
+    if settings.size > SETTING_WORDS:
+        reset_options(settings, state)
+
+
+@kernel
+def hear(settings: Words, state: Words, codes: Words) -> None:
+    """Take the tick's other codes, where an option needs one.
+
+    Parameters
+    ----------
+    settings, state : ndarray of int64
+        Words of `PISettings`; the state is changed.
+    codes : ndarray of int64, shape (CODE_WORDS,)
+        Raw codes of the tick.
+    """
+    if settings.size > SETTING_WORDS:
+        hear_ambient(settings, state, codes)
 
 
 @kernel
@@ -196,9 +246,9 @@ def step(settings: Words, state: Words, reading_c100: int) -> int:
 
     Parameters
     ----------
-    settings : ndarray of int64, shape (4,)
+    settings : ndarray of int64, shape (n,)
         Words of `PISettings`.
-    state : ndarray of int64, shape (6,)
+    state : ndarray of int64, shape (STATE_WORDS,)
         Changed in place; order of the PI_ state indices.
     reading_c100 : int
         Control reading [1/100 deg C].
@@ -208,8 +258,14 @@ def step(settings: Words, state: Words, reading_c100: int) -> int:
     int
         Demanded duty, 0 to 1000 [1/1000].
     """
-    error = sub_sat(reading_c100, settings[PI_SETPOINT])
-    proportional = mul_shift(settings[PI_KP], error, 0)
+    kp, setpoint = settings[PI_KP], settings[PI_SETPOINT]
+    if settings.size > SETTING_WORDS:
+        moved = add_sat(state[PI_INTEGRAL], change_forward(settings, state))
+        state[PI_INTEGRAL] = clamp(moved, 0, FULL_Q20)
+        gains_at(settings, state, mul_shift(state[PI_INTEGRAL], 1, GAIN_BITS))
+        kp, setpoint = state[PI_KP_NOW], weighted_setpoint(settings, state)
+    error = sub_sat(reading_c100, setpoint)
+    proportional = mul_shift(kp, error, 0)
     wanted = add_sat(proportional, state[PI_INTEGRAL])
     state[PI_ERROR] = error
     state[PI_PROPORTIONAL] = proportional
@@ -227,9 +283,9 @@ def track(settings: Words, state: Words, final_permille: int, frozen: int) -> No
 
     Parameters
     ----------
-    settings : ndarray of int64, shape (4,)
+    settings : ndarray of int64, shape (n,)
         Words of `PISettings`.
-    state : ndarray of int64, shape (6,)
+    state : ndarray of int64, shape (STATE_WORDS,)
         Changed in place; order of the PI_ state indices.
     final_permille : int
         Mean duty given since the last step, after every limiter and before any
@@ -245,7 +301,10 @@ def track(settings: Words, state: Words, final_permille: int, frozen: int) -> No
         given = clamp(final_permille, 0, 1000) * (1 << GAIN_BITS)
         change = mul_shift(sub_sat(given, state[PI_INTEGRAL]), settings[PI_RESET], RESET_BITS)
     else:
-        change = mul_shift(settings[PI_KI], state[PI_ERROR], 0)
+        ki = settings[PI_KI]
+        if settings.size > SETTING_WORDS:
+            ki = state[PI_KI_NOW]
+        change = mul_shift(ki, state[PI_ERROR], 0)
     state[PI_INTEGRAL] = clamp(add_sat(state[PI_INTEGRAL], change), 0, FULL_Q20)
 
 
@@ -255,16 +314,20 @@ def preload(settings: Words, state: Words, reading_c100: int, duty_permille: int
 
     Parameters
     ----------
-    settings : ndarray of int64, shape (4,)
+    settings : ndarray of int64, shape (n,)
         Words of `PISettings`.
-    state : ndarray of int64, shape (6,)
+    state : ndarray of int64, shape (STATE_WORDS,)
         Changed in place; order of the PI_ state indices.
     reading_c100 : int
         Control reading at the hand-over [1/100 deg C].
     duty_permille : int
         Duty before the hand-over [1/1000].
     """
+    kp = settings[PI_KP]
+    if settings.size > SETTING_WORDS:
+        take_over(settings, state, duty_permille)
+        kp = state[PI_KP_NOW]
     error = sub_sat(reading_c100, settings[PI_SETPOINT])
     given = clamp(duty_permille, 0, 1000) * (1 << GAIN_BITS)
-    integral = sub_sat(given, mul_shift(settings[PI_KP], error, 0))
+    integral = sub_sat(given, mul_shift(kp, error, 0))
     state[PI_INTEGRAL] = clamp(integral, 0, FULL_Q20)

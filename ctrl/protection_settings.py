@@ -52,7 +52,8 @@ CODE_CONTROL = 0
 CODE_HOT = 1
 CODE_COLD = 2
 CODE_SUPPLY_MV = 3
-CODE_WORDS = 4
+CODE_AMBIENT = 4  # of the room; only a controller with feed-forward listens
+CODE_WORDS = 5
 
 # Settings.
 G_TICK_MS = 0

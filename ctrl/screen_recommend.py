@@ -26,6 +26,7 @@ from ctrl.screen import (
 )
 from ctrl.screen_energy import show_energy, show_kinds, when_words
 from ctrl.screen_hot_side import show_fan_failure
+from ctrl.screen_pi import pi_option_rows, show_pi
 from ctrl.screen_robust import show_pairs, show_tolerance
 from ctrl.simulation import battery_lasts_h, cost_per_day
 
@@ -64,6 +65,7 @@ def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> No
     _verdict(out, found)
     _settings(out, found)
     _controllers(out, found)
+    show_pi(out, found.config, found.chosen.candidate.pi, all_limits)
     _cases(out, found)
     _limits(out, found, all_limits)
     _ice(out, found)
@@ -128,6 +130,7 @@ def settings_rows(settings: Settings) -> list[tuple[str, str, str]]:
         ]
         if settings.slew_pct_per_s is not None:
             rows.append(("slew limit", f"{settings.slew_pct_per_s:g}", "% duty per s"))
+        rows += pi_option_rows(settings)
     rows.append(("duty limit", f"{100.0 * settings.duty_limit:.1f}", "%"))
     return rows
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import inf
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ from ctrl.pi import PISettings
 from ctrl.switching_cycle import Cycle, NoCycle, SwitchedPlant, switched_plant
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
+
+if TYPE_CHECKING:
+    from ctrl.pi_search import PISearch
 
 HOURS_PER_YEAR = 24.0 * 365.25
 
@@ -78,6 +82,8 @@ class PITuning:
     highest, lowest : int
         Indices of most and least of them: stability is judged at the one, regulation at the
         other (the caller may leave out plants the loop does not stay at).
+    search : PISearch or None
+        What a search on the whole loop found beside the rule, with figures before and after.
     """
 
     kp_pct_per_k: float
@@ -93,6 +99,7 @@ class PITuning:
     gains_k: tuple[float, ...] = ()
     highest: int = 0
     lowest: int = 0
+    search: "PISearch | None" = None
 
 
 def lack_of(found: Margins) -> str | None:

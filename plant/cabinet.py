@@ -100,6 +100,7 @@ class Plant:
     control_sensor: sensors.Sensor
     hot_sensor: sensors.Sensor
     cold_sensor: sensors.Sensor
+    ambient_sensor: sensors.Sensor = sensors.ABSENT
 
 
 def _dtype_of(part: type) -> np.dtype:

@@ -54,6 +54,12 @@ class Sensor:
     offset_k: float
 
 
+ABSENT = Sensor(
+    fitted=0, kind=DIGITAL, place=AIR, lag_s=15.0, r25_ohm=1e4, beta_k=3950.0, divider_ohm=1e4,
+    adc_span=1024.0, noise_k=0.0, offset_k=0.0,
+)  # fmt: skip
+
+
 @kernel
 def thermistor_ohm(temp_k, r25_ohm, beta_k):
     """Return the resistance [ohm]: R25 exp(beta (1/T - 1/298.15)) (textbook beta form)."""

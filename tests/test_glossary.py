@@ -21,7 +21,7 @@ SPELT = {
     "per_k": "1/K", "years": "a", "hour": "h", "days": "d", "kwh": "kWh", "pct": "%",
     "deg": "deg", "min": "min", "mm2": "mm2", "ohm": "ohm", "bits": "bit", "rel": "",
     "rad_per_s": "rad/s",
-    "w_per_m2": "W/m2", "pa": "Pa", "j": "J",
+    "w_per_m2": "W/m2", "pa": "Pa", "j": "J", "k_s": "K s",
     "mm": "mm", "m2": "m2", "hz": "Hz", "kg": "kg", "ah": "Ah", "c": "°C", "k": "K", "w": "W",
     "a": "A", "v": "V", "h": "h", "s": "s", "g": "g", "m": "m",
 }  # fmt: skip

@@ -16,6 +16,9 @@ from ctrl.findings import Findings
 from ctrl.glossary import GLOSSARY
 from ctrl.identify import identify
 from ctrl.json_out import REASON
+from ctrl.json_out_pi import forward_object
+from ctrl.pi_bench import Daily
+from ctrl.pi_search import FeedForward
 from ctrl.recommend import Recommendation
 from ctrl.simulation import Simulation, simulate
 from plant.fins import Through
@@ -42,7 +45,7 @@ RECOMMEND = HEAD | {
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
-    "fan_failure", "heat_soak", "tolerance", "pairs", "energy_day",
+    "fan_failure", "heat_soak", "tolerance", "pairs", "energy_day", "pi_search",
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
@@ -214,6 +217,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
         json_out.fins_object(fins),
         read(json_out.defrost_object(plan)),
         json_out.settings_object(windowed),
+        forward_object(FeedForward(3.0, Daily(0.2, 0.1, 0.1), Daily(0.1, 0.0, 0.1), True)),
         read(json_out.of_evidence(evidence(live=False), "0")),
         *_out_of_tolerance(larder),
         read(of_map(small_map(), "0")),
