@@ -86,7 +86,7 @@ def fixed_steps(plant, state, inputs, step_s, count):
 PHYSICAL = cabinet.PHYSICAL_STATES
 # Scale of each state: what one kelvin, or a tenth of a gram, is worth (invented cabinet).
 SCALES = np.array(
-    [1, 1, 1, 250, 40, 500, 1, 25200, 1e-4, 1e-4, 1e-6, 1e-4, 1e-4, 1, 1, 1, 1],
+    [1, 1, 1, 250, 40, 500, 1, 25200, 1e-4, 1e-4, 1e-6, 1e-4, 1e-4, 1, 1, 1, 1, 1],
     dtype=float,
 )
 
