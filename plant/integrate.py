@@ -59,6 +59,7 @@ TOLERANCE_K = 2e-3
 TOLERANCE_KG = 1e-7
 LONGEST_STEP_S = 1.0
 SHORTEST_STEP_S = 1.0 / 4096.0
+ROUNDING_KG = 1e-15  # a mass that runs out may end this far below nothing
 
 
 # Below this a step twice as long is tried.  The estimate of the faces, which follow drifting
@@ -136,7 +137,7 @@ def try_step(plant, state, inputs, step_s, slopes, stage, trial, error, faces):
 def _overdrawn(state, trial):
     """Tell whether a trial step took more water from somewhere than there was."""
     for part in cabinet.WATERS:
-        if trial[part] < 0.0 <= state[part]:
+        if trial[part] < -ROUNDING_KG <= state[part]:
             return True
     return False
 

@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ctrl.record import COLUMNS
 from plant import compiled
 
 ROOT = Path(compiled.PACKAGE_ROOT)
