@@ -26,7 +26,6 @@ LATENT_FUSION = 3.335e5  # J/kg at 0 °C, difference of sublimation and vaporisa
 LEWIS_TO_TWO_THIRDS = 0.928
 
 # Vapour's share of the pressure beyond which saturation is not followed.
-BOILING_SHARE = 0.9
 
 
 @kernel
@@ -87,13 +86,8 @@ def humidity_ratio(vapour_pressure_pa, pressure_pa=STANDARD_PRESSURE_PA):
 
 @kernel
 def saturation_humidity_ratio(temp_k, pressure_pa=STANDARD_PRESSURE_PA):
-    """Return the humidity ratio of saturated air [-] at `temp_k` [K]; over ice below 0 °C.
-
-    Where water nearly boils (97 °C at sea level) it is held: a cabinet so hot is past every
-    limit, but its steady state is still a number.
-    """
-    most_pa = BOILING_SHARE * pressure_pa
-    return humidity_ratio(min(saturation_pressure(temp_k), most_pa), pressure_pa)
+    """Return the humidity ratio of saturated air [-] at `temp_k` [K]; over ice below 0 °C."""
+    return humidity_ratio(saturation_pressure(temp_k), pressure_pa)
 
 
 @kernel

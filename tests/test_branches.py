@@ -39,6 +39,7 @@ from plant.cabinet import to_record
 from plant.constants import ZERO_C_K
 
 AMBIENT_K = ZERO_C_K + 25.0
+ROOM_AIR_KG_PER_M3 = 101325.0 / (287.042 * AMBIENT_K)  # dry, ideal gas
 
 
 def changed(name, **tables):
@@ -84,7 +85,7 @@ def heat_slope_w_per_k(current_a):
     """
     seebeck, conductance = 0.0528, 0.508
     wall = 1.0 / (1.0 / 4.8 + 1.0 / 0.45 + 1.0 / 8.0)
-    box = wall + 0.08 + 0.3 / 3600.0 * 1.27 * 0.0315 * 1006.0
+    box = wall + 0.08 + 0.3 / 3600.0 * ROOM_AIR_KG_PER_M3 * 0.0315 * 1006.0
     path = 1.0 / (1.0 / 30.0 + 1.0 / 2.5 + 1.0 / box)
     follows = conductance / (path + seebeck * current_a + conductance)
     at_face = seebeck * current_a - conductance * (1.0 - follows)

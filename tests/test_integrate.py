@@ -86,7 +86,7 @@ def fixed_steps(plant, state, inputs, step_s, count):
 PHYSICAL = cabinet.PHYSICAL_STATES
 # Scale of each state: what one kelvin, or a tenth of a gram, is worth (invented cabinet).
 SCALES = np.array(
-    [1, 1, 1, 250, 40, 500, 1, 25200, 1e-4, 1e-4, 1e-6, 1e-4, 1e-4, 1, 1, 1, 1],
+    [1, 1, 1, 250, 40, 500, 1, 25200, 1e-4, 1e-4, 1e-6, 1e-4, 1e-4, 1, 1, 1, 1, 1],
     dtype=float,
 )
 
@@ -392,10 +392,11 @@ def test_a_trial_step_that_is_no_number_is_tried_shorter():
 
 
 def test_a_heated_cabinet_stops_at_boiling_and_not_beyond():
-    """11.6 A held through an idle module: before, a sink of 95 °C leapt to -22 °C in 10 s."""
+    """A fish box on 48 V heats itself: before, a sink of 95 °C leapt to -22 °C in 10 s."""
     drive = {"off_mode": "hold", "hold_current_a": 11.6}
+    strong = {"voltage_v": 48.0, "lowest_voltage_v": 47.0, "highest_voltage_v": 49.0}
     with pytest.raises(NotFinite, match=r"tick \d+ \(.* h\): (hot_face is above 250 °C|.*boiling)"):
-        loop_of(changed("summer_fish_box", drive=drive)).run(86400.0, 10.0)
+        loop_of(changed("summer_fish_box", drive=drive, supply=strong)).run(86400.0, 10.0)
 
 
 def test_when_the_shortest_step_fails_the_run_stops_and_the_part_is_named():
@@ -408,6 +409,17 @@ def test_when_the_shortest_step_fails_the_run_stops_and_the_part_is_named():
         loop.run(60.0, 1.0)
     assert np.isfinite(loop.state).all()
     assert loop.state == pytest.approx(before, rel=1e-3, abs=1e-3)  # the last good state stands
+
+
+def test_rounding_below_nothing_is_not_overdrawn():
+    """A dry sink beside a last microgram of frost: its water came to -7e-33 kg, and stopped the
+    run."""
+    state = np.zeros(cabinet.STATES)
+    trial = state.copy()
+    trial[cabinet.SINK_WATER] = -7e-33
+    assert not integrate._overdrawn(state, trial)
+    trial[cabinet.SINK_WATER] = -1e-12
+    assert integrate._overdrawn(state, trial)
 
 
 def test_a_failed_advance_stays_failed(example_plants):

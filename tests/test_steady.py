@@ -11,6 +11,7 @@ from plant.compiled import kernel
 from plant.constants import ZERO_C_K
 
 AMBIENT_K = ZERO_C_K + 25.0
+ROOM_AIR_KG_PER_M3 = 101325.0 / (287.042 * AMBIENT_K)  # dry, ideal gas
 
 
 @kernel
@@ -79,7 +80,7 @@ class TestClosedForms:
         """No current, dry: air rises by fan heat / UA, and each path is summed by hand.
 
         Wall: film, foam, film.  Module: sink film, joint, ceramic to ceramic, joint, hot sink.
-        Then metal and seal, and leaking air: 0.3 changes an hour of 1.27 kg/m3 x 31.5 l.
+        Then metal and seal, and leaking air: 0.3 changes an hour of 31.5 l of the room's air.
         """
         plant = quiet(replace(
             example_plant, climate=replace(example_plant.climate, humidity_ratio=0.0)
@@ -87,7 +88,7 @@ class TestClosedForms:
         wall = series(4.8, 0.45, 8.0)
         # The wall's nodes stand at a quarter and three quarters: the sum is the same.
         through_module = series(2.5, 30.0, 0.508, 30.0, 5.0)
-        leak = 0.3 / 3600.0 * 1.27 * 0.0315 * 1006.0
+        leak = 0.3 / 3600.0 * ROOM_AIR_KG_PER_M3 * 0.0315 * 1006.0
         ua = wall + through_module + 0.08 + leak
         point = steady.operating_point(plant, 0.0, AMBIENT_K)
         assert point.air_k - AMBIENT_K == pytest.approx(1.0 / ua, rel=1e-6)
@@ -133,7 +134,7 @@ class TestClosedForms:
             climate=replace(example_plant.climate, humidity_ratio=0.0),
         ))  # fmt: skip
         a, r, k = 0.0528, 2.0, 0.508
-        leaks = series(4.8, 0.45, 8.0) + 0.08 + 0.3 / 3600.0 * 1.27 * 0.0315 * 1006.0
+        leaks = series(4.8, 0.45, 8.0) + 0.08 + 0.3 / 3600.0 * ROOM_AIR_KG_PER_M3 * 0.0315 * 1006.0
 
         def faces(cooling):
             air = AMBIENT_K - (cooling - 1.0) / leaks  # the fan's 1 W stays inside
