@@ -150,7 +150,8 @@ def driven(draw):
             "drive.converter_efficiency": efficiency, "drive.converter_full_load_w": load_w,
             "drive.converter_fixed_loss_w": min(loss_w * draw(st.floats(0.0, 1.0)), 50.0),
         }  # fmt: skip
-    law = draw(st.sampled_from(("on_off", "pi", "fixed") if kind != "relay" else ("on_off",)))
+    laws = ("on_off", "pi", "fixed", "two_level", "cascade", "best_cop")
+    law = draw(st.sampled_from(laws if kind != "relay" else ("on_off",)))
     return values | {"controller.kind": law}
 
 
@@ -217,8 +218,43 @@ def sensors(draw):
     return values | some_of(draw, "sensor.place")
 
 
+def room_sensor(draw):
+    """A sensor of the room's air and what the controller makes of it."""
+    values = {"ambient_sensor.kind": "digital", **some_of(draw, "ambient_sensor.conversion_s")}
+    if draw(st.booleans()):
+        values = {"ambient_sensor.kind": "thermistor", "ambient_sensor.conversion_s": None}
+        values |= some_of(draw, *(f"ambient_sensor.{key}" for key in THERMISTOR_KEYS))
+    values |= some_of(draw, "ambient_sensor.lag_s", "ambient_sensor.noise_k",
+                      "ambient_sensor.tolerance_k")  # fmt: skip
+    return values | {"controller.feed_forward_pct_per_k": draw(st.floats(0.1, 10.0))}
+
+
+def scheduled(draw):
+    """PI with a gain for each of two or three duties."""
+    values = {"controller.kind": "pi"}
+    for number in range(1, draw(st.integers(2, 3)) + 1):
+        values[f"controller.schedule_{number}_duty"] = 0.3 * number + draw(st.floats(-0.1, 0.1))
+        values[f"controller.schedule_{number}_kp_pct_per_k"] = draw(st.floats(1.0, 80.0))
+    return values | some_of(draw, "controller.setpoint_weight")
+
+
+def rooms_and_limits(draw):
+    """Rooms and limits in their order."""
+    coldest = draw(st.floats(-5.0, 20.0))
+    usual = coldest + draw(st.floats(0.0, 15.0))
+    fold_back = draw(st.floats(40.0, 70.0))
+    return {
+        "climate.coldest_c": coldest, "climate.usual_c": usual,
+        "climate.worst_c": usual + draw(st.floats(0.0, 15.0)),
+        "protection.fold_back_start_c": fold_back,
+        "protection.fold_back_full_c": fold_back + draw(st.floats(2.0, 10.0)),
+        "protection.trip_c": fold_back + draw(st.floats(11.0, 20.0)),
+    }  # fmt: skip
+
+
 TOGETHER = (fins, printed_sheet, two_stages, bank, battery, mains, driven, layers, metal_and_seal,
-            sunny_and_high, icy, bottles, goods, sensors)  # fmt: skip
+            sunny_and_high, icy, bottles, goods, sensors, room_sensor, scheduled,
+            rooms_and_limits)  # fmt: skip
 
 
 def laid_over(base, drawn):
@@ -300,9 +336,9 @@ def test_balances_close_and_nothing_is_impossible(config):
     assert np.isfinite(record.table.view(np.float64)).all()
     assert np.isfinite(loop.state).all()
     for name in MASSES:
-        assert record[name].min() >= 0.0
+        assert record[name].min() >= -1e-12  # rounding
     assert loop.state[cabinet.VAPOUR] >= 0.0 and loop.state[cabinet.FROST_VOLUME] >= -1e-15
-    assert 0.0 <= record["duty"].min() and record["duty"].max() <= 1.0
+    assert -1.0 <= record["duty"].min() and record["duty"].max() <= 1.0  # below 0: reversed
     assert 0.0 <= record["frozen_share"].min() and record["frozen_share"].max() <= 1.0
     assert np.all(np.diff(record["energy_kwh"]) >= 0.0)
 
