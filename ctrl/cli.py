@@ -12,7 +12,6 @@ import sys
 import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from ctrl.cli_options import (
@@ -23,14 +22,49 @@ from ctrl.cli_options import (
     whole_within,
     within,
 )
+from ctrl.cli_shared import (
+    ANSWER_IS_NO,
+    BAD_INPUT,
+    DONE,
+    EVIDENCE_KERNEL,
+    INTERRUPTED,
+    LOOP_KERNEL,
+    OVERRIDE_HELP,
+    PIPE_CLOSED,
+    PLOT_SUFFIXES,
+    ROOM,
+    STEADY_KERNEL,
+    add_config,
+    add_overrides,
+    add_plot,
+    add_seed,
+    add_workers,
+    config_of,
+    is_compiling,
+    tell_written,
+    version,
+    write_json,
+)
+from ctrl.cli_studies import (
+    declare_compare,
+    declare_identify,
+    declare_map,
+    declare_sweep,
+    declare_thermostat,
+    declare_tolerance,
+    run_compare,
+    run_identify,
+    run_map,
+    run_sweep,
+    run_thermostat,
+    run_tolerance,
+)
 from ctrl.config_errors import ConfigError
 from ctrl.files import CannotWrite
 
 if TYPE_CHECKING:
     from ctrl.config import Config
 
-DONE, ANSWER_IS_NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
-PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 CSV_SUFFIXES = (".csv",)
 MOST_DAYS = 366.0
 MOST_ROWS = 2_000_000  # 27 signals of 8 bytes each: under half a gigabyte
@@ -52,70 +86,30 @@ class OneLineParser(argparse.ArgumentParser):
 
 # Declaring options --------------------------------------------------------------------
 
-# option name in `config.override` -> (flag, placeholder, help)
-OVERRIDE_HELP = {
-    "ambient_c": ("--ambient", "C", "room temperature on a usual day"),
-    "worst_c": ("--worst", "C", "room temperature on the hottest day"),
-    "coldest_c": ("--coldest", "C", "room temperature on the coldest day"),
-    "humidity_pct": ("--humidity", "%", "relative humidity of the room on a usual day"),
-    "target_c": ("--target", "C", "wanted temperature of the contents"),
-    "setpoint_c": ("--setpoint", "C", "reading of the control sensor to hold"),
-}
-ROOM = ("ambient_c", "worst_c", "coldest_c", "humidity_pct", "target_c")
-DRIVES = ("relay", "fast_pwm", "smoothed", "slow_window")
 CONTROLLERS = ("on_off", "pi", "fixed", "two_level", "cascade", "best_cop")
-LAWS = ("on_off", "pi", "two_level", "cascade", "best_cop")
-
-
-def _add_config(parser: argparse.ArgumentParser, needed: bool = True) -> None:
-    parser.add_argument(
-        "config", metavar="CONFIG", nargs=None if needed else "?",
-        help="a TOML file, or a shipped name",
-    )  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="print one JSON object instead")
-
-
-def _add_overrides(parser: argparse.ArgumentParser, names: Sequence[str]) -> None:
-    for name in names:
-        flag, unit, text = OVERRIDE_HELP[name]
-        shown = f"{text} [{unit}]".replace("%", "%%")
-        parser.add_argument(flag, dest=name, type=number, metavar=unit, help=shown)
-    parser.add_argument("--drive", choices=DRIVES, help="another drive than the config's")
-
-
-def _add_seed(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--seed", type=whole_within(0, 2**31 - 1, ""), metavar="N",
-        help="of the sensor noise; the same seed gives the same numbers",
-    )  # fmt: skip
-
-
-def _add_plot(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--plot", metavar="FILE", help="draw it: .png, .svg or .pdf")
-    parser.add_argument("--force", action="store_true", help="overwrite files that are there")
 
 
 def _declare_check(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser, needed=False)
+    add_config(parser, needed=False)
     parser.add_argument(
         "--evidence", action="store_true",
         help="instead of a CONFIG: the model beside published values and other libraries",
     )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every key, given or default")
-    _add_overrides(parser, ROOM)
+    add_overrides(parser, ROOM)
 
 
 def _declare_simulate(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
+    add_config(parser)
     parser.add_argument(
         "--days", type=within(0.01, MOST_DAYS, "days"), default=3.0, metavar="D",
         help="how long, from a warm start (3)",
     )  # fmt: skip
-    _add_overrides(parser, ("ambient_c", "humidity_pct", "target_c", "setpoint_c"))
+    add_overrides(parser, ("ambient_c", "humidity_pct", "target_c", "setpoint_c"))
     parser.add_argument("--controller", choices=CONTROLLERS, help="another than the config's")
     parser.add_argument("--duty", type=number, metavar="0..1", help="for --controller fixed")
-    _add_seed(parser)
-    _add_plot(parser)
+    add_seed(parser)
+    add_plot(parser)
     parser.add_argument("--csv", metavar="FILE", help="write the signals: .csv")
     parser.add_argument(
         "--csv-step", type=whole_within(1, 86400, "s"), metavar="S",
@@ -124,91 +118,14 @@ def _declare_simulate(parser: argparse.ArgumentParser) -> None:
 
 
 def _declare_recommend(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
+    add_config(parser)
     parser.add_argument("--all", action="store_true", help="list the limits of every room")
-    _add_overrides(parser, ROOM)
-    _add_seed(parser)
-    _add_plot(parser)
+    add_overrides(parser, ROOM)
+    add_seed(parser)
+    add_plot(parser)
     parser.add_argument("--quick", action="store_true", help="leave out the parts out of tolerance")
     parser.add_argument("--explain", metavar="NAME", help="instead: where one number comes from")
-    _add_workers(parser)
-
-
-def _add_workers(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--workers", type=whole_within(1, 256, ""), metavar="N",
-        help="threads for the draws (as many as cores); changes no number",
-    )  # fmt: skip
-
-
-def _declare_tolerance(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
-    parser.add_argument(
-        "--draws", type=whole_within(16, 100_000, ""), default=400, metavar="N",
-        help="fresh draws that confirm the settings (400)",
-    )  # fmt: skip
-    _add_overrides(parser, ROOM)
-    _add_seed(parser)
-    _add_plot(parser)
-    _add_workers(parser)
-
-
-def _declare_sweep(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
-    parser.add_argument("--all", action="store_true", help="list every design")
-    _add_overrides(parser, ROOM)
-    _add_seed(parser)
-    _add_plot(parser)
-
-
-def _declare_map(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
-    _add_overrides(parser, ROOM)
-    _add_seed(parser)
-    _add_plot(parser)
-
-
-def _laws(text: str) -> tuple[str, ...]:
-    """Return the names of laws in a list with commas; for argparse."""
-    names = tuple(dict.fromkeys(part.strip() for part in text.split(",") if part.strip()))
-    wrong = [name for name in names if name not in LAWS]
-    if wrong or not names:
-        what = repr(wrong[0] if wrong else text)
-        raise argparse.ArgumentTypeError(f"{what}: expected some of {', '.join(LAWS)}")
-    return names
-
-
-def _declare_compare(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
-    parser.add_argument(
-        "--controllers", type=_laws, default=LAWS, metavar="A,B",
-        help=f"which, with commas between ({','.join(LAWS)})",
-    )  # fmt: skip
-    parser.add_argument(
-        "--days", type=within(2, 31, "days"), default=4.0, metavar="D",
-        help="length of each run from a warm start; the last day counts (4)",
-    )  # fmt: skip
-    _add_overrides(parser, ROOM)
-    _add_seed(parser)
-    _add_plot(parser)
-
-
-def _declare_thermostat(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
-    _add_overrides(parser, ROOM)
-    _add_seed(parser)
-    _add_plot(parser)
-
-
-def _declare_identify(parser: argparse.ArgumentParser) -> None:
-    _add_config(parser)
-    _add_overrides(parser, ("ambient_c", "humidity_pct", "target_c"))
-    parser.add_argument(
-        "--duty", type=within(1.0, 100.0, "%"), metavar="%",
-        help="settled duty of the tests [%%]; the one that holds the target when left out",
-    )  # fmt: skip
-    _add_seed(parser)
-    _add_plot(parser)
+    add_workers(parser)
 
 
 def _declare_new(parser: argparse.ArgumentParser) -> None:
@@ -218,64 +135,6 @@ def _declare_new(parser: argparse.ArgumentParser) -> None:
 
 
 # Before a long run ---------------------------------------------------------------------
-
-
-def _config_of(args: argparse.Namespace, names: Sequence[str], **more: Any) -> "Config":
-    from ctrl.config import load_config, override
-
-    values = {name: getattr(args, name) for name in (*names, "drive")} | more
-    if not args.config.strip():
-        raise command_line_fault(
-            "is empty", "CONFIG", repr(args.config), "a file or a shipped name"
-        )
-    config = load_config(args.config)
-    given = any(value is not None for value in values.values())
-    return override(config, **values) if given else config
-
-
-def version() -> str:
-    """Return the version of the installed package, or of the checkout this runs from."""
-    from importlib import metadata
-
-    try:
-        return metadata.version("coldloop")
-    except metadata.PackageNotFoundError:
-        import tomllib
-
-        path = Path(__file__).resolve().parent.parent / "pyproject.toml"
-        return str(tomllib.loads(path.read_text(encoding="utf-8"))["project"]["version"])
-
-
-# Kernels whose compiling takes the time: of steady states, of the loop, of outside checks.
-STEADY_KERNEL, LOOP_KERNEL, EVIDENCE_KERNEL = "settle", "run_ticks", "noise_draw"
-BENCH_KERNEL = "plant_tick"  # of a law in Python, tick by tick
-
-
-def _is_compiling(args: argparse.Namespace, *kernels: str) -> bool:
-    """Tell whether the model must be compiled first, and say so where nothing else will."""
-    from plant.compiled import cache_folder, drop_old_caches
-
-    folder = cache_folder()
-    compiled = all(any(folder.rglob(f"*.{name}-*.nbi")) for name in kernels)
-    compiling = not compiled and os.environ.get("COLDLOOP_PLAIN") != "1"
-    if compiling:
-        drop_old_caches()  # those of former versions; a few stay, for two checkouts in turn
-    if compiling and not args.json:
-        from ctrl.screen import say_compiling
-
-        say_compiling()
-    return compiling
-
-
-def _write_json(value: dict[str, Any]) -> None:
-    from ctrl.json_out import text_of
-
-    sys.stdout.write(text_of(value))
-
-
-def _tell_written(args: argparse.Namespace, path: Path) -> None:
-    stream = sys.stderr if args.json else sys.stdout
-    stream.write(f"written: {path}\n")
 
 
 # Verbs ---------------------------------------------------------------------------------
@@ -295,15 +154,15 @@ def run_check(args: argparse.Namespace) -> int:
     if args.config is None:
         raise command_line_fault("is missing", "CONFIG", None, "a file, a shipped name, "
                                  "or --evidence")  # fmt: skip
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL)
+    config = config_of(args, ROOM)
+    compiling = is_compiling(args, STEADY_KERNEL)
     from ctrl import json_out, screen, screen_check
     from ctrl.check import check
 
     with screen.Stages("finding the steady states", compiling=compiling):
         found = check(config)
     if args.json:
-        _write_json(json_out.of_check(found, version()))
+        write_json(json_out.of_check(found, version()))
     else:
         screen_check.show(screen.console(), found, all_keys=args.all)
     return DONE
@@ -317,14 +176,14 @@ def _run_evidence(args: argparse.Namespace) -> int:
         raise command_line_fault("does not fit", "--evidence", None,
                                  f"no {'CONFIG' if args.config is not None else given[0]} "
                                  "beside it")  # fmt: skip
-    compiling = _is_compiling(args, EVIDENCE_KERNEL)
+    compiling = is_compiling(args, EVIDENCE_KERNEL)
     from ctrl import json_out, screen, screen_evidence
     from ctrl.evidence import evidence
 
     with screen.Stages("working out the checks", compiling=compiling):
         found = evidence()
     if args.json:
-        _write_json(json_out.of_evidence(found, version()))
+        write_json(json_out.of_evidence(found, version()))
     else:
         screen_evidence.show(screen.console(), found)
     return DONE if found.kept else ANSWER_IS_NO
@@ -365,11 +224,11 @@ def run_simulate(args: argparse.Namespace) -> int:
     if args.csv_step is not None and table is None:
         raise command_line_fault("does nothing", "--csv-step", None, "--csv FILE beside it")
     names = ("ambient_c", "humidity_pct", "target_c", "setpoint_c")
-    config = _config_of(args, names, controller=_controller_of(args), fixed_duty=args.duty)
+    config = config_of(args, names, controller=_controller_of(args), fixed_duty=args.duty)
     if args.ambient_c is not None and config.climate.log_file is not None:
         log = f"no climate.log_file ({config.climate.log_file} has the room's temperature)"
         raise command_line_fault("does nothing", "--ambient", f"{args.ambient_c:g}", log)
-    compiling = _is_compiling(args, LOOP_KERNEL)
+    compiling = is_compiling(args, LOOP_KERNEL)
     from ctrl import json_out, screen, screen_simulate
     from ctrl.recommend import SEED
     from ctrl.simulation import simulate
@@ -387,20 +246,20 @@ def run_simulate(args: argparse.Namespace) -> int:
             stages("writing the signals")
             run.record.write_csv(table, args.csv_step)
     if args.json:
-        _write_json(json_out.of_simulation(run, version()))
+        write_json(json_out.of_simulation(run, version()))
     else:
         screen_simulate.show(screen.console(), run)
     for path in (plot, table):
         if path is not None:
-            _tell_written(args, path)
+            tell_written(args, path)
     return DONE
 
 
 def run_recommend(args: argparse.Namespace) -> int:
     """Do the main job: settings to flash, and why."""
     plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    config = config_of(args, ROOM)
+    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out, screen, screen_recommend
     from ctrl.recommend import CANNOT, SEED, provisional, recommend
 
@@ -422,11 +281,11 @@ def run_recommend(args: argparse.Namespace) -> int:
             stages("drawing")
             plot_recommendation(found, path=plot)
     if args.json:
-        _write_json(json_out.of_recommendation(found, version()))
+        write_json(json_out.of_recommendation(found, version()))
     else:
         screen_recommend.show(out, found, all_limits=args.all)
     if plot is not None:
-        _tell_written(args, plot)
+        tell_written(args, plot)
     return ANSWER_IS_NO if found.verdict == CANNOT else DONE
 
 
@@ -443,175 +302,11 @@ def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compilin
                           workers=args.workers)  # fmt: skip
     chain = explain.explain(found, args.explain)
     if args.json:
-        _write_json(json_out_robust.of_chain(found, chain, version()))
+        write_json(json_out_robust.of_chain(found, chain, version()))
     else:
         source = f"{config.cabinet.name} ({config.source})"
         screen_robust.show_chain(screen.console(), source, chain)
     return ANSWER_IS_NO if found.verdict == CANNOT else DONE
-
-
-def run_tolerance(args: argparse.Namespace) -> int:
-    """Tell how likely the recommended settings hold with parts out of tolerance."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import json_out_robust, screen, screen_robust
-    from ctrl.recommend import SEED, recommend
-
-    seed = SEED if args.seed is None else args.seed
-    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
-        whole = recommend(config, seed=seed, progress=stages, draws=args.draws,
-                          workers=args.workers)  # fmt: skip
-        found = whole.tolerance
-        assert found is not None  # draws were asked for
-        if plot is not None:
-            from ctrl.plots_robust import plot_tolerance
-
-            stages("drawing")
-            plot_tolerance(config, found, path=plot)
-    if args.json:
-        _write_json(json_out_robust.of_tolerance(whole, found, version()))
-    else:
-        out = screen.console()
-        out.print(f"{config.cabinet.name} ({config.source})")
-        screen_robust.show_tolerance(out, found, every=True)
-        screen_robust.show_pairs(out, whole.pairs)
-    if plot is not None:
-        _tell_written(args, plot)
-    return DONE if found.kept else ANSWER_IS_NO
-
-
-def run_sweep(args: argparse.Namespace) -> int:
-    """Compare choices of hardware."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL)
-    from ctrl import json_out_robust, screen, screen_robust
-    from ctrl.design_sweep import sweep
-    from ctrl.recommend import SEED
-
-    seed = SEED if args.seed is None else args.seed
-    with screen.Stages("sweeping", compiling=compiling) as stages:
-        found = sweep(config, seed=seed, progress=stages)
-        if plot is not None:
-            from ctrl.plots_robust import plot_sweep
-
-            stages("drawing")
-            plot_sweep(found, path=plot)
-    if args.json:
-        _write_json(json_out_robust.of_sweep(found, version()))
-    else:
-        screen_robust.show_sweep(screen.console(), found, every=args.all)
-    if plot is not None:
-        _tell_written(args, plot)
-    return ANSWER_IS_NO if found.thriftiest is None else DONE
-
-
-def run_map(args: argparse.Namespace) -> int:
-    """Show what can be held, what ices and what it costs, over room and contents."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import screen, screen_map
-    from ctrl.recommend import SEED
-    from ctrl.setpoint_map import setpoint_map
-
-    seed = SEED if args.seed is None else args.seed
-    with screen.Stages("finding the steady states", compiling=compiling) as stages:
-        found = setpoint_map(config, seed=seed, progress=stages)
-        if plot is not None:
-            from ctrl.plots_map import plot_map
-
-            stages("drawing")
-            plot_map(found, path=plot)
-    if args.json:
-        from ctrl.json_energy import of_map
-
-        _write_json(of_map(found, version()))
-    else:
-        screen_map.show(screen.console(), found)
-    if plot is not None:
-        _tell_written(args, plot)
-    return ANSWER_IS_NO if found.advice.contents_c > config.use.target_c else DONE
-
-
-def run_compare(args: argparse.Namespace) -> int:
-    """Run every law on the same cabinet; the answer is no if none holds."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import json_out, json_out_compare, screen, screen_compare
-    from ctrl.comparison import compare, lacks
-    from ctrl.recommend import SEED
-
-    seed = SEED if args.seed is None else args.seed
-    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
-        found = compare(config, args.controllers, days=args.days, seed=seed, progress=stages)
-        if plot is not None and found.items:
-            from ctrl.plots_compare import plot_comparison
-
-            stages("drawing")
-            plot_comparison(found, path=plot)
-    if args.json:
-        sys.stdout.write(json_out.text_of(json_out_compare.of_comparison(found, version())))
-    else:
-        screen_compare.show(screen.console(), found)
-    if plot is not None and found.items:
-        _tell_written(args, plot)
-    return DONE if any(not lacks(config, item) for item in found.items) else ANSWER_IS_NO
-
-
-def run_thermostat(args: argparse.Namespace) -> int:
-    """Show what a thermostat's band buys, and where its sensor should sit."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ROOM)
-    compiling = _is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import json_out, json_out_compare, screen, screen_compare
-    from ctrl.recommend import SEED
-    from ctrl.trade_off import trade_off
-
-    seed = SEED if args.seed is None else args.seed
-    with screen.Stages("running the thermostat with several bands", compiling=compiling) as stages:
-        found = trade_off(config, seed=seed)
-        if plot is not None:
-            from ctrl.plots_compare import plot_trade_off
-
-            stages("drawing")
-            plot_trade_off(found, path=plot)
-    if args.json:
-        sys.stdout.write(json_out.text_of(json_out_compare.of_trade_off(found, version())))
-    else:
-        screen_compare.show_trade_off(screen.console(), found)
-    if plot is not None:
-        _tell_written(args, plot)
-    return DONE
-
-
-def run_identify(args: argparse.Namespace) -> int:
-    """Find the cabinet's model three ways, and tell how to do so on the bench."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = _config_of(args, ("ambient_c", "humidity_pct", "target_c"))
-    compiling = _is_compiling(args, STEADY_KERNEL, BENCH_KERNEL)
-    from ctrl import json_out, json_out_identify, screen, screen_identify
-    from ctrl.identify import identify
-    from ctrl.recommend import SEED
-
-    duty = None if args.duty is None else 0.01 * args.duty
-    seed = SEED if args.seed is None else args.seed
-    with screen.Stages("testing on the bench", compiling=compiling) as stages:
-        found = identify(config, duty=duty, seed=seed)
-        if plot is not None:
-            from ctrl.plots_identify import plot_identification
-
-            stages("drawing")
-            plot_identification(found, path=plot)
-    if args.json:
-        sys.stdout.write(json_out.text_of(json_out_identify.of_identification(found, version())))
-    else:
-        screen_identify.show(screen.console(), found)
-    if plot is not None:
-        _tell_written(args, plot)
-    return DONE if found.step is not None else ANSWER_IS_NO
 
 
 @dataclass(frozen=True)
@@ -628,14 +323,14 @@ VERBS = {
     "check": Verb("read a configuration back, with what follows", _declare_check, run_check),
     "simulate": Verb("run a cabinet with given settings", _declare_simulate, run_simulate),
     "recommend": Verb("settings to flash, and why", _declare_recommend, run_recommend),
-    "tolerance": Verb("how likely they hold with parts out of tolerance", _declare_tolerance,
+    "tolerance": Verb("how likely they hold with parts out of tolerance", declare_tolerance,
                       run_tolerance),
-    "sweep": Verb("other voltage, drive, modules, fan speeds compared", _declare_sweep, run_sweep),
-    "map": Verb("what holds, what ices, what it costs", _declare_map, run_map),
-    "compare": Verb("every control law on the same cabinet", _declare_compare, run_compare),
-    "thermostat": Verb("what a band and a sensor's place buy", _declare_thermostat, run_thermostat),
+    "sweep": Verb("other voltage, drive, modules, fan speeds compared", declare_sweep, run_sweep),
+    "map": Verb("what holds, what ices, what it costs", declare_map, run_map),
+    "compare": Verb("every control law on the same cabinet", declare_compare, run_compare),
+    "thermostat": Verb("what a band and a sensor's place buy", declare_thermostat, run_thermostat),
     "identify": Verb(
-        "gain, time constant, dead time; bench recipe", _declare_identify, run_identify
+        "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),
 }  # fmt: skip
 
