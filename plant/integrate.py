@@ -134,10 +134,10 @@ def try_step(plant, state, inputs, step_s, slopes, stage, trial, error, faces):
 
 
 @kernel
-def _overdrawn(state, trial):
+def _overdrawn(trial):
     """Tell whether a trial step took more water from somewhere than there was."""
     for part in cabinet.WATERS:
-        if trial[part] < -ROUNDING_KG <= state[part]:
+        if trial[part] < -ROUNDING_KG:
             return True
     return False
 
@@ -173,13 +173,15 @@ def advance(plant, state, inputs, duration_s, step_hint_s, work):
         try_step(plant, state, inputs, now, slopes, stage, trial, error, faces)
         ratio = error_ratio(plant, error)
         # Written so that a ratio that is no number is no good either.
-        if not (ratio <= 1.0) or not _finite(trial) or _overdrawn(state, trial):
+        if not (ratio <= 1.0) or not _finite(trial) or _overdrawn(trial):
             if now <= SHORTEST_STEP_S:
                 return FAILED_S
             step = 0.5 * now
             continue
         for n in range(cabinet.STATES):
             state[n] = trial[n]
+        for part in cabinet.WATERS:  # rounding would add up, and be taken for a mass overdrawn
+            state[part] = max(state[part], 0.0)
         left -= now
         if ratio < GROWS_BELOW and now >= step:
             step = min(2.0 * step, LONGEST_STEP_S)
@@ -197,7 +199,7 @@ def failed_part(plant: np.record, state: np.ndarray, work: np.ndarray) -> tuple[
         alone = np.zeros(cabinet.STATES)
         alone[part] = error[part]
         ratios[part] = error_ratio(plant, alone)
-    overdrawn = [part for part in cabinet.WATERS if trial[part] < 0.0 <= state[part]]
+    overdrawn = [part for part in cabinet.WATERS if trial[part] < -ROUNDING_KG]
     if ratios.max() <= 1.0 and overdrawn:
         return int(overdrawn[0]), True
     return int(ratios.argmax()), True
