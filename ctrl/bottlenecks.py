@@ -5,11 +5,12 @@ duty optimised again for the changed cabinet.  The changes are data: `changes.to
 """
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
+from math import sqrt
 from typing import Any
 
-from ctrl.build import at_ambient, driven_hot_sink, humidity_at, plant_of
+from ctrl.build import at_ambient, driven_hot_sink, extraction_of, humidity_at, plant_of
 from ctrl.capability import flashed_coldest
 from ctrl.config import Config, ConfigError, build_config, plain_data
 from plant.constants import ZERO_C_K
@@ -49,6 +50,28 @@ def worst_coldest_c(config: Config) -> float:
     ambient_c = config.climate.worst_c
     plant = at_ambient(plant_of(config), ambient_c, humidity_at(config, ambient_c))
     return flashed_coldest(config, plant, ambient_c + ZERO_C_K).contents_c
+
+
+def module_spread_k(config: Config) -> float:
+    """Return how far the coldest holdable moves by what the module's sheet leaves open [K].
+
+    Seebeck coefficient, resistance and conductance, each by its own tolerance of the sheet's
+    fit, added as independent errors.
+    """
+    ambient_c = config.climate.worst_c
+    plant = at_ambient(plant_of(config), ambient_c, humidity_at(config, ambient_c))
+    before = flashed_coldest(config, plant, ambient_c + ZERO_C_K).contents_c
+    moved = []
+    for name, field, sign in (
+        ("seebeck", "seebeck_v_per_k", -1.0),
+        ("resistance", "resistance_ohm", 1.0),
+        ("conductance", "conductance_w_per_k", 1.0),
+    ):
+        share = 0.01 * min(extraction_of(config).tolerance_pct[name], 50.0)
+        value = getattr(plant.module, field) * (1.0 + sign * share)
+        worse = replace(plant, module=replace(plant.module, **{field: value}))
+        moved.append(flashed_coldest(config, worse, ambient_c + ZERO_C_K).contents_c - before)
+    return sqrt(sum(change**2 for change in moved))
 
 
 def load_changes() -> dict[str, list[dict[str, Any]]]:

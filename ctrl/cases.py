@@ -330,6 +330,9 @@ def current_limits(config: Config, plant: Plant) -> list[Limit]:
     # A window's on-time is long enough for wire and fuse to feel the whole current.
     duty = 1.0 if plant.drive.kind == drive.RELAY else flashed_duty(config, plant)
     whole_a, supply_a = at.wire_a(duty), at.supply_a(duty)
+    # One that holds its current gives no more: what starves then is told as a caution.
+    holds = supply.protection == "constant_current"
+    given_a = min(supply_a, supply.current_limit_a) if holds else supply_a
     wire_a = drive.wire_ampacity_a(supply.wire_mm2)
     least = []
     if supply.minimum_load_a > 0.0:
@@ -347,7 +350,7 @@ def current_limits(config: Config, plant: Plant) -> list[Limit]:
         at_most("current in the wire", whole_a, wire_a, "A", "start-up", 0.2 * wire_a),
         at_most("fuse, 1.25 x current", 1.25 * whole_a, supply.fuse_a, "A", "start-up",
                 0.2 * supply.fuse_a),
-        at_most("supply current", supply_a, supply.current_limit_a, "A", "start-up",
+        at_most("supply current", given_a, supply.current_limit_a, "A", "start-up",
                 0.2 * supply.current_limit_a),
         at_most("fuse protects the wire", supply.fuse_a, wire_a, "A", "start-up", 0.2 * wire_a),
         *least,

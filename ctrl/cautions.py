@@ -2,6 +2,7 @@
 
 from ctrl.branches import FanFailure
 from ctrl.build import extraction_of
+from ctrl.capability import StartCurrents, flashed_duty
 from ctrl.cases import Case, Limit, current_limits
 from ctrl.config import Config
 from plant import drive
@@ -51,7 +52,22 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
         found.append(
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
-    return found + sheet_cautions(config) + climate_cautions(config)
+    doubts = sheet_cautions(config) + climate_cautions(config)
+    return found + starved_cautions(config, plant) + doubts
+
+
+def starved_cautions(config: Config, plant: Plant) -> list[str]:
+    """Return what hangs on a supply whose voltage falls because it holds its current."""
+    supply = config.supply
+    at = StartCurrents.of(config, plant, supply.highest_voltage_v)
+    wanted_a = at.supply_a(1.0 if plant.drive.kind == drive.RELAY else flashed_duty(config, plant))
+    if supply.protection != "constant_current" or wanted_a <= supply.current_limit_a:
+        return []
+    return [
+        f"The supply holds its current at {supply.current_limit_a:g} A where {wanted_a:.1f} A "
+        "would flow at start-up: its voltage falls, and fans and electronics on it slow down or "
+        "restart. Take a larger supply, or feed them from one of their own."
+    ]
 
 
 # A sheet's numbers that miss a common module by more tolerances than this are wrong somewhere.

@@ -15,7 +15,7 @@ from ctrl.build import (
     plant_of,
     sheet_build_of,
 )
-from ctrl.capability import Coldest, DutyLimit, coldest_holdable, duty_for, duty_limit, limits_of
+from ctrl.capability import Coldest, DutyLimit, duty_for, duty_limit, flashed_coldest
 from ctrl.cases import Limit, current_limits, energy_boundary
 from ctrl.cold_side import ColdSide, OutsideValues, cold_side_of, outside_of
 from ctrl.config import Config, config_fields
@@ -194,7 +194,7 @@ def check(config: Config) -> Check:
     """
     plant = plant_of(config)
     weather_rows_of(config, plant)
-    usual = coldest_holdable(plant, plant.climate.mean_k, limits_of(config))
+    usual = flashed_coldest(config, plant, plant.climate.mean_k)
     duty, constants = _time_constants(config, plant, usual)
     return Check(
         config=config,
@@ -311,7 +311,7 @@ def _capabilities(config: Config, plant: Plant) -> list[Capability]:
 def _capability(config: Config, base: Plant, name: str, ambient_c: float) -> Capability:
     plant = at_ambient(base, ambient_c, humidity_at(config, ambient_c))
     ambient_k = ambient_c + ZERO_C_K
-    coldest = coldest_holdable(plant, ambient_k, limits_of(config))
+    coldest = flashed_coldest(config, plant, ambient_k)
     point = duty_for(plant, ambient_k, config.use.target_c + ZERO_C_K, coldest)
     return Capability(
         case=name,

@@ -359,8 +359,8 @@ def override(config: Config, **values: Any) -> Config:
     """
     data = plain_data(config)
     given = {name: value for name, value in values.items() if value is not None}
-    if "ambient_c" in given and _works_hold_current_out(config):
-        # What is built stays as it is when the room changes.
+    if {"ambient_c", "target_c"} & set(given) and _works_hold_current_out(config):
+        # What is built stays as it is when the room or the wish changes.
         from ctrl.build import plant_of
 
         held_a = plant_of(config).drive.hold_current_a

@@ -65,7 +65,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "coldest_duty": ("", "duty at the coldest holdable, 0 to 1"),
     "coldest_holdable_c": ("°C", "coldest contents within all limits"),
     "coldest_ice_free_c": ("°C", "coldest contents without icing, usual room"),
-    "coldest_spread_k": ("K", "how far that may be off if each part is 10 % off"),
+    "coldest_spread_k": ("K", "how far that may be off: each part 10 %, the module by its sheet"),
     "command": ("", "verb that wrote this"),
     "conductance_tolerance_pct": ("%", "of the conductance"),
     "conductance_w_per_k": ("W/K", "module's thermal conductance, at 25 °C where it varies"),

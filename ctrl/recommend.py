@@ -8,7 +8,13 @@ from dataclasses import dataclass, replace
 from math import sqrt
 
 from ctrl import ice as ice_part
-from ctrl.bottlenecks import Bottleneck, Sensitivity, rank_changes, rank_parameters
+from ctrl.bottlenecks import (
+    Bottleneck,
+    Sensitivity,
+    module_spread_k,
+    rank_changes,
+    rank_parameters,
+)
 from ctrl.branches import FanFailure, after_fan_failure
 from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import Candidate, candidates_of, setpoint_for
@@ -129,11 +135,16 @@ class Recommendation:
     tolerance: Tolerance | None = None
     pairs: tuple[Pair, ...] = ()
     energy_day: EnergyDay | None = None
+    module_spread_k: float = 0.0
 
     @property
     def coldest_spread_k(self) -> float:
-        """How far the coldest holdable may be off if each part is 10 % off, independently [K]."""
-        return sqrt(sum(item.gain_k**2 for item in self.sensitivities))
+        """How far the coldest holdable may be off, independent errors added [K].
+
+        Each part 10 % off, the module by what its sheet leaves open.
+        """
+        parts = sum(item.gain_k**2 for item in self.sensitivities)
+        return sqrt(parts + self.module_spread_k**2)
 
 
 def provisional(config: Config) -> Provisional:
@@ -242,6 +253,7 @@ def recommend(
         hold_over_limit_c=hold_over_limit_c(config),
         bottlenecks=tuple(rank_changes(config)),
         sensitivities=tuple(rank_parameters(config)),
+        module_spread_k=module_spread_k(config),
         absent_protections=tuple(absent_protections(config)),
         cautions=(
             *not_kept(apart),

@@ -82,7 +82,13 @@ def _heat_leak(out: Console, found: Check) -> None:
 def _module(out: Console, found: Check) -> None:
     part = found.module
     count = f"{part.modules} modules" if part.modules > 1 else "1 module"
-    heading(out, f"Module: {count} of {part.couples} couples")
+    stack = ""
+    if part.stages == 2:
+        upper = found.config.module.upper_stage_couples or 0
+        stack = f", in two stages ({upper} in the upper)"
+        if found.config.module.sheet_covers == "lower_stage":
+            stack = f" under a stage of {upper}; the sheet is the lower's"
+    heading(out, f"Module: {count} of {part.couples} couples{stack}")
     table = grid_of(("", "", ""), "lrl")
     for name, value, unit, off in (
         ("Seebeck coefficient", fixed(part.seebeck_v_per_k, 4), "V/K", part.seebeck_tolerance_pct),
@@ -104,7 +110,7 @@ def _module(out: Console, found: Check) -> None:
     for item in part.sheet_numbers:
         sheet.add_row(
             item.key, digits(item.value), digits(item.fitted), item.unit,
-            f"{item.residual_pct:+.1f} %", f"{item.tolerance_pct:g} %",
+            f"{round(item.residual_pct, 1) + 0.0:+.1f} %", f"{item.tolerance_pct:g} %",
         )  # fmt: skip
     show_table(out, sheet)
     verdict = "agrees with itself" if part.misfit <= 1.0 else "CONTRADICTS ITSELF"

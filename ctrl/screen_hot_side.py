@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from ctrl.branches import FanFailure
+from ctrl.capability import limits_of
 from ctrl.config import Config
 from ctrl.heat_soak import HeatSoak
 from ctrl.hot_side import HotSide
@@ -26,7 +27,7 @@ def show_hot_side(out: Console, config: Config, part: HotSide) -> None:
             f"{digits(part.fins.k_per_w)} K/W when clean."
         )
     paragraph(out, text)
-    _scans(out, part)
+    _scans(out, config, part)
     held = [
         f"{percent(item.point.duty, 1)} ({item.branch} branch, "
         f"{'stable' if item.stable else 'NOT stable'} under a thermostat)"
@@ -42,7 +43,9 @@ def show_hot_side(out: Console, config: Config, part: HotSide) -> None:
     paragraph(out, soak_text(part.heat_soak))
 
 
-def _scans(out: Console, part: HotSide) -> None:
+def _scans(out: Console, config: Config, part: HotSide) -> None:
+    limits = limits_of(config)
+    names: set[str] = set()
     table = grid_of(
         ("hot fan", "duty %", "hot sink °C", "contents °C", "branch", "lasts"), "lrrrll"
     )
@@ -51,17 +54,23 @@ def _scans(out: Console, part: HotSide) -> None:
         if scan.runs_away:
             table.add_row(scan.fan, duty, "runs away", "-", "none", "-", style="bold")
         for item in scan.branches:
+            past = limits.exceeded(item.point)
+            if past is not None:
+                names.add(past)
             table.add_row(
-                scan.fan, duty, fixed(item.point.hot_sink_k - ZERO_C_K),
+                scan.fan, duty, fixed(item.point.hot_sink_k - ZERO_C_K) + ("!" if past else ""),
                 fixed(item.point.contents_k - ZERO_C_K), item.branch,
                 "yes" if item.stable else "NO",
             )  # fmt: skip
     show_table(out, table)
+    runs_away = any(item.branch == "runaway" for scan in part.scans for item in scan.branches)
     low_k, high_k = max(s.from_k for s in part.scans), min(s.to_k for s in part.scans)
     paragraph(
         out,
         f"Every steady state with the hot sink from {low_k - ZERO_C_K:.0f} to "
-        f"{high_k - ZERO_C_K:.0f} °C. Runaway branch: there more duty warms the contents.",
+        f"{high_k - ZERO_C_K:.0f} °C."
+        + (f" !: past the limit of the {' and the '.join(sorted(names))}." if names else "")
+        + (" Runaway branch: there more duty warms the contents." if runs_away else ""),
     )
 
 

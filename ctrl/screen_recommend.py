@@ -97,8 +97,8 @@ def _verdict(out: Console, found: Recommendation) -> None:
     paragraph(
         out,
         f"Coldest it can hold in the worst room: {fixed(found.coldest_holdable_c)} °C, give or "
-        f"take {fixed(found.coldest_spread_k)} K if each part is 10 % off "
-        f"({found.coldest_decided_by} decides).",
+        f"take {fixed(found.coldest_spread_k)} K: each part 10 % off, "
+        f"the module by its sheet ({found.coldest_decided_by} decides).",
     )
     helps = [item for item in found.bottlenecks if item.gain_k >= LEAST_GAIN_K]
     if helps:

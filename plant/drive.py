@@ -215,6 +215,27 @@ def smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v):
 
 
 @kernel
+def held_current(drive, seebeck_voltage, loop_ohm, duty, limit_a):
+    """Return the current [A] of a converter at `duty` while it draws `limit_a` [A].
+
+    The supply holds its current, so its voltage falls to what the converter asks for at that
+    duty, V = (e + R I)/D; with P_out = eff (V I_in - P0 - r P_out^2) that is I = eff I_in/D but
+    for the losses, which three rounds settle.
+    """
+    load_ohm = loop_ohm * (1.0 + drive.ripple * drive.ripple)
+    held_a = drive.converter_efficiency * limit_a / duty
+    for _ in range(3):
+        input_v = (seebeck_voltage + loop_ohm * held_a) / duty
+        output_v = seebeck_voltage + load_ohm * held_a
+        if output_v <= 0.0:
+            return held_a
+        lost_w = drive.converter_fixed_w + drive.converter_loss_per_w * (held_a * output_v) ** 2
+        left_w = max(input_v * limit_a - lost_w, 0.0)
+        held_a = drive.converter_efficiency * left_w / output_v
+    return held_a
+
+
+@kernel
 def currents_within(
     drive, seebeck, resistance, duty, difference_k, rise_v, disconnected, limit_a
 ):  # fmt: skip
@@ -247,7 +268,10 @@ def currents_within(
             power_w = converter_input_w(drive, off_a * (seebeck_voltage + loop_ohm * off_a))
         return off_a, off_a * off_a, power_w
     if drive.kind == SMOOTHED:
-        mean_a = smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v)
+        mean_a = min(
+            smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v),
+            held_current(drive, seebeck_voltage, loop_ohm, duty, limit_a),
+        )
     else:
         mean_a = min(
             duty * drive.set_current_a,

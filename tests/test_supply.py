@@ -10,6 +10,7 @@ from ctrl.build import plant_of, start_resistance_ohm
 from ctrl.candidates import candidates_of, with_drive
 from ctrl.capability import at_duty, duty_limit
 from ctrl.cases import current_limits, limits_found
+from ctrl.cautions import starved_cautions
 from ctrl.config import ConfigError, build_config, load_config, override, plain_data
 from ctrl.findings import findings_of
 from ctrl.firmware import firmware_of, settings_of
@@ -195,7 +196,9 @@ def test_hiccup_supply_that_cannot_start_the_module_is_told():
                          supply={"protection": kind, "current_limit_a": 4.0})  # fmt: skip
         pulses = changed("galley_larder", supply={"protection": kind, "current_limit_a": 4.0})
         names = {x.name: x for x in current_limits(pulses, plant_of(pulses))}
-        assert not names["supply current"].kept
+        assert names["supply current"].kept != protected
+        starved = starved_cautions(pulses, plant_of(pulses))
+        assert bool(starved) != protected
         if protected:
             plant = plant_of(pulses)
             part, start_ohm = plant.drive, start_resistance_ohm(pulses, plant)
