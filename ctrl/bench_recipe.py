@@ -90,7 +90,7 @@ def _drift(found: Identification) -> str:
     """Return the drift that ends the wait, over a time in which a reading's step shows it."""
     horizon_s = found.models[0].model.horizon_s
     times = max(ceil(found.bench.step_k / found.drift_k), 1)
-    return f"{digits(times * found.drift_k, 1)} K in {minutes(times * horizon_s)}"
+    return f"{digits(times * found.drift_k, 2)} K in {minutes(times * horizon_s)}"
 
 
 def _against(found: Identification, model: FirstOrder, first: int = 0) -> str:
