@@ -3,7 +3,10 @@
 from math import ceil
 
 from ctrl.bench import EARLY_SHARE
-from ctrl.identify import Identification
+from ctrl.bench_relay import EIGHTHS
+from ctrl.first_order import FirstOrder
+from ctrl.identify import Identification, off_pct
+from ctrl.screen import digits
 
 
 def minutes(seconds: float) -> str:
@@ -26,16 +29,16 @@ def recipe_of(found: Identification) -> tuple[str, ...]:
         f"{found.ambient_c:g} °C. Switch off defrost and slew limit in the firmware; leave the "
         "hot sink's cut-out in."
     )
-    if found.bench.only_switches:
+    if found.step is not None and found.bench.only_switches:
         return (head, *_square(found), *_relay(found))
     if found.step is None:
-        return (head,)
+        return (_why_none(found),)
     step = found.step
     size, wait = 100.0 * step.step_duty, minutes(step.horizon_s)
     return (
         head,
         f"Set {duty_pct:.0f} % duty by hand and wait {hours(found.settle_h)} from warm, until "
-        "the reading moves less in ten minutes than one of its own steps.",
+        f"the mean of two minutes moves less than {_drift(found)}.",
         f"Write down the mean reading of two minutes: R0 (here about "
         f"{found.bench.reading_c:.1f} °C). If it drifts, write down by how much a minute and "
         "take that off later.",
@@ -77,14 +80,40 @@ def _enough(found: Identification) -> str:
     )
 
 
+def _why_none(found: Identification) -> str:
+    """Return why there is no test to describe."""
+    reasons = "; ".join(f"no {name}: {why}" for name, why in found.missing[:1])
+    return f"None at this duty and in this room: {reasons}."
+
+
+def _drift(found: Identification) -> str:
+    """Return the drift that ends the wait, over a time in which a reading's step shows it."""
+    horizon_s = found.models[0].model.horizon_s
+    times = max(ceil(found.bench.step_k / found.drift_k), 1)
+    return f"{digits(times * found.drift_k, 2)} K in {minutes(times * horizon_s)}"
+
+
+def _against(found: Identification, model: FirstOrder, first: int = 0) -> str:
+    """Return how far a hand model's numbers are from the linear plant's, from `first` on."""
+    names = ("gain", "time constant", "dead time")
+    parts = off_pct(model, found.models[0].model)
+    return ", ".join(
+        f"{name} {part:+.0f} %" for name, part in list(zip(names, parts, strict=True))[first:]
+    )
+
+
 def _by_hand(found: Identification) -> str:
     hand = None if found.step is None else found.step.by_hand
     if hand is None:
         return "By hand noise hides it here: repeat more often, or fit the whole curve."
-    return (
+    text = (
         f"In the simulated test this gives by hand: gain {hand.gain_k:.2f} K, time constant "
-        f"{hand.tau_s:.0f} s, dead time {hand.dead_time_s:.0f} s."
+        f"{hand.tau_s:.0f} s, dead time {hand.dead_time_s:.0f} s; against the linear plant "
+        f"{_against(found, hand)}."
     )
+    if found.models[0].model.is_integrating(found.models[0].model.horizon_s):
+        text += " The cabinet is slower than the test: only gain over time constant counts."
+    return text
 
 
 def _square(found: Identification) -> tuple[str, ...]:
@@ -113,16 +142,35 @@ def _relay(found: Identification) -> tuple[str, ...]:
     middle_c = found.bench.reading_c
     low, high = 100.0 * test.low_duty, 100.0 * test.high_duty
     cycle = test.cycle
-    half_duty = 0.5 * (test.high_duty - test.low_duty)
+    eighth_s = cycle.period_s / EIGHTHS
     return (
         f"Relay, as a check: from the settled state give {high:.0f} % while the reading is above "
         f"{middle_c + test.half_band_k:.2f} °C until it is below "
         f"{middle_c - test.half_band_k:.2f} °C, then {low:.0f} %, and so on. Leave out "
-        f"4 cycles, then write down 12: about {minutes(test.length_s)} in all, "
-        f"{cycle.period_s:.0f} s a cycle.",
-        f"Period P and half of highest less lowest, a, give with half the step d = "
-        f"{half_duty:.2f}: gain at P is pi a/(4 d), lag in seconds is P (1/2 - asin(h/a)/(2 pi)) "
-        f"with half band h (describing function; here the gain comes out "
-        f"{found.describing_off_pct:+.0f} % off). With K of the step: tau = "
-        "P/(2 pi) sqrt((K/gain)^2 - 1), dead time = lag - P/(2 pi) atan(2 pi tau/P).",
+        f"4 cycles, timing them: period P, here {cycle.period_s:.0f} s, and the time on. For "
+        f"{cycle.cycles} more, start a clock at each change to {high:.0f} % and write down the "
+        f"reading at 0 s and each eighth of P ({eighth_s:.1f} s): about "
+        f"{minutes(test.length_s)} in all.",
+        "Means over the cycles: r0 to r7. A = (r0 - r4 + 0.707 (r1 - r3 - r5 + r7))/4, B = (r2 - "
+        "r6 + 0.707 (r1 + r3 - r5 - r7))/4. With half the step d = "
+        f"{test.half_step_duty:.2f}: gain at P is pi sqrt(A^2 + B^2)/(4 d sin(180° on/P)); lag is "
+        "P/360° times the angle of the point (-A, -B), less half the time on (add P below 0). "
+        "With K of the step, which the relay does not show: tau = P/(2 pi) "
+        "sqrt((K/gain)^2 - 1), dead time = lag - P/(2 pi) atan(2 pi tau/P) in radians, less half "
+        f"a firmware tick.{_relay_by_hand(found)}",
     )
+
+
+def _relay_by_hand(found: Identification) -> str:
+    hand = found.relay_by_hand
+    if hand is None or found.step is None:
+        return " By hand the step's K is too small for it here: repeat the step."
+    text = (
+        f" In the simulated test: time constant {hand.tau_s:.0f} s, dead time "
+        f"{hand.dead_time_s:.0f} s; against the linear plant {_against(found, hand, 1)}, gain at "
+        f"P {found.hand_off_pct:+.0f} %."
+    )
+    expected, step = found.models[0].model, found.step.by_hand
+    if step is None or abs(off_pct(hand, expected)[2]) < abs(off_pct(step, expected)[2]):
+        text += " Take the dead time from here."
+    return text

@@ -24,6 +24,7 @@ CYCLES, CYCLES_DISCARDED = 12, 4
 SIGMAS_IN_BAND = 4.0  # half the relay's band over the reading's noise; common practice
 STEPS_IN_BAND = 1.5  # ... and over one step of the reading
 PHASES = 400
+EIGHTHS = 8  # readings a cycle that the recipe asks for
 LONGEST_RELAY_S = 6 * 3600.0
 
 
@@ -46,6 +47,8 @@ class RelayCycle:
     response : complex
         Fall of the reading over duty, both at the cycle's frequency, exact whatever the
         wave's form [K].
+    eighths_c : tuple of float
+        Mean reading at each eighth of the cycle from switching up [°C], as the recipe asks.
     """
 
     max_c: float
@@ -58,6 +61,7 @@ class RelayCycle:
     mean_duty: float
     cycles: int
     response: complex
+    eighths_c: tuple[float, ...] = ()
 
     @property
     def period_s(self) -> float:
@@ -101,6 +105,11 @@ class RelayTest:
     length_s: float
     by_turns: FirstOrder | None
 
+    @property
+    def half_step_duty(self) -> float:
+        """Half of the way between the two duties [-]."""
+        return 0.5 * (self.high_duty - self.low_duty)
+
 
 def measured_cycle(duty: Array, reading_c: Array, tick_s: float, discard: int) -> RelayCycle:
     """Return the mean cycle in ticks of duty [-] and reading [°C], the first `discard` left out.
@@ -129,6 +138,8 @@ def measured_cycle(duty: Array, reading_c: Array, tick_s: float, discard: int) -
     width = max(int(SMOOTHED_S / period_s * PHASES), 1)
     wave = smoothed(wave, width)
     turn = np.exp(-2j * pi * _phase(ups))
+    eighth = float(ups[-1] - ups[0]) / (ups.size - 1) / EIGHTHS
+    rows = ups[:-1, None] + np.rint(np.arange(EIGHTHS) * eighth).astype(int)[None, :]
     response = -np.sum(reading_c[whole] * turn) / np.sum(duty[whole] * turn)
     return RelayCycle(
         max_c=float(np.max(wave)), min_c=float(np.min(wave)),
@@ -136,6 +147,7 @@ def measured_cycle(duty: Array, reading_c: Array, tick_s: float, discard: int) -
         high_c=float(wave[0]), low_c=float(wave[round(on_s / period_s * PHASES) % PHASES]),
         on_s=on_s, off_s=period_s - on_s, mean_duty=float(np.mean(duty[whole])),
         cycles=ups.size - 1, response=complex(response),
+        eighths_c=tuple(float(x) for x in np.mean(reading_c[rows], axis=0)),
     )  # fmt: skip
 
 
@@ -183,6 +195,35 @@ def model_at(response: complex, omega: float, gain_k: float, hold_s: float) -> F
     lag = (-np.angle(response)) % (2.0 * pi)
     dead = (lag - np.arctan(turn)) / omega - 0.5 * hold_s
     return FirstOrder(gain_k, turn / omega, float(dead))
+
+
+def hand_response(cycle: RelayCycle, half_duty: float) -> tuple[float, float]:
+    """Return (gain [K], lag [s]) at the cycle's frequency from its eight readings.
+
+    The first harmonic of reading and duty (textbook); eight readings a cycle let only the
+    seventh in, which a cabinet hardly passes.  `half_duty` is half the relay's step [-].
+    """
+    r0, r1, r2, r3, r4, r5, r6, r7 = cycle.eighths_c
+    root = sqrt(0.5)
+    even = 0.25 * (r0 - r4 + root * (r1 - r3 - r5 + r7))
+    odd = 0.25 * (r2 - r6 + root * (r1 + r3 - r5 - r7))
+    period_s = cycle.period_s
+    swing = 4.0 * half_duty / pi * float(np.sin(pi * cycle.on_s / period_s))
+    angle = float(np.arctan2(-odd, -even))
+    lag_s = (angle / (2.0 * pi) * period_s - 0.5 * cycle.on_s) % period_s
+    return sqrt(even**2 + odd**2) / swing, lag_s
+
+
+def hand_model(
+    cycle: RelayCycle, half_duty: float, gain_k: float, hold_s: float
+) -> FirstOrder | None:
+    """Return the model by the recipe's own steps, its gain [K] the step's; None if too small."""
+    here_k, lag_s = hand_response(cycle, half_duty)
+    omega = 2.0 * pi / cycle.period_s
+    try:
+        return model_at(here_k * np.exp(-1j * omega * lag_s), omega, gain_k, hold_s)
+    except NoBenchTest:
+        return None
 
 
 def band_for(bench: Bench, expected: FirstOrder, half_duty: float) -> float:

@@ -191,6 +191,15 @@ def reading_delay_s(config: Config, period_s: float) -> float:
     return 1.5 * conversion + min(period_s, 1.0)
 
 
+def control_period_s(config: Config, kind: str) -> float:
+    """Return how often a PI controller on a drive decides, before tuning [s].
+
+    A window takes a new duty once: deciding more often than 60 times in it gains nothing.
+    """
+    window_s = config.drive.window_s if kind == "slow_window" else 0.0
+    return max(config.controller.period_s, float(min(floor(window_s / 60.0), 60)))
+
+
 def pi_candidate(
     config: Config, base: Plant, kind: str, setpoint_c: float, fits: bool
 ) -> Candidate:
@@ -199,8 +208,7 @@ def pi_candidate(
     most = duty_limit(plant, config)
     part = config.controller
     window_s = config.drive.window_s if kind == "slow_window" else 0.0
-    # A window takes a new duty once: deciding more often than 60 times in it gains nothing.
-    period_s = max(part.period_s, float(min(floor(window_s / 60.0), 60)))
+    period_s = control_period_s(config, kind)
     settings = Settings(
         controller="pi",
         setpoint_c=setpoint_c,

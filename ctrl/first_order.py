@@ -9,7 +9,13 @@ from math import exp, inf, log, pi, sqrt
 
 import numpy as np
 
-from ctrl.linearise import Array, LinearPlant, frequency_response, step_response
+from ctrl.linearise import (
+    Array,
+    LinearPlant,
+    frequency_response,
+    largest_fall_k_per_duty,
+    step_response,
+)
 
 # A tight loop crosses where the plant with its delay lags by about 90 degrees and half a
 # radian (tuning with tau_c = theta); the fit is centred there.
@@ -17,6 +23,10 @@ CROSSOVER_PHASE_RAD = pi / 2.0 + 0.5
 # The fit covers one decade of frequency, more of it below: that is where the loop works,
 # and above it the many small lags of the plant turn away from any single dead time.
 BELOW, ABOVE = 5.0, 2.0
+# Room above the largest fall: a lag that slow leaves the fit no better hold of the gain.
+GAIN_ROOM = 1.02
+# A lag of more than so many horizons is as good as an integrator there.
+INTEGRATING_HORIZONS = 3.0
 
 
 @dataclass(frozen=True)
@@ -34,7 +44,7 @@ class FirstOrder:
         Range of frequency of the fit [rad/s].
     fit_error_pct : float
         Largest deviation from the full plant's step response up to `horizon_s`, relative
-        to its value there [%].
+        to its largest value there [%].
     horizon_s : float
         [s].
     response_error_pct : float
@@ -50,6 +60,15 @@ class FirstOrder:
     fit_error_pct: float = 0.0
     horizon_s: float = 0.0
     response_error_pct: float = 0.0
+
+    @property
+    def slope_k_per_s(self) -> float:
+        """Speed at which a unit of duty moves the reading at first, K/tau [K/s]."""
+        return self.gain_k / self.tau_s
+
+    def is_integrating(self, horizon_s: float) -> bool:
+        """Tell whether only K/tau has a meaning within a time [s]."""
+        return self.tau_s > INTEGRATING_HORIZONS * horizon_s
 
 
 def crossover_guess(linear: LinearPlant, delay_s: float) -> float:
@@ -100,7 +119,8 @@ def first_order(linear: LinearPlant, delay_s: float = 0.0) -> FirstOrder:
     Least squares of the logarithm of the complex response over one decade about the
     expected crossover.  A cabinet has lags from seconds to a day; a loop of minutes meets
     only those near its own pace, and the fit says over what span it holds.  Where the lag
-    is far slower than that span, only the ratio of gain to time constant has a meaning.
+    is far slower than that span, only the ratio of gain to time constant has a meaning; the
+    gain is then held to the largest fall that the plant ever shows.
 
     Parameters
     ----------
@@ -122,8 +142,8 @@ def first_order(linear: LinearPlant, delay_s: float = 0.0) -> FirstOrder:
         raise ArithmeticError("the cabinet's reading does not fall with duty near crossover")
 
     def model_of(p: Array) -> FirstOrder:
-        rate, pole, dead = np.exp(p)
-        return FirstOrder(rate / pole, 1.0 / pole, dead)
+        gain, pole, dead = np.exp(p)
+        return FirstOrder(gain, 1.0 / pole, dead)
 
     def misfit(p: Array) -> Array:
         ratio = np.log(first_order_response(model_of(p), omega) / exact)
@@ -131,16 +151,24 @@ def first_order(linear: LinearPlant, delay_s: float = 0.0) -> FirstOrder:
 
     middle = sqrt(low * high)
     rate = middle * float(np.abs(exact[omega.size // 2]))
-    start = np.log([rate, 0.3 * middle, max(delay_s, 0.3 / middle)])
+    start = np.log([rate / (0.3 * middle), 0.3 * middle, max(delay_s, 0.3 / middle)])
     # The pole may not leave the range by much: beyond it nothing tells it from zero.
-    bounds = np.log([[rate * 1e-2, low * 1e-2, 1e-4 / middle], [rate * 1e2, high, 10.0 / middle]])
+    least, most = rate / high * 1e-2, rate / low * 1e4
+    bounds = np.log([[least, low * 1e-2, 1e-4 / middle], [most, high, 10.0 / middle]])
     found = least_squares(misfit, np.clip(start, *bounds), bounds=tuple(bounds)).x
-    model = model_of(found)
     horizon_s = pi / low
+    if model_of(found).is_integrating(horizon_s):
+        most = min(GAIN_ROOM * largest_fall_k_per_duty(linear), most)
+        if least < most < model_of(found).gain_k:
+            bounds[1, 0] = np.log(most)
+            # Same ratio of gain to time constant: only that has been seen.
+            start = found + [bounds[1, 0] - found[0], found[0] - bounds[1, 0], 0.0]
+            found = least_squares(misfit, np.clip(start, *bounds), bounds=tuple(bounds)).x
+    model = model_of(found)
     t = np.linspace(horizon_s / 200.0, horizon_s, 200)
     full = np.zeros(t.size)
     full[t > delay_s] = step_response(linear, t[t > delay_s] - delay_s)
-    step_error = np.max(np.abs(first_order_step(model, t) - full)) / abs(full[-1])
+    step_error = np.max(np.abs(first_order_step(model, t) - full)) / np.max(np.abs(full))
     return FirstOrder(
         gain_k=float(model.gain_k),
         tau_s=float(model.tau_s),

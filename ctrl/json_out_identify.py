@@ -11,7 +11,12 @@ NO_TEST = "the test gave nothing; see missing"
 
 def model_object(model: FirstOrder) -> Object:
     """Return gain, time constant and dead time."""
-    return {"fall_k": model.gain_k, "tau_s": model.tau_s, "dead_time_s": model.dead_time_s}
+    return {
+        "fall_k": model.gain_k,
+        "tau_s": model.tau_s,
+        "dead_time_s": model.dead_time_s,
+        "slope_k_per_s": model.slope_k_per_s,
+    }
 
 
 def gain_map_object(item: GainMap) -> Object:
@@ -61,23 +66,43 @@ def _relay_object(found: Identification) -> Object | None:
     test = found.relay
     if test is None:
         return None
+    hand = None if found.relay_by_hand is None else model_object(found.relay_by_hand)
     turns = None if test.by_turns is None else model_object(test.by_turns)
+    return (
+        {
+            "low_duty": test.low_duty,
+            "high_duty": test.high_duty,
+            "half_band_k": test.half_band_k,
+            "amplitude_k": test.cycle.amplitude_k,
+            "cycle_s": test.cycle.period_s,
+            "cycles": test.cycle.cycles,
+            "length_s": test.length_s,
+            "harmonic_off_pct": found.harmonic_off_pct,
+            "describing_off_pct": found.describing_off_pct,
+            "hand_off_pct": found.hand_off_pct,
+            "fall_from": "step test",
+        }
+        | _or_why("by_hand", hand, "the gain is too small for this cycle")
+        | _or_why("by_turns", turns, "the gain is too small for this cycle")
+    )
+
+
+def _sampled_object(found: Identification) -> Object:
+    part = found.sampled
     return {
-        "low_duty": test.low_duty,
-        "high_duty": test.high_duty,
-        "half_band_k": test.half_band_k,
-        "amplitude_k": test.cycle.amplitude_k,
-        "cycle_s": test.cycle.period_s,
-        "cycles": test.cycle.cycles,
-        "length_s": test.length_s,
-        "harmonic_off_pct": found.harmonic_off_pct,
-        "describing_off_pct": found.describing_off_pct,
-    } | _or_why("by_turns", turns, "the gain is too small for this cycle")
+        "period_s": part.period_s,
+        "delay_s": part.delay_s,
+        "delay_samples": part.delay_samples,
+        "numerator_k": list(part.numerator),
+        "denominator": list(part.denominator),
+        "response_error_pct": part.error_pct,
+        "plant_poles": [{"real": x.real, "imaginary": x.imag} for x in part.plant_poles],
+    }
 
 
 def of_identification(found: Identification, version: str) -> Object:
     """Return what `identify --json` prints."""
-    linear = found.linear
+    linear, first = found.linear, found.models[0].model
     head = _head("identify", found.config, version) | {
         "drive": found.config.drive.kind,
         "ambient_c": found.ambient_c,
@@ -101,6 +126,9 @@ def of_identification(found: Identification, version: str) -> Object:
         "fit_error_pct": found.models[0].model.fit_error_pct,
         "missing": [{"name": name, "reason": why} for name, why in found.missing],
         "settle_h": found.settle_h,
+        "drift_k": found.drift_k,
+        "integrating": first.is_integrating(first.horizon_s),
+        "sampled": _sampled_object(found),
     }
     return (
         head

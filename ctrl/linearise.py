@@ -300,6 +300,19 @@ def short_term_gain_w_per_duty(linear: LinearPlant) -> float:
     return float(-rate[0] * linear.cold_sink_j_per_k)
 
 
+def largest_fall_k_per_duty(linear: LinearPlant) -> float:
+    """Return the most that the reading ever falls after a step [K per unit duty].
+
+    The steady gain, or more where the hot side warms up later; infinite where the plant is
+    unstable.
+    """
+    slowest = time_constants_s(linear)
+    if not np.all((slowest > 0.0) & np.isfinite(slowest)):
+        return np.inf
+    times = np.geomspace(slowest[0], 10.0 * slowest[-1], 40)
+    return float(max(np.max(step_response(linear, times)), steady_gain_k_per_duty(linear)))
+
+
 def time_constants_s(linear: LinearPlant) -> Array:
     """Return the time constants [s], fastest first; infinite or negative ones mean unstable."""
     poles = np.linalg.eigvals(linear.A)

@@ -4,11 +4,13 @@ from rich.console import Console
 
 from ctrl.bench_recipe import recipe_of
 from ctrl.capability import DUTY_RESOLUTION, PEAK_MARGIN
+from ctrl.config import Config
 from ctrl.gain_map import GainMap
 from ctrl.identify import Identification, Model
 from ctrl.screen import bullet, digits, fixed, grid_of, heading, paragraph, show_table, words_of
 
 NAMES = {"fast_pwm": "fast PWM, or a relay's mean", "smoothed": "smoothed current"}
+PULSED = ("fast_pwm", "relay", "slow_window")
 
 
 def show(out: Console, found: Identification) -> None:
@@ -21,11 +23,12 @@ def show(out: Console, found: Identification) -> None:
     )
     heading(out, "Model, three ways: K e^(-theta s)/(tau s + 1)")
     _models(out, found)
+    _sampled(out, found)
     heading(out, "Bench recipe")
     for text in recipe_of(found):
         bullet(out, text)
     for item in found.maps:
-        _gains(out, item, config.use.target_c)
+        _gains(out, item, config)
 
 
 def _models(out: Console, found: Identification) -> None:
@@ -34,6 +37,7 @@ def _models(out: Console, found: Identification) -> None:
     table.add_row("gain K", *(fixed(item.model.gain_k, 2) for item in items), "K")
     table.add_row("time constant", *(fixed(item.model.tau_s, 0) for item in items), "s")
     table.add_row("dead time", *(fixed(item.model.dead_time_s) for item in items), "s")
+    table.add_row("K/tau", *(digits(60.0 * x.model.slope_k_per_s, 2) for x in items), "K/min")
     for index, name in enumerate(("K", "tau", "theta")):
         table.add_row(f"  {name} off", *(_off(item, index) for item in items), "%")
     table.add_row(
@@ -47,20 +51,30 @@ def _models(out: Console, found: Identification) -> None:
         f"show; in the end {fixed(found.steady_gain_k)} K, as contents and walls follow. "
         f"Response off: largest, over the octave below {digits(5.0 * first.low_rad_per_s)} "
         f"rad/s, where a tight loop crosses. The one lag misses the full step by "
-        f"{fixed(first.fit_error_pct, 0)} % up to then. A loop adds half its period.",
+        f"{fixed(first.fit_error_pct, 0)} % of its largest value up to then. A loop adds half "
+        "its period.",
     )
+    if first.is_integrating(first.horizon_s):
+        paragraph(
+            out,
+            f"Integrating: in {first.horizon_s:.0f} s only K/tau shows, K and tau by themselves "
+            "mean nothing there (K is held to the largest fall that the plant ever shows). "
+            "Compare K/tau and dead time.",
+        )
     if found.step is not None:
         a, b, c = found.step.fitted.error_pct
         paragraph(
             out,
             f"Noise alone leaves the step test {fixed(a)}, {fixed(b)} and {fixed(c)} % of K, tau "
-            "and theta (standard error); the rest of its deviation is that one lag is not ten.",
+            "and theta (standard error); the rest of its deviation is that one lag is not ten. "
+            + ("The relay's K is the step test's." if found.relay is not None else ""),
         )
     if found.relay is not None and found.harmonic_off_pct is not None:
         text = (
             f"Relay at its own frequency (period {found.relay.cycle.period_s:.0f} s): response "
             f"{fixed(found.harmonic_off_pct, 0)} % off by its wave, gain "
-            f"{fixed(found.describing_off_pct, 0)} % off by the describing function."
+            f"{fixed(found.hand_off_pct, 0)} % by eight readings a cycle and "
+            f"{fixed(found.describing_off_pct, 0)} % by the describing function."
         )
         turns = found.relay.by_turns
         if turns is not None:
@@ -78,29 +92,53 @@ def _off(item: Model, index: int) -> str:
     return value if value.startswith("-") or value == "0" else f"+{value}"
 
 
-def _gains(out: Console, item: GainMap, wanted_c: float) -> None:
-    heading(out, f"Gain over duty and room: {NAMES.get(item.drive, words_of(item.drive))}")
+def _sampled(out: Console, found: Identification) -> None:
+    part = found.sampled
+    n0, n1 = part.numerator
+    slow = abs(part.plant_poles[-1])
+    paragraph(
+        out,
+        f"Sampled, period {digits(part.period_s, 2)} s, duty held, sensor lag and "
+        f"{digits(part.delay_s, 2)} s of conversion and window in it: z^-{part.delay_samples} "
+        f"({n0:.4g} {n1:+.4g} z^-1)/(1 {part.denominator[1]:+.6f} z^-1) K; "
+        f"{fixed(part.error_pct, 0)} % off the full plant over that octave, whose slowest pole is "
+        f"{slow:.6f}. Error of the slopes: {found.linear.jacobian_error:.0e} of the largest in "
+        "each row.",
+    )
+
+
+def drive_title(item: GainMap, own: str) -> str:
+    """Return the name of a gain map's drive; `own` is the config's."""
+    is_own = item.drive == own or (item.drive == "fast_pwm" and own in PULSED)
+    name = NAMES.get(item.drive, words_of(item.drive))
+    return f"{name} (this config's)" if is_own else name
+
+
+def _gains(out: Console, item: GainMap, config: Config) -> None:
+    heading(out, f"Gain over duty and room: {drive_title(item, config.drive.kind)}")
     rooms = sorted({point.ambient_c for point in item.points})
     heads = ["duty %"]
     for room in rooms:
-        heads += [f"{room:g} °C", "steady"]
+        heads += [f"{room:g} °C", "steady", "W"]
     table = grid_of(heads, "r" * len(heads))
     for duty in sorted({point.duty for point in item.points}):
         cells = []
         for room in rooms:
             here = [p for p in item.points if p.duty == duty and p.ambient_c == room]
             cells += (
-                [digits(here[0].crossover_gain_k, 2), fixed(here[0].steady_gain_k)]
-                if here else ["-", "-"]
+                [digits(here[0].crossover_gain_k, 2), fixed(here[0].steady_gain_k),
+                 fixed(here[0].short_gain_w, 0)]
+                if here else ["-", "-", "-"]
             )  # fmt: skip
         table.add_row(fixed(100.0 * duty, 0), *cells)
     show_table(out, table)
     paragraph(
         out,
         f"K a unit of duty: where the loop crosses ({digits(item.crossover_rad_per_s, 2)} rad/s), "
-        'then in the end. "-": the hot side runs away.',
+        "then in the end; W: short-term, heat drawn from the cold sink a unit of duty, both "
+        'sinks held. "-": the hot side runs away.',
     )
-    paragraph(out, reversal_text(item, wanted_c))
+    paragraph(out, reversal_text(item, config.use.target_c))
 
 
 def reversal_text(item: GainMap, wanted_c: float) -> str:

@@ -16,7 +16,8 @@ from ctrl.bench import (
     square_by_hand,
     three_readings,
 )
-from ctrl.bench_relay import RelayCycle, measured_cycle, model_at, model_of_cycle
+from ctrl.bench_recipe import recipe_of
+from ctrl.bench_relay import RelayCycle, hand_model, measured_cycle, model_at, model_of_cycle
 from ctrl.build import plant_of
 from ctrl.capability import at_duty
 from ctrl.config import load_config
@@ -133,6 +134,9 @@ def test_a_simulated_relay_gives_back_its_lag(low, high):
     assert off_pct(wave, MODEL) == pytest.approx((0.0, 0.0, 0.0), abs=3.0)
     assert turns.tau_s == pytest.approx(MODEL.tau_s, rel=0.04)
     assert turns.dead_time_s == pytest.approx(MODEL.dead_time_s, abs=1.5)
+    hand = hand_model(cycle, 0.5 * (high - low), MODEL.gain_k, 1.0)
+    print(f"eight readings {hand.tau_s:.1f} s, {hand.dead_time_s:.2f} s")
+    assert off_pct(hand, MODEL) == pytest.approx((0.0, 0.0, 0.0), abs=8.0)
 
 
 def test_one_point_of_the_response_places_lag_and_dead_time():
@@ -169,7 +173,11 @@ def test_bench_and_linear_plant_agree(name, monkeypatch):
     assert found.harmonic_off_pct < 10.0
     # The turns' dead time is short on a cabinet of many lags, the wave's is not.
     assert found.relay.by_turns.dead_time_s < 0.8 * found.relay.model.dead_time_s
-    # By hand, noise and all: what a recipe may promise.
+    # By hand, noise and all: what a recipe may promise, and does promise on the screen.
+    tau, dead = off_pct(found.relay_by_hand, found.models[0].model)[1:]
+    print(f"    relay by hand tau {tau:+.0f}, dead time {dead:+.0f} %, {found.hand_off_pct:+.0f} %")
+    assert abs(tau) < 15.0 and abs(dead) < 12.0 and abs(found.hand_off_pct) < 12.0
+    assert f"dead time {dead:+.0f} %, gain at P {found.hand_off_pct:+.0f} %" in recipe_of(found)[-1]
     assert np.all(np.abs(off_pct(found.step.by_hand, found.models[0].model)) < (25.0, 35.0, 50.0))
 
 

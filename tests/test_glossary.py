@@ -17,7 +17,7 @@ SPELT = {
     "w_per_m2_k": "W/(m2 K)", "j_per_kg_k": "J/(kg K)", "w_per_m_k": "W/(m K)",
     "kwh_per_day": "kWh/d", "m3_per_h": "m3/h", "g_per_day": "g/d", "pct_per_k": "%/K",
     "pct_per_s": "%/s", "m_per_s": "m/s", "per_hour": "1/h", "w_per_k": "W/K", "j_per_k": "J/K",
-    "k_per_w": "K/W", "v_per_k": "V/K", "per_day": "1/d", "per_kwh": "1/kWh", "per_h": "1/h",
+    "k_per_w": "K/W", "k_per_s": "K/s", "v_per_k": "V/K", "per_day": "1/d", "per_kwh": "1/kWh", "per_h": "1/h",
     "per_k": "1/K", "years": "a", "hour": "h", "days": "d", "kwh": "kWh", "pct": "%",
     "deg": "deg", "min": "min", "mm2": "mm2", "ohm": "ohm", "bits": "bit", "rel": "",
     "rad_per_s": "rad/s",
