@@ -231,7 +231,7 @@ def run_thermostat(args: argparse.Namespace) -> int:
         screen_compare.show_trade_off(screen.console(), found)
     if plot is not None:
         tell_written(args, plot)
-    return DONE
+    return ANSWER_IS_NO if found.lack else DONE
 
 
 def run_identify(args: argparse.Namespace) -> int:

@@ -6,19 +6,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrl.build import at_ambient, plant_of
-from ctrl.candidates import Candidate, setpoint_for
+from ctrl.candidates import Candidate, setpoint_for, with_drive
 from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
 from ctrl.cases import contents_min_c, energy_boundary
 from ctrl.config import Config
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Settings, defrost_of, firmware_of
 from ctrl.ice import Ice, ice_of
-from ctrl.law_tuning import LAWS, law_candidate
+from ctrl.law_tuning import LAWS, drive_for, law_candidate
 from ctrl.loop import Loop
+from ctrl.narrower_band import simulated_band
 from ctrl.record import Record
+from ctrl.trade_off import contact_life_years
 from ctrl.trial import ROW_S, nearest_point, warm_state
-from ctrl.tuning import relay_life_years
 from ctrl.weather_log import weather_rows_of
+from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
 DAYS = 4.0
@@ -28,6 +30,9 @@ CENTRINGS = 3
 ICE_DAYS = 5
 # Two laws closer than this cannot be told apart by the model; engineering choice.
 ALIKE_ENERGY = 0.03
+# Of laws alike in energy, those are passed over that cycle the module so many times as often
+# as the calmest and more than hourly; engineering choice.
+MORE_CYCLES, HOURLY = 10.0, 24.0
 Progress = Callable[[str], None]
 
 
@@ -87,19 +92,17 @@ def warm_run(config: Config, candidate: Candidate, days: float, seed: int) -> Re
     """Return the record from loading the warm cabinet, `days` long, in the config's usual room."""
     plant = candidate.plant
     loop = Loop(
-        plant, firmware_of(_with_kind(config, candidate), candidate.settings),
+        plant, firmware_of(with_kind(config, candidate.drive), candidate.settings),
         warm_state(plant, config), seed=seed, weather_rows=weather_rows_of(config, plant),
     )  # fmt: skip
     return loop.run(days * DAY_S, ROW_S)
 
 
-def _with_kind(config: Config, candidate: Candidate) -> Config:
-    """Return the config as if it had the candidate's drive: the firmware asks what it switches."""
-    if candidate.drive == config.drive.kind:
+def with_kind(config: Config, kind: str) -> Config:
+    """Return the config as if it had another drive: the firmware asks what it switches."""
+    if kind == config.drive.kind:
         return config
-    return config.model_copy(
-        update={"drive": config.drive.model_copy(update={"kind": candidate.drive})}
-    )
+    return config.model_copy(update={"drive": config.drive.model_copy(update={"kind": kind})})
 
 
 def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Candidate:
@@ -131,7 +134,7 @@ def ice_without_defrost(config: Config, candidate: Candidate, seed: int) -> Ice:
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     settings: Settings = replace(candidate.settings, defrost=None)
     return ice_of(
-        plant, firmware_of(_with_kind(config, candidate), settings),
+        plant, firmware_of(with_kind(config, candidate.drive), settings),
         nearest_point(plant, config.use.target_c + ZERO_C_K, coldest),
         config.limits.sink_ice_blockage_pct, most_days=ICE_DAYS, seed=seed,
     )  # fmt: skip
@@ -155,7 +158,7 @@ def measured(config: Config, candidate: Candidate, days: float, seed: int) -> Co
     per_day = float(level_cycles(last["duty"]))
     life = None
     if candidate.drive in ("relay", "slow_window"):
-        life = relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
+        life = contact_life_years(config, max(found.cycles_per_hour, 1e-9))
     return Compared(
         candidate, record, found, ice, life, per_day, float(np.ptp(last["hot_face_c"])),
         float(np.max(last["hot_face_c"])),
@@ -183,27 +186,44 @@ def lacks(config: Config, item: Compared) -> str:
         return f"ice closes {found.blockage_pct_max:.0f} % of the fin gaps"
     if item.ice.ices and item.candidate.settings.defrost is None:
         return "ices up in damp air, and the config has no defrost"
+    life, wanted = item.relay_life_years, config.limits.relay_life_years
+    if life is not None and life < wanted:
+        return f"the relay lives {life:.1f} years where {wanted:g} are wanted"
     return ""
+
+
+def remaining_misses(config: Config, items: Sequence[Compared]) -> str:
+    """Return how far from the target the contents still mean, in words; empty where nowhere.
+
+    Those out of reach are not moved: `lacks` tells of them.
+    """
+    use = config.use
+    means = [(x, x.findings.contents_c.mean) for x in items]
+    far = [
+        f"{name_of(x, items)} {mean_c:.1f}" for x, mean_c in means
+        if 2.0 * CENTRED_K <= abs(mean_c - use.target_c) <= 2.0 * use.target_tolerance_k
+    ]  # fmt: skip
+    return ", ".join(far)
 
 
 def verdict_of(config: Config, items: Sequence[Compared]) -> str:
     """Return in words which law to take on the config's own drive, and what another drive saves.
 
-    Within `ALIKE_ENERGY` of the thriftiest the simpler law is taken.
+    Within `ALIKE_ENERGY` of the thriftiest the simpler law is taken, unless it cycles the
+    module far more often.
     """
     holding = [item for item in items if not lacks(config, item)]
     own = [item for item in holding if item.candidate.fits]
     if not holding:
-        return "No law compared holds the target in the usual room."
+        return "No law compared keeps every limit in the usual room."
     if not own:
-        return "No law that fits this drive holds the target in the usual room." + _other(
-            None, holding
-        )
-    least = min(item.findings.energy_kwh_per_day for item in own)
-    alike = [x for x in own if x.findings.energy_kwh_per_day <= (1.0 + ALIKE_ENERGY) * least]
-    taken = min(alike, key=lambda item: SIMPLEST.index(item.candidate.controller))
-    text = f"On this drive: {_name(taken)}, {taken.findings.energy_kwh_per_day:.2f} kWh a day"
-    others = [_name(item) for item in alike if item is not taken]
+        lead = "No law that fits this drive keeps every limit in the usual room."
+        return lead + _other(None, holding)
+    alike = _alike(own)
+    calm = _calmest(alike)
+    taken = min(calm, key=_simplicity)
+    text = f"On this drive: {name_of(taken, own)}, {_energy(taken):.2f} kWh a day"
+    others = [name_of(item, own) for item in alike if item is not taken]
     if others:
         text += (
             f"; {', '.join(others)} within {100.0 * ALIKE_ENERGY:.0f} % of the thriftiest, which "
@@ -211,27 +231,73 @@ def verdict_of(config: Config, items: Sequence[Compared]) -> str:
         )
     elif len(own) > 1:
         text += ", the thriftiest that fits"
+    harder = [x for x in alike if x not in calm and _simplicity(x) < _simplicity(taken)]
+    if harder:
+        counts = ", ".join(f"{name_of(x, own)}: {x.cycles_per_day:.0f} cycles" for x in harder)
+        text += f" of those that spare the module ({counts} a day, here {taken.cycles_per_day:.0f})"
     return text + "." + _other(taken, holding)
 
 
+def _energy(item: Compared) -> float:
+    return item.findings.energy_kwh_per_day
+
+
+def _simplicity(item: Compared) -> int:
+    return SIMPLEST.index(item.candidate.controller)
+
+
+def _alike(items: Sequence[Compared]) -> list[Compared]:
+    """Return those that the model cannot tell from the thriftiest."""
+    least = min(_energy(item) for item in items)
+    return [item for item in items if _energy(item) <= (1.0 + ALIKE_ENERGY) * least]
+
+
+def _calmest(items: Sequence[Compared]) -> list[Compared]:
+    """Return those that do not cycle the module far more often than the calmest does."""
+    most = max(HOURLY, MORE_CYCLES * min(item.cycles_per_day for item in items))
+    return [item for item in items if item.cycles_per_day <= most]
+
+
 def _other(taken: Compared | None, holding: Sequence[Compared]) -> str:
-    """Return what the thriftiest law on another drive would save, as a sentence, or nothing."""
-    best = min(holding, key=lambda item: item.findings.energy_kwh_per_day)
+    """Return what another drive would save, and how much of it is the law's, or nothing."""
+    best = min(holding, key=_energy)
     if best.candidate.fits:
         return ""
-    theirs = best.findings.energy_kwh_per_day
-    name = f"{_name(best)} on {_drive_words(best.candidate.drive)}"
+    words = _drive_words(best.candidate.drive)
+    there = [item for item in holding if item.candidate.drive == best.candidate.drive]
+    runner = min(_alike(there), key=_simplicity)
+    law, theirs = LAW_WORDS[runner.candidate.controller], _energy(runner)
     if taken is None:
-        return f" {name} would, for {theirs:.2f} kWh a day."
-    mine = taken.findings.energy_kwh_per_day
+        return f" {_capital(law)} on {words} would, for {theirs:.2f} kWh a day."
+    mine = _energy(taken)
     if theirs > (1.0 - ALIKE_ENERGY) * mine:
         return ""
     share = 100.0 * (1.0 - theirs / mine)
-    return f" {name} would save {mine - theirs:.2f} kWh a day ({share:.0f} %)."
+    text = f" {_capital(words)}, run by {law}, would save {mine - theirs:.2f} kWh a day "
+    text += f"({share:.0f} %)"
+    plain = [item for item in there if item.candidate.controller == "pi" and item is not runner]
+    if taken.candidate.controller == runner.candidate.controller:
+        text += ": the drive saves it, not the law"
+    elif plain and _simplicity(runner) > _simplicity(plain[0]):
+        text += f"; {100.0 * (1.0 - _energy(plain[0]) / mine):.0f} % with PI on it"
+    if runner is not best:
+        text += f"; {LAW_WORDS[best.candidate.controller]} on it is within "
+        text += f"{100.0 * ALIKE_ENERGY:.0f} % of that"
+    return text + "."
 
 
-def _name(item: Compared) -> str:
-    return LAW_WORDS[item.candidate.controller]
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def name_of(item: Compared, items: Sequence[Compared]) -> str:
+    """Return a law's name, with its drive where the law runs on more than one of them."""
+    candidate = item.candidate
+    name = LAW_WORDS[candidate.controller]
+    if candidate.controller == "two_level" and candidate.settings.idle_duty == 0.0:
+        name = "two-level hold without idle (a plain thermostat)"
+    alike = sum(x.candidate.controller == candidate.controller for x in items)
+    return name if alike == 1 else f"{name} on {_drive_words(candidate.drive)}"
 
 
 LAW_WORDS = {
@@ -251,6 +317,23 @@ def _drive_words(kind: str) -> str:
 def tuned(candidate: Candidate) -> bool:
     """Tell whether a candidate has settings to run with."""
     return not candidate.note.startswith("not tuned")
+
+
+def pairs_of(laws: Sequence[str], own: str) -> list[tuple[str, str]]:
+    """Return (law, drive) to run: where a law needs another drive, PI on that drive as well.
+
+    So that what the drive saves is not credited to the law.
+    """
+    pairs = [(law, drive_for(law, own)) for law in laws]
+    more = [("pi", kind) for law, kind in pairs if kind != own and law != "pi"]
+    return list(dict.fromkeys([*pairs, *more]))
+
+
+def own_setpoint_c(config: Config, plant: Plant, kind: str) -> float:
+    """Return the reading to hold on a drive [°C], from what that drive can reach."""
+    told, moved = with_kind(config, kind), with_drive(plant, kind)
+    coldest = flashed_coldest(told, moved, config.climate.usual_c + ZERO_C_K)
+    return setpoint_for(config, moved, coldest)
 
 
 def compare(
@@ -276,13 +359,12 @@ def compare(
         Told each law as it begins.
     """
     plant = plant_of(config)
-    usual = flashed_coldest(config, plant, config.climate.usual_c + ZERO_C_K)
-    setpoint_c = setpoint_for(config, plant, usual)
     items, left_out = [], []
-    for law in laws:
+    for law, kind in pairs_of(laws, config.drive.kind):
         progress(f"tuning and running {law.replace('_', ' ')}")
-        candidate = law_candidate(config, plant, law, setpoint_c)
+        candidate = law_candidate(config, plant, law, own_setpoint_c(config, plant, kind), kind)
         if tuned(candidate):
+            candidate = simulated_band(config, candidate, seed)
             items.append(measured(config, candidate, days, seed))
         else:
             left_out.append(candidate)

@@ -9,6 +9,8 @@ from ctrl.json_out import Object, findings_object, ice_object, settings_object
 from ctrl.switching_cycle import Cycle
 from ctrl.trade_off import BandPoint, PlacePoint, Seen, TradeOff
 
+NO_CONTACTS = "no contacts that wear"
+
 
 def _or_why(key: str, value: Any, reason: str) -> Object:
     return {key: value} if value is not None else {key: None, f"{key}_reason": reason}
@@ -40,7 +42,7 @@ def compared_object(config: Config, item: Compared) -> Object:
             "ice": ice_object(item.ice),
         }
         | _or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
-        | _or_why("relay_life_years", item.relay_life_years, "no relay in this drive")
+        | _or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
         | {
             "cycles_per_day": item.cycles_per_day,
             "module_span_k": item.module_span_k,
@@ -92,7 +94,7 @@ def _band(point: BandPoint) -> Object:
         | {"simulated_calm": _seen(point.calm), "simulated": _seen(point.usual)}
         | _or_why("cycle_deviation_pct", _percent(point.period_deviation), none)
         | _or_why("swing_deviation_pct", _percent(point.swing_deviation), none)
-        | {"relay_life_years": point.relay_life_years}
+        | _or_why("relay_life_years", point.relay_life_years, NO_CONTACTS)
     )
 
 
@@ -105,9 +107,9 @@ def _place(item: PlacePoint) -> Object:
         "place": item.place,
         "hysteresis_k": item.hysteresis_k,
         "setpoint_c": item.setpoint_c,
+        "settings_decided_by": item.decided_by,
         "simulated": _seen(item.usual),
-        "relay_life_years": item.relay_life_years,
-    }
+    } | _or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
 
 
 def of_trade_off(found: TradeOff, version: str) -> Object:
@@ -116,7 +118,9 @@ def of_trade_off(found: TradeOff, version: str) -> Object:
         "setpoint_c": found.setpoint_c,
         "ambient_c": found.config.climate.usual_c,
         "seed": found.seed,
-        "recommended": _band(found.chosen),
+        "lacks": found.lack,
+        "recommended": _band(found.chosen)
+        | {"min_on_s": found.min_on_s, "min_off_s": found.min_off_s},
         "settings_decided_by": found.decided_by,
         "bands": [_band(point) for point in found.points],
         "places": [_place(item) for item in found.places],

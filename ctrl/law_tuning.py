@@ -52,13 +52,15 @@ LEAST_SAVING = 0.02
 def drive_for(law: str, own: str) -> str:
     """Return the drive to run a law on: the config's own where it can, else the nearest."""
     if law == "on_off":
-        return own if own in ("relay", "slow_window") else "relay"
+        return own  # whatever can be set finely can be all or nothing
     if law == "best_cop":
         return own if own in ("smoothed", "current") else "smoothed"
     return own if own in PART_LOAD else "fast_pwm"
 
 
-def law_candidate(config: Config, base: Plant, law: str, setpoint_c: float) -> Candidate:
+def law_candidate(
+    config: Config, base: Plant, law: str, setpoint_c: float, kind: str | None = None
+) -> Candidate:
     """Return one law, tuned, on the config's own drive or on the nearest that can run it.
 
     Parameters
@@ -70,15 +72,31 @@ def law_candidate(config: Config, base: Plant, law: str, setpoint_c: float) -> C
         One of `LAWS`.
     setpoint_c : float
         Reading to hold [°C].
+    kind : str, optional
+        Drive to run it on; by `drive_for` when left out.
     """
-    kind = drive_for(law, config.drive.kind)
+    kind = drive_for(law, config.drive.kind) if kind is None else kind
     fits = kind == config.drive.kind
     if law == "on_off":
-        return on_off_candidate(config, base, "relay", setpoint_c, fits)
+        # A thermostat on a slow window needs no window: the switch alone.
+        switch = "relay" if kind == "slow_window" else kind
+        found = on_off_candidate(config, base, switch, setpoint_c, fits)
+        return found if switch == "relay" else _gentle(config, found)
     if law == "pi":
         return pi_candidate(config, base, kind, setpoint_c, fits)
     tune = {"two_level": two_level, "cascade": cascade, "best_cop": best_cop}[law]
     return tune(config, base, kind, setpoint_c, fits)
+
+
+def _gentle(config: Config, found: Candidate) -> Candidate:
+    """Return a thermostat without contacts with the least band of the laws that have none."""
+    if found.on_off is None:
+        return found
+    band_k = max(_least_band_k(config), found.settings.hysteresis_k)
+    return replace(
+        found, settings=replace(found.settings, hysteresis_k=band_k), on_off=None,
+        tuned_by=f"{found.decided_by}, at least {GENTLE_BAND_K:g} K: nothing wears",
+    )  # fmt: skip
 
 
 def _least_band_k(config: Config) -> float:

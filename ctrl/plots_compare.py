@@ -5,7 +5,7 @@ line ends, units on every axis.
 """
 
 from collections.abc import Callable
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 from typing import Any
 
@@ -58,13 +58,16 @@ def _bare(axis: Axes) -> None:
         axis.spines[side].set_visible(False)
 
 
-def _name(item: Compared) -> str:
-    return LAW_WORDS[item.candidate.controller]
+def _name(item: Compared, items: tuple[Compared, ...]) -> str:
+    name = LAW_WORDS[item.candidate.controller]
+    twice = sum(x.candidate.controller == item.candidate.controller for x in items) > 1
+    return f"{name}, {words_of(item.candidate.drive)}" if twice else name
 
 
 def _title(item: Compared) -> str:
     fits = "" if item.candidate.fits else " (another drive)"
-    return f"{_name(item)} on {words_of(item.candidate.drive)}{fits}"
+    name = LAW_WORDS[item.candidate.controller]
+    return f"{name} on {words_of(item.candidate.drive)}{fits}"
 
 
 def _day_panel(
@@ -109,7 +112,7 @@ def _bar_panel(axis: Axes, items: tuple[Compared, ...], bar: Bar, named: bool) -
     axis.set_xlim(0.0, 1.25 * most)
     axis.set_xticks([])
     axis.spines["bottom"].set_visible(False)
-    axis.set_yticks(places, [_name(item) for item in items] if named else [""] * len(items))
+    axis.set_yticks(places, [_name(item, items) for item in items] if named else [""] * len(items))
     _bare(axis)
     axis.set_title(title, fontsize=FONT_PT, loc="left", pad=3.0)
 
@@ -237,8 +240,11 @@ def _chosen_mark(axis: Axes, found: TradeOff) -> None:
     for value in (seen.air_swing_k, seen.contents_swing_k):
         axis.plot([seen.cycles_per_hour], [value], "D", color=VERMILION, markersize=8,
                   fillstyle="none", markeredgewidth=1.8)  # fmt: skip
+    short = (found.chosen.relay_life_years or inf) < found.config.limits.relay_life_years
+    why = " (its swing decides)" if short else ""
     axis.annotate(
-        f"recommended: {found.chosen.hysteresis_k:g} K", (seen.cycles_per_hour, seen.air_swing_k),
+        f"recommended: {found.chosen.hysteresis_k:g} K{why}",
+        (seen.cycles_per_hour, seen.air_swing_k),
         textcoords="offset points", xytext=(6, 12), color=VERMILION, fontsize=FONT_PT + 1,
         ha="left",
     )  # fmt: skip

@@ -5,7 +5,7 @@ from math import isfinite
 
 from rich.console import Console
 
-from ctrl.comparison import LAW_WORDS, Compared, Comparison, lacks
+from ctrl.comparison import LAW_WORDS, Compared, Comparison, lacks, name_of, remaining_misses
 from ctrl.screen import (
     digits,
     duration,
@@ -16,6 +16,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
+from ctrl.screen_law_settings import show_settings
 from ctrl.trade_off import MOST_DEVIATION, BandPoint, TradeOff
 
 # Narrow columns of a narrow terminal: one word a line.
@@ -43,18 +44,29 @@ def show(out: Console, found: Comparison) -> None:
     for item in found.items:
         words = [x for x in (item.candidate.note, _lack(found, item)) if x]
         if words:
-            paragraph(out, f"{LAW_WORDS[item.candidate.controller]}: {'; '.join(words)}.")
+            paragraph(out, f"{name_of(item, found.items)}: {'; '.join(words)}.")
     for left in found.left_out:
         paragraph(out, f"{LAW_WORDS[left.controller]}: {left.note}.")
+    if found.items:
+        heading(out, "Settings of each")
+        show_settings(out, found)
     out.print()
     paragraph(out, found.verdict, indent=0)
     paragraph(
         out,
-        "The setpoint of each is moved until the contents mean the target. Ice: without a "
+        f"The setpoint of each is moved until the contents mean the target{_missed(found)}. "
+        "Ice: without a "
         f"defrost, air at {config.climate.worst_humidity_pct:g} %. Span and peak are those of the "
         f"module's hot face. Seed of the sensor noise: {found.seed}.",
         indent=0,
     )
+
+
+def _missed(found: Comparison) -> str:
+    misses = remaining_misses(found.config, found.items)
+    if not misses:
+        return ", to within 0.1 K where it is in reach"
+    return f", to within 0.1 K but for {misses} °C (noise and step of the reading)"
 
 
 def _lack(found: Comparison, item: Compared) -> str:
@@ -103,11 +115,16 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
         f"{config.cabinet.name} ({config.source}): a thermostat and its band, usual room "
         f"{config.climate.usual_c:g} °C, target {config.use.target_c:g} °C"
     )
-    heading(out, "Settings to flash: on-off on a relay")
+    if found.lack:
+        paragraph(out, f"FAILS: {found.lack}.", indent=0)
+    nearest = ", the nearest it comes" if found.lack else ""
+    heading(out, f"Settings to flash: on-off on a relay{nearest}")
     table = grid_of(("", "", ""), "lrl")
     chosen, seen = found.chosen, found.chosen.usual
     table.add_row("setpoint (reading)", fixed(found.setpoint_c), "°C")
     table.add_row("hysteresis, off to on", fixed(chosen.hysteresis_k), "K")
+    table.add_row("least time on", fixed(found.min_on_s, 0), "s")
+    table.add_row("least time off", fixed(found.min_off_s, 0), "s")
     table.add_row("swing of the air", fixed(seen.air_swing_k, 2), "K in a cycle")
     table.add_row("swing of the contents", fixed(seen.contents_swing_k, 2), "K in a cycle")
     table.add_row("switching", digits(seen.cycles_per_hour, 2), "per h")
@@ -192,4 +209,7 @@ def _places(out: Console, found: TradeOff) -> None:
             digits(seen.cycles_per_hour, 2), fixed(seen.energy_kwh_per_day, 2),
         )  # fmt: skip
     show_table(out, table)
+    for item in found.places:
+        if item.place != found.config.sensor.place:
+            paragraph(out, f"Band on the {words_of(item.place)}: {item.decided_by}.")
     paragraph(out, "* where it sits now. The lag of the sensor is taken alike at every place.")

@@ -6,23 +6,29 @@ the module only the cycles are told, with span and peak of its hot face: no sour
 years for a module in this use, and none are made up.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from math import inf
+from functools import cache, cached_property
+from math import ceil, inf
 
 import numpy as np
 
 from ctrl.build import plant_of
-from ctrl.candidates import Candidate, on_off_candidate, reading_delay_s, setpoint_for
+from ctrl.candidates import (
+    Candidate,
+    most_air_swing_k,
+    on_off_candidate,
+    reading_delay_s,
+    setpoint_for,
+)
 from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
 from ctrl.config import Config
 from ctrl.findings import DAY_S, span
-from ctrl.firmware import Settings, firmware_of
+from ctrl.firmware import Settings, firmware_of, reading_step_k
 from ctrl.record import Record
 from ctrl.switching_cycle import Cycle, NoCycle, SwitchedPlant, switched_plant
 from ctrl.trial import nearest_point, run_settled
-from ctrl.tuning import NoTuning, relay_life_years
+from ctrl.tuning import BAND_OVER_NOISE, LEAST_BAND_K, NoTuning, relay_life_years
 from plant import climate as climate_part
 from plant import sensors
 from plant.cabinet import Plant
@@ -31,8 +37,6 @@ from plant.steady import Operating
 
 BANDS_K = (0.3, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
 MOST_DEVIATION = 0.10  # beyond it the simulated cycle decides
-SEARCH_STEPS = 10
-LEAST_BAND_K = 0.2
 CALM_DAYS = 3
 CENTRED_K = 0.1
 CENTRINGS = 2
@@ -97,14 +101,14 @@ class BandPoint:
 
 @dataclass(frozen=True)
 class PlacePoint:
-    """The thermostat with its sensor at one place, by the same rule for the band."""
+    """The thermostat with its sensor at one place, its band by `decided_band`."""
 
     place: str
     hysteresis_k: float
     setpoint_c: float
     usual: Seen
     relay_life_years: float | None
-    note: str
+    decided_by: str
 
 
 @dataclass(frozen=True)
@@ -119,6 +123,18 @@ class TradeOff:
     places: tuple[PlacePoint, ...]
     seed: int
     has_relay: bool
+    min_on_s: float = 180.0
+    min_off_s: float = 180.0
+
+    @property
+    def lack(self) -> str:
+        """What the recommended band fails, in words; empty where the target is held."""
+        use, mean_c = self.config.use, self.chosen.usual.contents_c_mean
+        if abs(mean_c - use.target_c) <= use.target_tolerance_k:
+            return ""
+        return (
+            f"{use.target_c:g} °C is not held in the usual room: the contents mean {mean_c:.1f} °C"
+        )
 
 
 def starts_of(duty: np.ndarray) -> np.ndarray:
@@ -225,12 +241,19 @@ def relay_config(config: Config) -> Config:
     return config.model_copy(update={"drive": drive})
 
 
+def contact_life_years(config: Config, cycles_per_hour: float) -> float | None:
+    """Return the life of a relay's contact [a], or None where nothing wears."""
+    if not config.drive.contacts:
+        return None
+    return relay_life_years(cycles_per_hour, config.limits.relay_cycles)
+
+
 def band_point(
     thermostat: Thermostat, switched: SwitchedPlant | None, hysteresis_k: float
 ) -> BandPoint:
     """Return one band's guess and simulations."""
     usual = thermostat.run(hysteresis_k, quiet=False)
-    life = relay_life_years(usual.cycles_per_hour, thermostat.config.limits.relay_cycles)
+    life = contact_life_years(thermostat.config, usual.cycles_per_hour)
     return BandPoint(
         hysteresis_k,
         thermostat.guess(switched, hysteresis_k),
@@ -240,28 +263,80 @@ def band_point(
     )
 
 
-def least_band_k(config: Config, thermostat: Thermostat, least_k: float, most_k: float) -> float:
-    """Return the least band whose simulated cycles spare the contact long enough [K].
+def least_where(holds: Callable[[int], bool], low: int, high: int) -> int | None:
+    """Return the least whole number from `low` to `high` that holds, or None; by bisection.
 
-    Bisected on the simulation in the config's own day; `most_k` where none does.
+    What holds at one is taken to hold at every greater one.
     """
-    wanted = config.limits.relay_life_years
-
-    def spares(band_k: float) -> bool:
-        rate = thermostat.run(band_k, quiet=False).cycles_per_hour
-        return relay_life_years(rate, config.limits.relay_cycles) >= wanted
-
-    if spares(least_k):
-        return least_k
-    low, high = least_k, most_k
-    if not spares(high):
-        return most_k
-    for _ in range(SEARCH_STEPS):
-        if high - low <= 0.05:
-            break
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if spares(middle) else (middle, high)
+    if holds(low):
+        return low
+    if not holds(high):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if holds(middle) else (middle, high)
     return high
+
+
+def narrowest_band_k(config: Config) -> float:
+    """Return the narrowest band that noise and step of the reading allow [K]."""
+    part = config.sensor
+    least = max(LEAST_BAND_K, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
+    return ceil(10.0 * least - 1e-6) / 10.0
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a band is sought for: life of the contact [a] and largest swing of the air [K]."""
+
+    life_years: float
+    swing_k: float
+
+    def met_by(self, point: BandPoint) -> bool:
+        """Tell whether a simulated band meets both."""
+        life = inf if point.relay_life_years is None else point.relay_life_years
+        return life >= self.life_years and point.usual.air_swing_k <= self.swing_k
+
+
+def sought_band(
+    config: Config, thermostat: Thermostat, wanted: Wanted, first_k: float
+) -> tuple[float, str]:
+    """Return (band [K], what decided it), sought in steps of 0.1 K on the simulation.
+
+    The least band that spares the contact; where that swings the air too far, the widest
+    that does not: the swing comes before the relay, and the words say what it costs.
+    """
+    seen = cache(lambda tenths: thermostat.run(0.1 * tenths, quiet=False))
+
+    def life_of(tenths: int) -> float:
+        return contact_life_years(config, seen(tenths).cycles_per_hour) or inf
+
+    def too_wide(tenths: int) -> bool:
+        return seen(tenths).air_swing_k > wanted.swing_k
+
+    least = round(10.0 * narrowest_band_k(config))
+    most = max(round(10.0 * max(BANDS_K[-1], 2.0 * first_k)), least + 1)
+    spares = least_where(lambda t: life_of(t) >= wanted.life_years, least, most)
+    if spares is not None and not too_wide(spares):
+        reason = "noise and step of the reading" if spares == least else "life of the relay"
+        return 0.1 * spares, reason
+    over = least_where(too_wide, least, most if spares is None else spares)
+    band = most if over is None else max(over - 1, least)
+    why = f"swing of the air, {wanted.swing_k:g} K at most"
+    if too_wide(band):
+        why += f" (even this band swings it by {seen(band).air_swing_k:.2f} K)"
+    if life_of(band) >= wanted.life_years:
+        return 0.1 * band, why
+    why += (
+        f", against the relay's life: {life_of(band):.1f} years where {wanted.life_years:g} "
+        "are wanted"
+    )
+    if spares is None:
+        return 0.1 * band, f"{why}, which no band up to {0.1 * most:.1f} K gives"
+    return 0.1 * band, (
+        f"{why}; {0.1 * spares:.1f} K would give {life_of(spares):.1f}, with a swing of "
+        f"{seen(spares).air_swing_k:.2f} K"
+    )
 
 
 def decided_band(
@@ -270,27 +345,28 @@ def decided_band(
     """Return (the band to flash, what decided it): the guess, or the simulation where they differ.
 
     The band of `tune_on_off` stands where its predicted cycle is within `MOST_DEVIATION` of
-    the simulated one; otherwise the least band that spares the contact is sought on the
-    simulation, up to the widest swing that the contents allow.
+    the simulated one and the simulated one meets life and swing; otherwise the simulation
+    decides: the least band that spares the contact, up to the widest swing of the air that
+    the contents allow (`most_air_swing_k`).
     """
     first = band_point(thermostat, switched, candidate.settings.hysteresis_k)
     why = candidate.decided_by
-    life = first.relay_life_years or inf
-    for_life = "life of the relay" in why
-    if first.guess_is_good and not (for_life and life < config.limits.relay_life_years):
-        return first, f"{why}; the predicted cycle, within 10 % of the simulated one"
-    if not for_life and "swing" not in why:
-        return first, f"{why}; no cycle enters that"
-    most_k = max(BANDS_K[-1], first.hysteresis_k)
-    if first.usual.air_swing_k > 0.0:
-        most_swing_k = candidate.on_off.cycle.air_swing_k if candidate.on_off else inf
-        most_k = min(most_k, first.hysteresis_k * max(most_swing_k / first.usual.air_swing_k, 1.0))
-    band_k = round(least_band_k(config, thermostat, LEAST_BAND_K, most_k) + 0.049, 1)
+    wanted = Wanted(
+        config.limits.relay_life_years,
+        most_air_swing_k(config, candidate.plant, candidate.settings.setpoint_c),
+    )
+    if wanted.met_by(first):
+        if "life of the relay" not in why and "swing" not in why:
+            return first, f"{why}; no cycle enters that"
+        if first.guess_is_good:
+            return first, f"{why}; the predicted cycle, within 10 % of the simulated one"
+    band_k, why = sought_band(config, thermostat, wanted, first.hysteresis_k)
+    band_k = round(band_k, 1)
     if abs(band_k - first.hysteresis_k) < 0.05:
-        return first, f"{why}; the simulated cycle, which gives the same band"
+        return first, f"{why}; on the simulated cycle, which gives the predicted band"
     return (
         band_point(thermostat, switched, band_k),
-        f"{why}, on the simulated cycle (the predicted one: "
+        f"{why}; on the simulated cycle (the predicted one: "
         f"{_percent(first.period_deviation)} in period, "
         f"{_percent(first.swing_deviation)} in swing)",
     )
@@ -336,19 +412,23 @@ def thermostat_of(config: Config, seed: int) -> tuple[Candidate, Thermostat]:
 
 
 def place_point(config: Config, place: str, seed: int) -> PlacePoint | None:
-    """Return the thermostat with its sensor at a place, band by the same rule, or None.
+    """Return the thermostat with its sensor at a place, its band by `decided_band`, or None.
 
     None where it would not cycle.
     """
+    config = placed(config, place)
     try:
-        candidate, thermostat = thermostat_of(placed(config, place), seed)
+        candidate, thermostat = thermostat_of(config, seed)
     except NoTuning:
         return None
-    settings = candidate.settings
-    usual = thermostat.run(settings.hysteresis_k, quiet=False)
-    life = relay_life_years(usual.cycles_per_hour, config.limits.relay_cycles)
-    note = "as it is now" if place == config.sensor.place else ""
-    return PlacePoint(place, settings.hysteresis_k, settings.setpoint_c, usual, life, note)
+    point, why = decided_band(config, candidate, thermostat, thermostat.switched())
+    return _place_of(place, candidate, point, why)
+
+
+def _place_of(place: str, candidate: Candidate, point: BandPoint, why: str) -> PlacePoint:
+    setpoint_c = candidate.settings.setpoint_c
+    return PlacePoint(place, point.hysteresis_k, setpoint_c, point.usual,
+                      point.relay_life_years, why)  # fmt: skip
 
 
 def trade_off(config: Config, *, bands_k: Sequence[float] = BANDS_K, seed: int = 1) -> TradeOff:
@@ -371,9 +451,11 @@ def trade_off(config: Config, *, bands_k: Sequence[float] = BANDS_K, seed: int =
     switched = thermostat.switched()
     chosen, why = decided_band(config, candidate, thermostat, switched)
     points = [band_point(thermostat, switched, band_k) for band_k in bands_k]
-    places = [place_point(config, place, seed) for place in PLACES]
+    here = _place_of(config.sensor.place, candidate, chosen, why)
+    places = [here if place == here.place else place_point(config, place, seed) for place in PLACES]
     return TradeOff(
         config, candidate.settings.setpoint_c, tuple(points), chosen, why,
         tuple(item for item in places if item is not None), seed,
         config.drive.kind in ("relay", "slow_window"),
+        candidate.settings.min_on_s, candidate.settings.min_off_s,
     )  # fmt: skip
