@@ -154,7 +154,7 @@ def measured(config: Config, candidate: Candidate, days: float, seed: int) -> Co
     last = record.last(DAY_S)
     per_day = float(level_cycles(last["duty"]))
     life = None
-    if candidate.drive in ("relay", "slow_window"):
+    if candidate.drive in ("relay", "slow_window") and config.drive.contacts:
         life = relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
     return Compared(
         candidate, record, found, ice, life, per_day, float(np.ptp(last["hot_face_c"])),
@@ -183,6 +183,9 @@ def lacks(config: Config, item: Compared) -> str:
         return f"ice closes {found.blockage_pct_max:.0f} % of the fin gaps"
     if item.ice.ices and item.candidate.settings.defrost is None:
         return "ices up in damp air, and the config has no defrost"
+    life, wanted = item.relay_life_years, config.limits.relay_life_years
+    if life is not None and life < wanted:
+        return f"relay lasts {life:.1f} of {wanted:g} years"
     return ""
 
 
