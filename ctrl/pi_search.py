@@ -59,6 +59,7 @@ FORWARD_PAYS_PCT, FORWARD_PAYS_K = 10.0, 0.02
 NO_GAIN = 0.995  # a cost above it is the rounding of runs
 RATIOS = (1.5, 1.22, 1.1)  # of the pattern search, coarse to fine
 MOST_RUNS = 40
+MOST_TRIALS = 12  # new ones of each list: 0.14 s each
 GENTLER_KP, GENTLER_TI = (1.0, 1.5, 2.2), (1.5, 2.2, 5.0)  # where all that is quicker misses
 SIMC, LAMBDA, SEARCHED, SCHEDULED = "SIMC", "lambda", "searched", "scheduled"
 
@@ -514,11 +515,15 @@ def _keeping(
 ) -> Iterator[PITrial]:
     """Yield settings but the rule's as trials, cheapest first; one without a lack joins."""
     shown = {(item.kp_pct_per_k, item.ti_s): item for item in trials}
-    several = {(kp, ti): cost for cost, kp, ti in ranked}
+    several, new = {(kp, ti): cost for cost, kp, ti in ranked}, 0
     for kp, ti in sorted(several, key=lambda item: several[item]):
         if (kp, ti) == (trials[0].kp_pct_per_k, trials[0].ti_s):
             continue
-        found = shown.get((kp, ti)) or search.trial(SEARCHED, kp, ti)
+        known = shown.get((kp, ti))
+        if known is None and new >= MOST_TRIALS:
+            continue
+        new += known is None
+        found = known or search.trial(SEARCHED, kp, ti)
         if not found.lack and found not in trials:
             trials.append(found)
         yield found
