@@ -17,9 +17,10 @@ from ctrl.capability import (
 from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
+from ctrl.linear_points import gain_at
 from ctrl.linearise import LinearPlant, linear_plant
 from ctrl.margins import Margins, control_margins, margins, worst
-from ctrl.pi_search import gain_at, search_pi, settings_from, tuning_with
+from ctrl.pi_search import search_pi, settings_from, tuning_with
 from ctrl.regulation import Regulation, door_recovery
 from ctrl.tuning import NoTuning, OnOffTuning, PITuning, name_of, tune_on_off, tune_pi
 from plant import cabinet, drive

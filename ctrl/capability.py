@@ -25,6 +25,11 @@ DUTY_RESOLUTION = 1e-3  # the firmware's own step
 # stronger module than assumed does not reach it. Engineering choice; common practice
 # recommends 70 to 90 % of the peak.
 PEAK_MARGIN = 0.9
+# Names of a cooler room's peak among the candidates of the duty limit.
+ROOM_PEAKS = {
+    "usual": "peak cooling in the usual room",
+    "coldest": "peak cooling in the coldest room",
+}
 
 
 @dataclass(frozen=True)
@@ -217,11 +222,23 @@ def sensed_k(plant: Plant, point: Operating) -> float:
 
 @dataclass(frozen=True)
 class DutyLimit:
-    """The duty not to exceed, what decides it, and every candidate [-]."""
+    """The duty not to exceed, what decides it, and every candidate [-].
+
+    `risk` says which reversal of the gain is nearer than `PEAK_MARGIN` asks, and why; empty
+    where none is.
+    """
 
     duty: float
     decided_by: str
     candidates: dict[str, float]
+    risk: str = ""
+
+    @property
+    def when(self) -> str:
+        """In which conditions it was worked out, in words."""
+        if self.decided_by in ROOM_PEAKS.values():
+            return "so that no room is driven past its peak"
+        return "on the hottest day at the highest voltage"
 
 
 def duty_limit(plant: Plant, config: Config) -> DutyLimit:
@@ -231,6 +248,9 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
     limits of the hot side, and the currents of supply and wire.  Fast pulses and relays
     always draw their full on-current, so duty does not help supply or fuse there: only
     the wire's heating (root mean square) counts.
+
+    In a cooler room the gain reverses at less duty.  Its peak counts with the same margin,
+    unless that costs the worst room its target (`_cooler_peaks`): `risk` says so.
     """
     ambient_k = config.climate.worst_c + ZERO_C_K + 0.5 * config.climate.daily_swing_k
     # The same air whatever room the plant was moved to before: one limit is flashed.
@@ -248,9 +268,59 @@ def duty_limit(plant: Plant, config: Config) -> DutyLimit:
     elif coldest.decided_by == "supply voltage":
         candidates["supply voltage"] = coldest.point.duty
     candidates.update(_current_candidates(high, config, ambient_k))
+    peaks, risk = _cooler_peaks(plant, hot, config, min(candidates.values()))
+    candidates.update(peaks)
     name = min(candidates, key=lambda key: candidates[key])
     floored = np.floor(candidates[name] / DUTY_RESOLUTION + 1e-9) * DUTY_RESOLUTION
-    return DutyLimit(round(float(max(floored, 0.0)), 3), name, candidates)
+    return DutyLimit(round(float(max(floored, 0.0)), 3), name, candidates, risk)
+
+
+def _cooler_peaks(
+    plant: Plant, hot: Plant, config: Config, most: float
+) -> tuple[dict[str, float], str]:
+    """Return peak cooling of the cooler rooms with its margin, and what is risked, in words.
+
+    `most` is the limit that all else asks for.  The margin counts at the highest voltage if
+    the worst room then holds the target at the lowest; else at the usual one, if it then holds
+    at that.
+    """
+    room, supply = config.climate, config.supply
+    found, risks = {}, []
+    for name, ambient_c in (("usual", room.usual_c), ("coldest", room.coldest_c)):
+        moved = at_ambient(plant, ambient_c, humidity_at(config, ambient_c))
+        peak = _peak_duty(moved, config, ambient_c, supply.highest_voltage_v)
+        if peak is None:
+            continue
+        kept = PEAK_MARGIN * peak
+        if kept >= most or _is_held(hot, config, kept, supply.lowest_voltage_v):
+            found[ROOM_PEAKS[name]] = kept
+            continue
+        kept = PEAK_MARGIN * (_peak_duty(moved, config, ambient_c, supply.voltage_v) or 1.0)
+        if kept < most and _is_held(hot, config, kept, supply.voltage_v):
+            found[ROOM_PEAKS[name]] = kept
+        risks.append(f"{100.0 * peak:.0f} % in the {name} room")
+    if not risks:
+        return found, ""
+    return found, (
+        f"at the highest voltage more duty than {' and than '.join(risks)} only warms; a limit "
+        f"{100.0 * (1.0 - PEAK_MARGIN):.0f} % below would take cooling that the worst room "
+        "needs at the lowest voltage"
+    )
+
+
+def _peak_duty(moved: Plant, config: Config, ambient_c: float, supply_v: float) -> float | None:
+    """Return the duty of peak cooling in a room [-], or None where full drive cools most."""
+    found = coldest_holdable(
+        with_supply_v(moved, supply_v), ambient_c + ZERO_C_K, limits_of(config)
+    )
+    return found.point.duty if found.decided_by == "peak cooling" else None
+
+
+def _is_held(hot: Plant, config: Config, most: float, supply_v: float) -> bool:
+    """Tell whether a limit still holds the target on a worst day at a supply voltage."""
+    there = with_supply_v(hot, supply_v)
+    held = coldest_holdable(there, config.climate.worst_c + ZERO_C_K, limits_of(config), most)
+    return held.contents_c <= config.use.target_c
 
 
 def flashed_duty(config: Config, plant: Plant) -> float:

@@ -143,7 +143,7 @@ def _duty_limit(found: Recommendation) -> Chain:
         "duty_limit", limit.duty, "",
         "the smallest of the candidates, rounded down to the firmware's step: hottest hour of "
         "the hottest day at the highest supply voltage, steady states; peak cooling counts with "
-        "a tenth to spare",
+        "a tenth to spare, in the cooler rooms too where the worst room bears it",
         inputs_of(found.config, *HOT_KEYS, "supply.highest_voltage_v", "supply.current_limit_a",
                   "supply.wire_mm2", "limits.", "protection.fold_back_start_c",
                   "hot_sink.fan_k_per_w", "drive.kind"),

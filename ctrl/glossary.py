@@ -124,6 +124,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "duty": ("", "duty, 0 to 1; below 0 the current is reversed"),
     "duty_limit": ("", "duty not to be exceeded, 0 to 1"),
     "duty_limit_decided_by": ("", "what decides the duty limit"),
+    "duty_limit_risk": ("", "reversal of the gain nearer than the margin asked; empty where none"),
     "duty_limits": ("", "every candidate for the duty limit"),
     "duty_mean": ("", "mean duty, 0 to 1"),
     "effort": ("", "what the change takes"),

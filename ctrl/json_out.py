@@ -323,6 +323,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
         "coldest_decided_by": found.coldest_decided_by,
         "duty_limit": found.duty_limit.duty,
         "duty_limit_decided_by": found.duty_limit.decided_by,
+        "duty_limit_risk": found.duty_limit.risk,
         "duty_limits": [
             {"name": name, "duty": duty} for name, duty in found.duty_limit.candidates.items()
         ],
@@ -517,6 +518,7 @@ def of_check(found: Check, version: str) -> Object:
         "capabilities": capabilities,
         "duty_limit": found.duty_limit.duty,
         "duty_limit_decided_by": found.duty_limit.decided_by,
+        "duty_limit_risk": found.duty_limit.risk,
         "duty_limits": [
             {"name": name, "duty": duty} for name, duty in found.duty_limit.candidates.items()
         ],

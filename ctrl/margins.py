@@ -157,7 +157,8 @@ def control_margins(
     """Return the margins of the sampled PI loop as python-control finds them.
 
     The same loop as `margins`, with dead time and sample-and-hold as states of a discrete
-    system. Slower by far, so the search uses `margins` and this confirms what it found.
+    system, and nothing of `margins` in it but the grid. Slower by far, so the search uses
+    `margins` and this confirms what it found.
     Parameters as in `margins`.
     """
     import control
@@ -171,13 +172,15 @@ def control_margins(
     gains, phases, distances, _, crossovers, _ = control.stability_margins(response, returnall=True)
     first = int(np.argmin(np.abs(phases)))
     # Two things a table of responses does not show: whether the loop is stable at all, and a
-    # crossing that lies at half the sampling rate itself.
-    known = margins(linear, kp_pct_per_k, ti_s, period_s, delay_s)
-    if not known.stable:
-        return known
-    crossed = min((float(g) for g in gains if g > 1.0), default=inf)
+    # crossing that lies at half the sampling rate itself, where z = -1 and L is real.
+    if np.max(np.abs(control.poles(control.feedback(loop, 1)))) >= 1.0:
+        return UNSTABLE
+    crossed = [float(g) for g in gains if g > 1.0]
+    touched = float(np.real(loop(-1.0 + 0.0j)))
+    if -1.0 < touched < 0.0:
+        crossed.append(-1.0 / touched)
     return Margins(
-        gain_margin=min(crossed, known.gain_margin),
+        gain_margin=min(crossed, default=inf),
         phase_margin_deg=float(abs(phases[first])),
         ms=1.0 / float(np.min(distances)),
         delay_margin_s=float(np.radians(abs(phases[first])) / crossovers[first]),

@@ -155,6 +155,18 @@ def pull_down_overshoot_k(config: Config, settings: Settings, plant: Plant) -> f
     return max(0.0, held.setpoint_c - float(np.min(place_c(still, record))))
 
 
+def parts_off(plant: Plant, factor: float) -> list[Plant]:
+    """Return the plant with each part that sets the pace of the air off by a factor."""
+    sink, sensor, module = plant.cold_sink, plant.control_sensor, plant.module
+    return [
+        replace(plant, cold_sink=replace(
+            sink, heat_capacity_j_per_k=sink.heat_capacity_j_per_k * factor)),
+        replace(plant, module=replace(
+            module, cold_contact_w_per_k=module.cold_contact_w_per_k * factor)),
+        replace(plant, control_sensor=replace(sensor, lag_s=sensor.lag_s * factor)),
+    ]  # fmt: skip
+
+
 def turns(values: np.ndarray, least: float) -> int:
     """Return how often a signal turns round and comes back by at least `least`."""
     count, way, far = 0, 0, float(values[0])

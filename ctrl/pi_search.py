@@ -7,7 +7,7 @@ and the cycle of the quantised reading small, and beat the rule by more than the
 unsure of: otherwise the rule's gains stay, being simpler.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor, inf, log10
 
@@ -15,20 +15,16 @@ import numpy as np
 
 from ctrl.config import Config
 from ctrl.firmware import Settings, firmware_of, reading_step_k
-from ctrl.linearise import LinearPlant, sampled_response
-from ctrl.margins import (
-    Margins,
-    frequency_grid,
-    margins_of,
-    pi_response,
-    worst,
-)
+from ctrl.linear_points import LinearPoints, Schedule, gain_at
+from ctrl.linearise import LinearPlant
+from ctrl.margins import Margins, worst
 from ctrl.pi_bench import (
     Daily,
     Response,
     Room,
     cost_of,
     daily,
+    parts_off,
     place_c,
     pull_down_overshoot_k,
     respond,
@@ -37,7 +33,7 @@ from ctrl.pi_bench import (
     rooms_of,
     steady_slope_pct_per_k,
 )
-from ctrl.quantiser import NO_CYCLE, QuantiserCycle, measure, predict
+from ctrl.quantiser import NO_CYCLE, QuantiserCycle, measure
 from ctrl.trial import loop_at
 from ctrl.tuning import (
     LEAST_PERIODS_IN_TI,
@@ -48,8 +44,6 @@ from ctrl.tuning import (
     name_of,
 )
 from plant.cabinet import Plant
-
-Schedule = tuple[tuple[float, float], ...]  # duty [-], gain [% per K]
 
 # Largest figures beside the robustness floors. Common practice, no source.
 LARGEST_OVERSHOOT_K = 0.5
@@ -65,6 +59,8 @@ FORWARD_PAYS_PCT, FORWARD_PAYS_K = 10.0, 0.02
 NO_GAIN = 0.995  # a cost above it is the rounding of runs
 RATIOS = (1.5, 1.22, 1.1)  # of the pattern search, coarse to fine
 MOST_RUNS = 40
+MOST_TRIALS = 12  # new ones of each list: 0.14 s each
+GENTLER_KP, GENTLER_TI = (1.0, 1.5, 2.2), (1.5, 2.2, 5.0)  # where all that is quicker misses
 SIMC, LAMBDA, SEARCHED, SCHEDULED = "SIMC", "lambda", "searched", "scheduled"
 
 
@@ -176,50 +172,6 @@ def five_seconds(ti_s: float) -> float:
     return float(ceil(ti_s / 5.0 - 1e-9) * 5)
 
 
-class _Linear:
-    """The linear operating points, their responses computed once for all trials."""
-
-    def __init__(self, plants: Sequence[LinearPlant], period_s: float, delay_s: float) -> None:
-        self.plants, self.period_s, self.delay_s = plants, period_s, delay_s
-        self.omegas = [frequency_grid(item, period_s, delay_s, 0.0) for item in plants]
-        self.responses = [
-            sampled_response(item, period_s, delay_s, omega)
-            for item, omega in zip(plants, self.omegas, strict=True)
-        ]
-
-    def size_at(self, omega: float) -> list[float]:
-        """Return |P| of each plant at a frequency [K per unit duty]."""
-        return [
-            float(np.interp(omega, grid, np.abs(found)))
-            for grid, found in zip(self.omegas, self.responses, strict=True)
-        ]
-
-    def margins(self, gains: Sequence[float], ti_s: float) -> list[Margins]:
-        """Return each plant's margins with its own gain [% per K]."""
-        return [
-            margins_of(grid, found * pi_response(kp, ti_s, self.period_s, grid))
-            for kp, grid, found in zip(gains, self.omegas, self.responses, strict=True)
-        ]
-
-    def cycle(
-        self, gains: Sequence[float], ti_s: float, step_k: float, lag_s: float
-    ) -> QuantiserCycle:
-        """Return the largest quantisation cycle of all plants."""
-        found = [
-            predict(grid, resp * pi_response(kp, ti_s, self.period_s, grid), step_k, lag_s)
-            for kp, grid, resp in zip(gains, self.omegas, self.responses, strict=True)
-        ]
-        return max(found, key=lambda item: item.swing_k)
-
-
-def gain_at(duty: float, kp_pct_per_k: float, schedule: tuple[tuple[float, float], ...]) -> float:
-    """Return the gain at a duty [% per K]: the schedule's straight lines, or the one gain."""
-    if not schedule:
-        return kp_pct_per_k
-    duties, gains = zip(*schedule, strict=True)
-    return float(np.interp(duty, duties, gains))
-
-
 class _Search:
     """Everything that stays the same during one search."""
 
@@ -233,7 +185,7 @@ class _Search:
         rooms: list[Room],
     ) -> None:
         self.config, self.plant, self.settings, self.rooms = config, plant, settings, rooms
-        self.linear = _Linear(linears, settings.period_s, delay_s)
+        self.linear = LinearPoints(linears, settings.period_s, delay_s)
         self.step_k = reading_step_k(config.sensor)
         noise_k = config.sensor.noise_k
         by_noise = NOISE_DUTY_PCT / noise_k if noise_k > 0.0 else inf
@@ -317,6 +269,16 @@ class _Search:
         ranked = [(found, kp, ti) for (kp, ti), found in self.known.items() if found < inf]
         return sorted(ranked)
 
+    def gentler(self, kp: float, ti: float) -> list[tuple[float, float, float]]:
+        """Return (cost, kp, ti) of slower settings than a start, as far as they are robust."""
+        several = {
+            (two_digits(kp / by_kp), five_seconds(ti * by_ti))
+            for by_kp in GENTLER_KP
+            for by_ti in GENTLER_TI
+        }
+        found = [(self.cost(*item), *item) for item in sorted(several)]
+        return sorted(item for item in found if item[0] < inf)
+
     # What costs a run of its own, for the few that are shown ------------------------------
 
     def cycle(self, settings: Settings) -> QuantiserCycle:
@@ -383,18 +345,6 @@ def missed(trial: PITrial) -> str:
     if max(trial.simulated.swing_k, trial.predicted.swing_k) > LARGEST_CYCLE_K:
         return f"cycle of the reading's last step <= {LARGEST_CYCLE_K:g} K"
     return ""
-
-
-def parts_off(plant: Plant, factor: float) -> list[Plant]:
-    """Return the plant with each part that sets the pace of the air off by a factor."""
-    sink, sensor, module = plant.cold_sink, plant.control_sensor, plant.module
-    return [
-        replace(plant, cold_sink=replace(
-            sink, heat_capacity_j_per_k=sink.heat_capacity_j_per_k * factor)),
-        replace(plant, module=replace(
-            module, cold_contact_w_per_k=module.cold_contact_w_per_k * factor)),
-        replace(plant, control_sensor=replace(sensor, lag_s=sensor.lag_s * factor)),
-    ]  # fmt: skip
 
 
 def schedule_of(search: _Search, kp: float, ti: float) -> Schedule:
@@ -528,30 +478,55 @@ def search_pi(
 def _choose(
     search: _Search, trials: list[PITrial], ranked: list[tuple[float, float, float]]
 ) -> tuple[str, str, float]:
-    """Return (chosen, reason, uncertainty [%]); what is worth showing joins `trials`."""
+    """Return (chosen, reason, uncertainty [%]); what is worth showing joins `trials`.
+
+    Cheapest first, the lambda rule among the others, until one keeps everything.
+    """
     rule = trials[0]
-    reason = "no setting tried does better than the rule"
     if rule.lack:
-        reason = f"no setting tried keeps {rule.lack}"
-    for cost, kp, ti in ranked[: 8 if rule.lack else 3]:
-        if (kp, ti) == (rule.kp_pct_per_k, rule.ti_s):
-            continue
-        if cost > NO_GAIN and not rule.lack:
-            break
-        found = next((t for t in trials if (t.kp_pct_per_k, t.ti_s) == (kp, ti)), None)
-        found = found or search.trial(SEARCHED, kp, ti)
+        return _instead(search, trials, ranked)
+    reason = "no setting tried does better than the rule"
+    for found in _keeping(search, trials, [item for item in ranked if item[0] <= NO_GAIN]):
         if found.lack:
-            if not rule.lack:
-                reason = f"what did better misses {found.lack}"
+            reason = f"what did better misses {found.lack}"
             continue
-        if found not in trials:
-            trials.append(found)
-        if rule.lack:
+        return _better(search, found)
+    return SIMC, reason, 0.0
+
+
+def _instead(
+    search: _Search, trials: list[PITrial], ranked: list[tuple[float, float, float]]
+) -> tuple[str, str, float]:
+    """Return what takes the place of a rule that misses a figure, as `_choose` does."""
+    rule = trials[0]
+    # What the search leaves behind is quick; where all of it misses, slower ones may not.
+    for several in (lambda: ranked, lambda: search.gentler(rule.kp_pct_per_k, rule.ti_s)):
+        for found in _keeping(search, trials, several()):
+            if found.lack:
+                continue
             _, apart = search.unsure(found.kp_pct_per_k, found.ti_s)
             text = f"SIMC misses {rule.lack}; this is the best found that keeps all"
             return found.name, text, 100.0 * apart
-        return _better(search, found)
-    return SIMC, reason, 0.0
+    return SIMC, f"SIMC misses {rule.lack}, and no setting tried keeps all", 0.0
+
+
+def _keeping(
+    search: _Search, trials: list[PITrial], ranked: list[tuple[float, float, float]]
+) -> Iterator[PITrial]:
+    """Yield settings but the rule's as trials, cheapest first; one without a lack joins."""
+    shown = {(item.kp_pct_per_k, item.ti_s): item for item in trials}
+    several, new = {(kp, ti): cost for cost, kp, ti in ranked}, 0
+    for kp, ti in sorted(several, key=lambda item: several[item]):
+        if (kp, ti) == (trials[0].kp_pct_per_k, trials[0].ti_s):
+            continue
+        known = shown.get((kp, ti))
+        if known is None and new >= MOST_TRIALS:
+            continue
+        new += known is None
+        found = known or search.trial(SEARCHED, kp, ti)
+        if not found.lack and found not in trials:
+            trials.append(found)
+        yield found
 
 
 def _better(search: _Search, found: PITrial) -> tuple[str, str, float]:

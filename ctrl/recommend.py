@@ -186,7 +186,7 @@ def recommend(
     plant = plant_of(config)
     progress("tuning the controllers")
     setpoint_c = setpoint_for(config, plant, first.usual)
-    candidates = candidates_of(config, plant, setpoint_c)
+    candidates, worn = _sparing_first(config, candidates_of(config, plant, setpoint_c), seed)
     best = candidates[0]
     progress("running the chosen controller on a usual day")
     best, _ = _centred(config, best, seed)
@@ -257,6 +257,7 @@ def recommend(
         absent_protections=tuple(absent_protections(config)),
         cautions=(
             *not_kept(apart),
+            *worn,
             *cautions_of(config, plant, cases),
             *fan_failure_cautions(failures),
         ),
@@ -484,6 +485,42 @@ def _controlled(
                        config.climate.relative_humidity_pct, seed=seed, run=0)  # fmt: skip
         found.append(_with_life(config, item, run.findings))
     return found
+
+
+def _sparing_first(
+    config: Config, candidates: list[Candidate], seed: int
+) -> tuple[list[Candidate], list[str]]:
+    """Return the candidates, the first that spares the relay before one that wears it out.
+
+    Only where several fit the drive, and only if the other holds the target too; with it, in
+    words, what was passed over.
+    """
+    first, others = candidates[0], [item for item in candidates[1:] if item.fits and not item.note]
+    if not (first.fits and config.drive.contacts and others):
+        return candidates, []
+    wanted, use = config.limits.relay_life_years, config.use
+    _, run = _centred(config, first, seed)
+    worn = _with_life(config, first, run.findings).relay_life_years
+    if worn is None or worn >= wanted:
+        return candidates, []
+    for item in others:
+        moved, _ = _centred(config, item, seed)
+        found = _centred(config, moved, seed)[1].findings
+        life = _with_life(config, moved, found).relay_life_years
+        held = abs(found.contents_c.mean - use.target_c) <= use.target_tolerance_k
+        if held and (life is None or life >= wanted):
+            rest = [each for each in candidates if each is not item]
+            return [item, *rest], [
+                f"{_words(first)} would wear the relay's contacts out in {worn:.1f} years of "
+                f"{wanted:g} wanted: {_words(item)} is taken. A solid-state switch (drive.contacts "
+                "= false) does not wear."
+            ]
+    return candidates, []
+
+
+def _words(item: Candidate) -> str:
+    law = {"pi": "PI", "on_off": "on-off"}.get(item.controller, item.controller)
+    return f"{law} on the {item.drive.replace('_', ' ')}"
 
 
 def _with_life(config: Config, item: Candidate, found: Findings) -> Controlled:

@@ -57,7 +57,7 @@ def _capabilities(out: Console, found: Check) -> None:
     paragraph(out, f"Power at the {found.energy_boundary}, fans and standby included.")
     limit = found.duty_limit
     duty = percent(limit.duty, 1)
-    paragraph(out, f"Duty limit for the hottest day: {duty} ({limit.decided_by} decides).")
+    paragraph(out, f"Duty limit: {duty}; {limit.decided_by} decides, {limit.when}.")
 
 
 def _reach(item: Capability) -> str:

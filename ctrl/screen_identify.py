@@ -151,11 +151,13 @@ def reversal_text(item: GainMap, wanted_c: float) -> str:
     rooms = ", ".join(f"{100.0 * (r.duty or 0.0):.0f} % at {r.ambient_c:g} °C" for r in turning)
     text = (
         f"The steady gain reverses at {rooms}: beyond, more duty only warms in the end. {own}, "
-        f"hottest day, highest voltage"
+        f"{item.limit.when}"
     )
     margin = item.margin or 0.0
     side = "below" if margin >= 0.0 else "ABOVE"
     text += f", {100.0 * abs(margin):.0f} % {side} the first reversal."
+    if item.limit.risk:
+        text += f" {item.limit.risk[0].upper()}{item.limit.risk[1:]}."
     for r in turning:
         if limit <= PEAK_MARGIN * (r.duty or 0.0) + DUTY_RESOLUTION:
             continue

@@ -205,8 +205,11 @@ def _settings(out: Console, found: Recommendation) -> None:
     paragraph(
         out,
         f"Static duty limit: {percent(found.duty_limit.duty, 1)}; "
-        f"{found.duty_limit.decided_by} decides, on the hottest day at the highest voltage.",
+        f"{found.duty_limit.decided_by} decides, {found.duty_limit.when}.",
     )
+    if found.duty_limit.risk and item.drive != "relay":
+        risk = found.duty_limit.risk
+        paragraph(out, f"{risk[0].upper()}{risk[1:]}.")
     if item.drive == "relay" and found.duty_limit.duty < 1.0:
         paragraph(out, "A relay is on or off: it cannot keep this limit for you.")
     if item.note:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from cold_start import cold_start_ohm
 
-from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of, with_supply_v
+from ctrl.candidates import with_drive
 from ctrl.capability import (
     DUTY_RESOLUTION,
     PEAK_MARGIN,
@@ -211,6 +212,44 @@ def test_duty_limit_stays_below_the_turn_of_a_smoothed_drive():
     # The turn itself, by the scan.
     _, duty = scan(high, ambient_k, limits_of(config))
     assert found.duty == pytest.approx(0.9 * duty, abs=6e-3)
+
+
+def smoothed(name):
+    config = load_config(name)
+    return with_drive(plant_of(config), "smoothed"), config
+
+
+@pytest.mark.parametrize(
+    ("name", "supply_v", "held_v"),
+    [
+        ("film_box", "highest_voltage_v", "lowest_voltage_v"),
+        ("seed_store", "voltage_v", "voltage_v"),
+    ],
+)
+def test_duty_limit_stands_below_the_turn_of_every_room(name, supply_v, held_v):
+    """The turn by the scan; a tenth below, and the worst room still holds its target."""
+    plant, config = smoothed(name)
+    found = duty_limit(plant, config)
+    room = config.climate
+    for ambient_c in (room.coldest_c, room.usual_c):
+        moved = at_ambient(plant, ambient_c, humidity_at(config, ambient_c))
+        high = with_supply_v(moved, getattr(config.supply, supply_v))
+        _, turn = scan(high, ambient_c + ZERO_C_K, limits_of(config))
+        assert found.duty <= 0.9 * turn + 6e-3
+    hot = at_ambient(plant, room.worst_c, humidity_at(config, room.worst_c))
+    low = with_supply_v(hot, getattr(config.supply, held_v))
+    held = coldest_holdable(low, room.worst_c + ZERO_C_K, limits_of(config), found.duty)
+    assert held.contents_c <= config.use.target_c
+    assert found.decided_by == "peak cooling in the coldest room"
+    assert bool(found.risk) == (name == "seed_store")
+
+
+def test_a_limit_that_the_worst_room_cannot_spare_is_kept_and_told():
+    # The target of the fish box is out of reach: every duty that cools is needed.
+    plant, config = smoothed("summer_fish_box")
+    found = duty_limit(plant, config)
+    assert found.decided_by == "peak cooling"
+    assert "in the coldest room only warms" in found.risk
 
 
 def test_duty_limit_from_a_thin_wire():

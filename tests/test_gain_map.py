@@ -41,12 +41,12 @@ def test_a_smoothed_drive_reverses_where_the_cabinet_is_coldest(maps):
         assert air[1] < air[0] and air[1] < air[2]
 
 
-def test_the_limit_stands_below_the_reversal_of_the_day_it_is_for(maps):
+def test_the_limit_stands_below_the_reversal_of_every_room(maps):
     """0.9 of peak cooling at the highest voltage: so at the usual one at least that far."""
     found, config = maps["smoothed"], load_config("film_box")
-    hottest = next(r for r in found.reversals if r.ambient_c == config.climate.worst_c)
-    assert found.limit.decided_by == "peak cooling"
-    assert found.limit.duty <= PEAK_MARGIN * hottest.duty + 0.002
+    assert found.limit.decided_by == "peak cooling in the coldest room"
+    for item in found.reversals:
+        assert found.limit.duty <= PEAK_MARGIN * item.duty + 0.002
     assert 0.0 < found.margin < 0.2
     text = reversal_text(found, config.use.target_c)
     assert "below the first reversal" in text and "KEEP" not in text

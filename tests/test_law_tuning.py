@@ -187,6 +187,10 @@ def test_laws_compared_at_the_same_contents(larder):
     warm = replace(pi, findings=replace(pi.findings, contents_c=replace(
         pi.findings.contents_c, mean=9.5)))  # fmt: skip
     assert "9.5 °C" in lacks(config, warm)
+    # Contacts that switch 56 times an hour: 100 000 switchings last 0.2 years.
+    worn = replace(pi, relay_life_years=0.2)
+    assert lacks(config, worn) == "relay lasts 0.2 of 5 years"
+    assert lacks(config, replace(pi, relay_life_years=5.5)) == ""
 
     # A relay whose life falls short is told too.
     worn = replace(pi, relay_life_years=2.0)

@@ -10,6 +10,7 @@ from ctrl.candidates import pi_candidate, reading_delay_s, setpoint_for, tuning_
 from ctrl.capability import coldest_holdable, duty_limit, limits_of
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import Settings, firmware_of
+from ctrl.linear_points import gain_at
 from ctrl.linearise import linear_plant
 from ctrl.margins import control_margins
 from ctrl.pi_bench import Response, cost_of, daily, respond, rooms_of, steady_slope_pct_per_k, turns
@@ -19,7 +20,6 @@ from ctrl.pi_search import (
     SCHEDULED,
     SEARCHED,
     SIMC,
-    gain_at,
     missed,
     search_pi,
     settings_from,
@@ -167,6 +167,30 @@ def test_a_rule_that_misses_a_figure_gives_way(larder, monkeypatch):
     assert search.chosen == SEARCHED
     assert "SIMC misses" in search.reason
     assert search.best.overshoot_k <= 0.04
+
+
+def test_the_lambda_rule_is_chosen_where_it_alone_keeps_all():
+    # A sensor in the bottles: SIMC and all that is quicker overshoot by more than 0.5 K.
+    search = Tuned(changed("galley_larder", sensor={"place": "contents"})).search()
+    assert "overshoot" in search.trials[0].lack
+    assert search.best.lack == "" and search.best.overshoot_k <= 0.5
+    assert search.chosen == LAMBDA
+    assert "keeps all" in search.reason
+
+
+def test_where_nothing_quick_keeps_all_slower_settings_are_tried(larder, monkeypatch):
+    monkeypatch.setattr(
+        "ctrl.pi_search.missed", lambda trial: "" if trial.kp_pct_per_k < 20.0 else "the test"
+    )
+    search = larder.search()
+    assert search.trials[0].lack == "the test"
+    assert search.chosen == SEARCHED
+    assert search.best.kp_pct_per_k < 20.0 and search.best.cost > 1.0
+    # ... and where none keeps all, that is what is said.
+    monkeypatch.setattr("ctrl.pi_search.missed", lambda trial: "the test")
+    search = larder.search()
+    assert search.chosen == SIMC
+    assert "no setting tried keeps all" in search.reason
 
 
 def test_cost_by_hand():

@@ -13,13 +13,14 @@ from larder import recommended_larder
 
 from ctrl.bottlenecks import worst_coldest_c
 from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.candidates import candidates_of
 from ctrl.capability import at_duty, coldest_holdable, duty_limit, limits_of
 from ctrl.cases import CANNOT, HOLDS, VERDICT_ORDER, WITH_DEFROST, contents_min_c
-from ctrl.config import load_config
+from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import firmware_of
 from ctrl.ice import ice_of
 from ctrl.loop import Loop
-from ctrl.recommend import SEED, hold_over_limit_c, provisional, recommend
+from ctrl.recommend import SEED, _sparing_first, hold_over_limit_c, provisional, recommend
 from ctrl.trial import nearest_point, steady_state
 from plant.constants import ZERO_C_K
 
@@ -46,6 +47,27 @@ def simulated(name, ambient_c, days, seed=77, from_c=None):
     start = nearest_point(plant, wanted_c + ZERO_C_K, coldest)
     loop = Loop(plant, firmware_of(config, item.settings), steady_state(plant, start), seed=seed)
     return loop.run(days * DAY_S, 20.0).last(DAY_S)
+
+
+def test_among_what_fits_the_one_that_spares_the_relay_is_taken(note):
+    data = plain_data(load_config("galley_larder"))
+    for contacts in (True, False):
+        data["drive"] = {"kind": "slow_window", "window_s": 60.0, "window_min_on_s": 5.0,
+                         "contacts": contacts}  # fmt: skip
+        config = build_config(data, "window")
+        plant = plant_of(config)
+        tuned = candidates_of(config, plant, 7.8)
+        found, why = _sparing_first(config, tuned, SEED)
+        note(f"contacts {contacts}: {found[0].controller}; {why}")
+        assert tuned[0].controller == "pi" and tuned[1].fits
+        assert sorted(map(id, found)) == sorted(map(id, tuned))
+        assert found[0].controller == ("on_off" if contacts else "pi")
+        assert len(why) == contacts
+    # Contacts that last a hundred times as long: PI stays.
+    data["drive"]["contacts"] = True
+    data["limits"] = {"relay_cycles": 1e7}
+    config = build_config(data, "window")
+    assert _sparing_first(config, tuned, SEED)[0][0].controller == "pi"
 
 
 # Verdict ---------------------------------------------------------------------------------

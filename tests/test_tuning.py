@@ -231,6 +231,30 @@ def test_margins_agree_with_python_control(cabinet_plants, kp, ti, period_s, del
         assert shown.delay_margin_s == pytest.approx(found.delay_margin_s, rel=1e-3)
 
 
+def test_python_control_is_asked_alone(cabinet_plants, monkeypatch):
+    # Our own margins cannot move what python-control shows.
+    setting = (cabinet_plants[0], 60.0, 120.0, 1.0, 1.0)
+    own, shown = margins.margins(*setting), margins.control_margins(*setting)
+    monkeypatch.setattr(margins, "margins_of", lambda omega, loop: margins.UNSTABLE)
+    assert margins.control_margins(*setting) == shown
+    assert shown.gain_margin == pytest.approx(own.gain_margin, rel=1e-3)
+
+
+def test_python_control_tells_an_unstable_loop(cabinet_plants):
+    linear = cabinet_plants[0]
+    most = margins.margins(linear, 60.0, 120.0, 1.0, 1.0).gain_margin
+    assert margins.control_margins(linear, 0.98 * most * 60.0, 120.0, 1.0, 1.0).stable
+    assert not margins.control_margins(linear, 1.02 * most * 60.0, 120.0, 1.0, 1.0).stable
+
+
+@pytest.mark.parametrize("period_s", [10.0, 30.0, 60.0])
+def test_a_crossing_at_half_the_sampling_rate_agrees(cabinet_plants, period_s):
+    for linear in cabinet_plants[::3]:
+        setting = (linear, 20.0, 20.0 * period_s, period_s, 1.0)
+        own, shown = margins.margins(*setting), margins.control_margins(*setting)
+        assert shown.gain_margin == pytest.approx(own.gain_margin, rel=2e-3)
+
+
 def closed_loop_radius(linear, kp, ti, period_s, delay_s):
     control = pytest.importorskip("control")
     loop = control_loop(linear, kp, ti, period_s, delay_s)
