@@ -179,7 +179,9 @@ def run_map(args: argparse.Namespace) -> int:
         screen_map.show(screen.console(), found)
     if plot is not None:
         tell_written(args, plot)
-    return ANSWER_IS_NO if found.advice.contents_c > config.use.target_c else DONE
+    advice = found.advice
+    out_of_reach = advice.contents_c > config.use.target_c
+    return ANSWER_IS_NO if out_of_reach or config.climate.usual_c in advice.colder_rooms_c else DONE
 
 
 def run_compare(args: argparse.Namespace) -> int:

@@ -4,8 +4,11 @@
 
 the sum that IEC 62552-3 works with (quoted in the law text of SI 2021/745, schedule 14), at
 16 and 32 °C; 25 °C is beside that pair, for low-noise appliances (from memory).  Door shut,
-nothing loaded, room constant, contents at the target.  An estimate by that sum, never a test
-to the standard: no chamber, no weighted thermocouples, and boxes for boats and cars are
+nothing loaded, room constant, contents at the target.  E itself is the mean of whole days
+with their defrosts once these repeat, P_ss that of days without, and dE_df what makes up the
+difference: a small difference of two means, so that it is told with its spread.  An
+estimate by that sum, never a test to the standard: no chamber,
+no weighted thermocouples, and boxes for boats and cars are
 outside the law's scope anyhow.
 
 What doors and bottles add stands apart, from runs with and without them.
@@ -19,12 +22,13 @@ from typing import Any
 import numpy as np
 
 from ctrl.build import at_ambient, humidity_at
-from ctrl.capability import coldest_holdable, duty_for, limits_of
+from ctrl.capability import at_duty, coldest_holdable, duty_for, limits_of
 from ctrl.config import Config
 from ctrl.defrost import DEFROST_DEMAND, DEFROST_OFF_CYCLE
 from ctrl.findings import DAY_S, Findings
 from ctrl.firmware import Settings, firmware_of
-from ctrl.loop import MELTING
+from ctrl.ice import GROWTH_G_PER_DAY
+from ctrl.loop import MELTING, Loop
 from ctrl.record import Record
 from ctrl.trial import loop_at, nearest_point
 from plant.cabinet import Plant
@@ -35,7 +39,9 @@ PAIR_C = (16.0, 32.0)
 BESIDE_C = 25.0
 BESIDE = "outside the pair"
 PAIR, OWN = "of the pair", "own climate"
-SETTLE_DAYS, USE_DAYS = 1, 4
+USE_DAYS = 4
+LEAST_DAYS, WINDOW_DAYS, MORE_DAYS = 1, 2, 4  # to settle, to average, to wait on
+BLOCKS, REPEATS_REL = 3, 0.02
 ROW_S = 60.0
 STARTS_LATER = (DEFROST_OFF_CYCLE, DEFROST_DEMAND)
 
@@ -45,8 +51,10 @@ class EnergyRow:
     """Energy a day at one constant room.
 
     `steady_w` is P_ss at the target, at plug or battery; `defrost_kwh` and
-    `defrost_interval_h` are dE_df and t_df, None where no defrost falls due;
-    `energy_kwh_per_day` is None with `why` where the target cannot be held.
+    `defrost_interval_h` are dE_df and t_df, None where no defrost falls due; `spread_kwh` is
+    half the range that dE_df has by the days it was taken from. `note` tells why P_ss or dE_df
+    is missing where days never repeat. `energy_kwh_per_day` is None with `why` where the target
+    cannot be held, or where the room itself is colder.
     """
 
     where: str
@@ -56,6 +64,15 @@ class EnergyRow:
     defrost_interval_h: float | None
     energy_kwh_per_day: float | None
     why: str = ""
+    spread_kwh: float | None = None
+    note: str = ""
+
+    @property
+    def is_resolved(self) -> bool:
+        """Whether the defrost increment is larger than its spread."""
+        if self.defrost_kwh is None or self.spread_kwh is None:
+            return False
+        return abs(self.defrost_kwh) > self.spread_kwh
 
 
 @dataclass(frozen=True)
@@ -138,62 +155,124 @@ def _row(
     if start is None:
         why = f"cannot be held: coldest {coldest.contents_c:.1f} °C, {coldest.decided_by} decides"
         return EnergyRow(where, ambient_c, None, None, None, None, why)
+    if at_duty(plant, 0.0, ambient_k).contents_k <= target_k:
+        why = "room is colder than the contents are wanted: nothing is cooled"
+        return EnergyRow(where, ambient_c, None, None, None, None, why)
 
-    def watts(contents_c: float) -> float:
-        point = duty_for(plant, ambient_k, contents_c + ZERO_C_K, coldest) or coldest.point
-        return point.plug_w
+    def watts_at_target(power_w: float, contents_c: float) -> float:
+        # The setpoint was centred with doors and loads: power is brought to the target by the
+        # slope of the steady states, so that no row gains by being warmer. Contents that a
+        # melt leaves warmer take less to hold; that is no merit of the melt either.
+        there = duty_for(plant, ambient_k, contents_c + ZERO_C_K, coldest) or coldest.point
+        return power_w + start.plug_w - there.plug_w
 
-    def run(aimed: Settings, days: int) -> Record:
+    def mean(aimed: Settings, name: str, longest_h: float) -> _Mean:
         loop = loop_at(plant, firmware_of(config, aimed), start, seed=seed)
-        loop.run(SETTLE_DAYS * DAY_S, ROW_S)
-        return loop.run(days * DAY_S, ROW_S)
+        return settled_mean(loop, name, longest_h, watts_at_target)
 
-    bare = run(replace(settings, defrost=None), 1)
-    bare_w, bare_c = _mean_power(bare, bare["starts"])
-    # The setpoint was centred with doors and loads: power is brought to the target by the
-    # slope of the steady states, so that no row gains by being warmer.
-    steady_w = bare_w + start.plug_w - watts(bare_c)
-    defrost_kwh, interval_h = _increment(run, settings, bare_w, bare_c, watts)
-    kwh = summed_kwh_per_day(steady_w, defrost_kwh or 0.0, interval_h or 24.0)
-    return EnergyRow(where, ambient_c, steady_w, defrost_kwh, interval_h, kwh)
+    bare = mean(replace(settings, defrost=None), "starts", 0.0)
+    melts = None
+    if settings.defrost is not None:
+        melts = mean(settings, "state", _longest_h(settings))
+    return _summed(where, ambient_c, bare, melts)
 
 
-def _increment(
-    run: Callable[[Settings, int], Record],
-    settings: Settings,
-    bare_w: float,
-    bare_c: float,
-    watts: Callable[[float], float],
-) -> tuple[float | None, float | None]:
-    """Return (dE_df [kWh], t_df [h]) of the settings' defrost, or None where none falls due."""
-    if settings.defrost is None:
-        return None, None
+def _longest_h(settings: Settings) -> float:
     plan = settings.defrost
+    if plan is None:
+        return 0.0
     longest = plan.latest_ticks if plan.kind in STARTS_LATER else plan.interval_ticks
-    # Two melts have to begin within the run.
-    days = ceil(2.2 * longest * min(settings.period_s, 1.0) / DAY_S)
-    record = run(settings, days)
-    melting = record["state"] == MELTING
-    begun = np.flatnonzero(melting[1:] & ~melting[:-1])
-    if begun.size < 2:
-        return None, None
-    first, last = int(begun[0]), int(begun[-1])
-    interval_h = (last - first) * record.row_s / 3600.0 / (begun.size - 1)
-    kwh = record["energy_kwh"][last] - record["energy_kwh"][first]
-    warm_c = float(np.mean(record["contents_c"][first:last]))
-    with_kw = float(kwh) * 3600.0 / ((last - first) * record.row_s)
-    # Contents that a melt leaves warmer take less to hold; that is no merit of the melt.
-    extra_kw = with_kw - 1e-3 * (bare_w + watts(warm_c) - watts(bare_c))
-    return extra_kw * interval_h, interval_h
+    return longest * min(settings.period_s, 1.0) / 3600.0
 
 
-def _mean_power(record: Record, starts: np.ndarray) -> tuple[float, float]:
-    """Return (mean power [W], contents' mean [°C]), over whole cycles where it cycles."""
-    edges = np.flatnonzero(np.diff(starts) > 0)
-    first, last = (int(edges[0]), int(edges[-1])) if edges.size > 2 else (0, starts.size - 1)
-    kwh = record["energy_kwh"][last] - record["energy_kwh"][first]
-    hours = (last - first) * record.row_s / 3600.0
-    return 1e3 * float(kwh) / hours, float(np.mean(record["contents_c"][first:last]))
+def _summed(where: str, ambient_c: float, bare: "_Mean", melts: "_Mean | None") -> EnergyRow:
+    """Return the row of the days without a defrost and of those with it."""
+    steady_w = bare.power_w if bare.repeats else None
+    if melts is None or melts.interval_h is None:
+        note = "" if bare.repeats else "no two days are alike, for ice grows: the last days' mean"
+        kwh = 0.024 * bare.power_w
+        return EnergyRow(where, ambient_c, bare.power_w, None, None, kwh, note=note)
+    kwh = 0.024 * melts.power_w
+    if steady_w is None or not melts.repeats:
+        note = "without a defrost no two days are alike, for ice grows: no steady power"
+        if not melts.repeats:
+            note = "days with defrosts do not repeat either: the last days' mean"
+        return EnergyRow(
+            where, ambient_c, steady_w, None, melts.interval_h, kwh, note=note
+        )  # fmt: skip
+    increment_kwh = 1e-3 * (melts.power_w - steady_w) * melts.interval_h
+    spread_kwh = 1e-3 * (melts.spread_w + bare.spread_w) * melts.interval_h
+    return EnergyRow(
+        where, ambient_c, steady_w, increment_kwh, melts.interval_h, kwh, spread_kwh=spread_kwh
+    )
+
+
+@dataclass(frozen=True)
+class _Mean:
+    """Mean power [W] at the target over whole cycles, half the range of its blocks [W]."""
+
+    power_w: float
+    spread_w: float
+    interval_h: float | None
+    repeats: bool
+
+
+def settled_mean(
+    loop: Loop, name: str, longest_h: float, watts_at_target: Callable[[float, float], float]
+) -> _Mean:
+    """Run day by day until the mean power repeats, and return it.
+
+    Parameters
+    ----------
+    loop : Loop
+        At its start.
+    name : str
+        "starts" to cut the days where the module starts, "state" where a melt begins.
+    longest_h : float
+        Longest time from melt to melt [h], 0 without.
+    watts_at_target : callable
+        Power [W] at the target, from (power [W], contents [°C]).
+    """
+    window = max(WINDOW_DAYS, ceil(3.2 * longest_h * 3600.0 / DAY_S))
+    days: list[Record] = []
+    for day in range(1, LEAST_DAYS + window + MORE_DAYS + 1):
+        days.append(loop.run(DAY_S, ROW_S))
+        if day < LEAST_DAYS + window:
+            continue
+        found = _mean_of(days[-window:], name, watts_at_target)
+        frost = [float(np.max(record["frost_g"])) for record in days[-2:]]
+        still = frost[1] - frost[0] <= GROWTH_G_PER_DAY
+        if still and found.spread_w <= REPEATS_REL * found.power_w:
+            return found
+    return replace(found, repeats=False)
+
+
+def _mean_of(
+    days: list[Record], name: str, watts_at_target: Callable[[float, float], float]
+) -> _Mean:
+    column = np.concatenate([record[name] for record in days])
+    energy = np.concatenate([record["energy_kwh"] for record in days])
+    contents = np.concatenate([record["contents_c"] for record in days])
+    row_h = days[0].row_s / 3600.0
+    is_melt = name == "state"
+    marks = (column == MELTING).astype(float) if is_melt else column
+    edges = np.flatnonzero(np.diff(marks) > 0.0)
+    interval_h = None
+    if edges.size > 1 and is_melt:
+        interval_h = float(edges[-1] - edges[0]) * row_h / (edges.size - 1)
+    if edges.size < BLOCKS + 1 and not (is_melt and edges.size > 2):
+        # Nothing cycles, or too seldom: by the clock.
+        edges = np.linspace(0, column.size - 1, BLOCKS + 1).astype(int)
+    picked = np.linspace(0, edges.size - 1, min(BLOCKS + 1, edges.size)).round().astype(int)
+    cuts = edges[picked]
+
+    def watts(first: int, last: int) -> float:
+        power_w = 1e3 * float(energy[last] - energy[first]) / ((last - first) * row_h)
+        return watts_at_target(power_w, float(np.mean(contents[first:last])))
+
+    blocks = [watts(first, last) for first, last in zip(cuts[:-1], cuts[1:], strict=True)]
+    spread_w = 0.5 * (max(blocks) - min(blocks))
+    return _Mean(watts(int(cuts[0]), int(cuts[-1])), spread_w, interval_h, True)
 
 
 def _use(

@@ -128,9 +128,13 @@ def _ran(
 
 
 def melts_in(record: Record) -> float:
-    """Return the melts that began in a record; one that was on at its start does not count."""
+    """Return the melts of a record: those that began in it, the first row's with them.
+
+    A day's record begins at midnight, where a plan that runs by intervals from power-up often
+    melts; over a whole day the melt cut by its start stands for the one cut by its end.
+    """
     melting = record["state"] == MELTING
-    return float(np.count_nonzero(melting[1:] & ~melting[:-1]))
+    return float(np.count_nonzero(melting[1:] & ~melting[:-1]) + melting[0])
 
 
 @dataclass(frozen=True)

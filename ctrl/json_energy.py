@@ -32,11 +32,12 @@ def tried_object(item: TriedDefrost) -> Object:
 
 def row_object(config: Config, row: EnergyRow) -> Object:
     """Return the energy a day at one room."""
-    why = row.why or "no defrost falls due"
+    why = row.why or row.note or "no defrost falls due"
     kwh = row.energy_kwh_per_day
     found: Object = {"where": row.where, "ambient_c": row.ambient_c}
-    found |= _or_why("steady_w", row.steady_w, row.why)
+    found |= _or_why("steady_w", row.steady_w, row.why or row.note)
     found |= _or_why("defrost_kwh", row.defrost_kwh, why)
+    found |= _or_why("defrost_spread_kwh", row.spread_kwh, why)
     found |= _or_why("defrost_interval_h", row.defrost_interval_h, why)
     found |= _or_why("energy_kwh_per_day", kwh, row.why)
     cost = None if kwh is None else cost_per_day(config, kwh)
@@ -51,7 +52,7 @@ def energy_day_object(config: Config, found: EnergyDay | None) -> Object | None:
         return None
     return (
         {"method": found.method, "energy_rows": [row_object(config, row) for row in found.rows]}
-        | _or_why("pair_kwh_per_day", found.pair_kwh_per_day, "not held in both rooms of the pair")
+        | _or_why("pair_kwh_per_day", found.pair_kwh_per_day, "a room of the pair has none")
         | {"usual_kwh_per_day": found.usual_kwh_per_day}
         | _or_why("doors_kwh_per_day", found.doors_kwh_per_day, "the door stays shut")
         | _or_why("loads_kwh_per_day", found.loads_kwh_per_day, "nothing is loaded")

@@ -41,30 +41,54 @@ def plot_map(found: SetpointMap, *, path: Path) -> None:
         figure.savefig(stream, format=path.suffix[1:].lower())
 
 
-def _energy(figure: Figure, axes: Any, rooms: Any, contents: Any, kwh: Any) -> None:
+def filled_in(contents: Any, kwh: Any) -> Any:
+    """Return the energies, shape (contents, rooms), with values where nothing can be held.
+
+    Colours then run on under the grey that is drawn over them, up to its very border: down
+    each room by its last slope, and in rooms where next to nothing is held as in the room before.
+    """
     filled = kwh.copy()
-    for row in range(contents.size - 3, -1, -1):
-        # Below what can be held the colours run on, under the grey drawn over them.
-        gap = np.isnan(filled[row])
-        filled[row, gap] = (2.0 * filled[row + 1] - filled[row + 2])[gap]
-    filled = np.ma.masked_invalid(filled)
-    levels = MaxNLocator(9).tick_values(0.0, float(np.nanmax(kwh)))
+    for column in range(filled.shape[1]):
+        held = np.flatnonzero(~np.isnan(filled[:, column]))
+        if held.size < 2:
+            if column > 0:
+                gap = np.isnan(filled[:, column])
+                filled[gap, column] = filled[gap, column - 1]
+            continue
+        low, next_up = held[0], held[1]
+        slope = (filled[next_up, column] - filled[low, column]) / (
+            contents[next_up] - contents[low]
+        )
+        filled[:low, column] = filled[low, column] + slope * (contents[:low] - contents[low])
+    return filled
+
+
+def _energy(figure: Figure, axes: Any, rooms: Any, contents: Any, kwh: Any) -> None:
+    filled = np.ma.masked_invalid(filled_in(contents, kwh))
+    most = float(np.nanmax(kwh)) if np.any(~np.isnan(kwh)) else 1.0
+    levels = MaxNLocator(9).tick_values(0.0, most)
     drawn = axes.contourf(
         rooms, contents, filled, levels=levels, cmap="cividis_r", alpha=0.75, extend="max"
     )
-    lines = axes.contour(
-        rooms, contents, filled, levels=levels[2:-1:2], colors=GREY, linewidths=0.6
-    )
-    axes.clabel(lines, fmt="%.2g kWh/d", fontsize=FONT_PT - 2, colors=BLACK)
+    # No figures on these lines: they would run under the words; the bar carries them.
+    axes.contour(rooms, contents, filled, levels=levels[1:-1], colors=GREY, linewidths=0.6)
     bar = figure.colorbar(drawn, ax=axes)
     bar.set_label("energy, kWh a day")
+
+
+def _side(room_c: float, found: SetpointMap) -> str:
+    """Return how a label at a room is aligned so that it stays inside the axes."""
+    share = (room_c - found.ambients_c[0]) / (found.ambients_c[-1] - found.ambients_c[0])
+    return "left" if share < 0.25 else "right" if share > 0.75 else "center"
 
 
 def _borders(axes: Any, found: SetpointMap) -> None:
     rooms = [item.ambient_c for item in found.borders]
     coldest = [item.coldest_c for item in found.borders]
     low_c, high_c = found.contents_c[0], found.contents_c[-1]
-    axes.fill_between(rooms, low_c, np.maximum(coldest, low_c), color="#E8E8E8", zorder=2)
+    # Not cut at the axes' edge here: that would tilt its border between two rooms.
+    bottom = [min(low_c, c) for c in coldest]
+    axes.fill_between(rooms, bottom, coldest, color="#E8E8E8", zorder=2)
     axes.plot(rooms, coldest, color=VERMILION, linewidth=2.2, zorder=3)
     if coldest[-1] > low_c:
         axes.text(
@@ -74,10 +98,11 @@ def _borders(axes: Any, found: SetpointMap) -> None:
     icy = [(item.ambient_c, item.icy_c) for item in found.borders if item.icy_c is not None]
     if icy:
         axes.plot(*zip(*icy, strict=True), color=BLUE, linewidth=2.0, linestyle="--", zorder=3)
-        at = icy[len(icy) // 3]
+        inside = [item for item in icy if low_c < item[1] < high_c] or icy
+        at = inside[len(inside) // 3]
         axes.annotate(
             "below: the sink ices", at, xytext=(0, -4), textcoords="offset points", color=BLUE,
-            fontsize=FONT_PT, ha="center", va="top", bbox=HALO,
+            fontsize=FONT_PT, ha=_side(at[0], found), va="top", bbox=HALO, zorder=4,
         )  # fmt: skip
         checked = [
             (item.ambient_c, item.simulated_c)
@@ -96,6 +121,8 @@ def _borders(axes: Any, found: SetpointMap) -> None:
 
 def _point(axes: Any, found: SetpointMap) -> None:
     room, advice = found.config.climate, found.advice
+    if room.usual_c in advice.colder_rooms_c:
+        return
     axes.plot(
         [room.coldest_c, room.worst_c], [advice.contents_c] * 2, color=DARK_ORANGE,
         linewidth=1.6, zorder=3,
@@ -104,5 +131,5 @@ def _point(axes: Any, found: SetpointMap) -> None:
     axes.annotate(
         f"recommended {advice.contents_c:.1f} °C", (room.usual_c, advice.contents_c),
         xytext=(0, 7), textcoords="offset points", color=DARK_ORANGE, fontsize=FONT_PT,
-        ha="center", weight="bold", bbox=HALO,
+        ha=_side(room.usual_c, found), weight="bold", bbox=HALO, zorder=4,
     )  # fmt: skip

@@ -31,17 +31,23 @@ def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
             paragraph(out, f"{row.ambient_c:g} °C {row.why}.")
     if found.pair_kwh_per_day is not None:
         paragraph(out, f"Mean of 16 and 32 °C: {fixed(found.pair_kwh_per_day, 2)} kWh a day.")
-    if any(row.defrost_kwh is not None and row.defrost_kwh < 0.0 for row in found.rows):
-        paragraph(
-            out,
-            "A defrost below 0: on pulses or a relay a rest costs next to nothing, and the hot "
-            "fan rests too; errors of 3 % of the day's energy hide the rest of it.",
-        )
+    for row in found.rows:
+        if row.note:
+            paragraph(out, f"{row.ambient_c:g} °C: {row.note}.")
+    told = [row for row in found.rows if row.defrost_kwh is not None]
+    if any(not row.is_resolved for row in told):
+        paragraph(out, "A defrost smaller than its ± is not resolved: it is lost in how days "
+                       "differ.")  # fmt: skip
+    if any(row.is_resolved and (row.defrost_kwh or 0.0) < 0.0 for row in told):
+        paragraph(out, "A defrost below 0: on pulses or a relay a rest costs next to nothing, the "
+                       "hot fan rests too, and a sink without frost takes less.")  # fmt: skip
     _use(out, config, found)
 
 
 def _watt_hours(row: EnergyRow) -> str:
-    return fixed(None if row.defrost_kwh is None else 1e3 * row.defrost_kwh)
+    if row.defrost_kwh is None or row.spread_kwh is None:
+        return fixed(None)
+    return f"{fixed(1e3 * row.defrost_kwh)} ±{fixed(1e3 * row.spread_kwh)}"
 
 
 def _label(row: EnergyRow) -> str:

@@ -3,9 +3,10 @@
 from rich.console import Console
 
 from ctrl.screen import fixed, grid_of, heading, paragraph, show_table
-from ctrl.setpoint_map import LETTERS, Cell, SetpointMap
+from ctrl.setpoint_map import LETTERS, RESOLUTION_K, Cell, SetpointMap
 
 WIDE_COLUMNS, NARROW_COLUMNS, NARROW = 9, 7, 72
+FEW_ROWS, MANY_ROWS = 12, 40
 
 
 def columns_of(found: SetpointMap, most: int) -> list[int]:
@@ -20,6 +21,25 @@ def columns_of(found: SetpointMap, most: int) -> list[int]:
             break
         picked.add(n)
     return sorted(picked)
+
+
+def point_row(found: SetpointMap) -> int:
+    """Return which row stands nearest the advised point."""
+    point_c = found.advice.contents_c
+    return min(range(len(found.contents_c)), key=lambda n: abs(found.contents_c[n] - point_c))
+
+
+def rows_of(found: SetpointMap) -> list[int]:
+    """Return which rows to print: steps up and down from the target, and the point's."""
+    target_c, count = found.config.use.target_c, len(found.contents_c)
+    apart_k = 1.0 if count < FEW_ROWS else 2.0 if count < MANY_ROWS else 4.0
+
+    def is_step(contents_c: float) -> bool:
+        steps = (contents_c - target_c) / apart_k
+        return abs(steps - round(steps)) < 1e-6
+
+    picked = {n for n, contents_c in enumerate(found.contents_c) if is_step(contents_c)}
+    return sorted(picked | {point_row(found)})
 
 
 def text_of(cell: Cell) -> str:
@@ -37,13 +57,16 @@ def show(out: Console, found: SetpointMap) -> None:
     shown = columns_of(found, NARROW_COLUMNS if out.width < NARROW else WIDE_COLUMNS)
     heads = ["°C", *(f"{found.ambients_c[n]:g} " for n in shown)]
     table = grid_of(heads, "r" * len(heads), no_wrap=range(len(heads)))
-    for contents_c, row in reversed(list(zip(found.contents_c, found.cells, strict=True))):
-        if (contents_c - config.use.target_c) % 2.0 == 0.0 or len(found.contents_c) < 12:
-            mark = "*" if contents_c == advice.contents_c else ""
-            table.add_row(f"{mark}{contents_c:g}", *(text_of(row[n]) for n in shown))
+    nothing = config.climate.usual_c in advice.colder_rooms_c
+    point = None if nothing else point_row(found)
+    for index in reversed(rows_of(found)):
+        mark = "*" if index == point else ""
+        label = f"{mark}{round(found.contents_c[index], 1):g}"
+        table.add_row(label, *(text_of(found.cells[index][n]) for n in shown))
     show_table(out, table)
+    end = "." if nothing else "; *: recommended."
     paragraph(out, "i: the cold sink ices, its defrost not counted; x: cannot be held; "
-                   "r: the room itself is colder; *: recommended.")  # fmt: skip
+                   f"r: the room itself is colder{end}")  # fmt: skip
     _borders(out, found, shown)
     _advice(out, found)
 
@@ -64,6 +87,15 @@ def _borders(out: Console, found: SetpointMap, shown: list[int]) -> None:
 
 def _advice(out: Console, found: SetpointMap) -> None:
     advice, config = found.advice, found.config
+    if config.climate.usual_c in advice.colder_rooms_c:
+        heading(out, "Recommended: nothing")
+        paragraph(
+            out,
+            f"At {config.climate.usual_c:g} °C the usual room is itself colder than the "
+            f"{config.use.target_c:g} °C wanted: there is nothing to cool, and a cabinet that "
+            "only cools cannot hold it.",
+        )
+        return
     heading(out, f"Recommended: contents at {fixed(advice.contents_c)} °C")
     reading_c = advice.contents_c + found.setpoint_offset_k
     paragraph(out, f"The control sensor then reads {fixed(reading_c)} °C in the usual room.")
@@ -71,11 +103,13 @@ def _advice(out: Console, found: SetpointMap) -> None:
         paragraph(out, f"Wanted {config.use.target_c:g} °C, out of reach in the "
                        f"{advice.ambient_c:g} °C room.")  # fmt: skip
     side = "above" if advice.spare_k >= 0.0 else "below"
-    paragraph(
-        out,
-        f"The boundary that decides: {advice.decided_by}, at {advice.ambient_c:g} °C; the point is "
-        f"{fixed(abs(advice.spare_k))} K {side} it.",
-    )
+    where = f"{fixed(abs(advice.spare_k))} K {side} it"
+    if advice.is_within_resolution:
+        where = f"nearer to it than the {RESOLUTION_K:g} K to which it is known"
+    paragraph(out, f"The boundary that decides: {advice.decided_by}, at {advice.ambient_c:g} °C; "
+                   f"the point is {where}.")  # fmt: skip
+    for ambient_c in advice.colder_rooms_c:
+        paragraph(out, f"The {ambient_c:g} °C room is itself colder: nothing is cooled there.")
     if advice.needs_defrost:
         paragraph(
             out,
@@ -83,4 +117,5 @@ def _advice(out: Console, found: SetpointMap) -> None:
             f"{fixed(advice.without_defrost_c)} °C.",
         )
     else:
-        paragraph(out, "No defrost is needed in any room up to the worst.")
+        paragraph(out, "No defrost is needed: the point itself, run in the coldest, usual and "
+                       "worst room, does not ice.")  # fmt: skip

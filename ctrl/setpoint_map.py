@@ -6,8 +6,9 @@ air: its mean temperature below 0 °C while vapour settles on it.  A cycling sin
 each rest, so that border is moved to where simulation finds it in some rooms.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import ceil, floor
 
 import numpy as np
 
@@ -29,7 +30,7 @@ from ctrl.capability import (
 from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.firmware import firmware_of
-from ctrl.ice import GROWTH_G_PER_DAY, ice_of
+from ctrl.ice import GROWTH_G_PER_DAY, MOST_DAYS, ice_of
 from ctrl.trial import nearest_point
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -72,6 +73,7 @@ class Border:
     without ice by steady states, None where it does not ice down to `coldest_c`;
     `simulated_c` the same by simulation, None where it was not run or found none; `icy_c`
     what the map takes: by steady states, moved by what the simulated rooms were off.
+    `point_ices` tells whether the advised point itself iced in a run, None where it was not run.
     """
 
     ambient_c: float
@@ -81,6 +83,7 @@ class Border:
     simulated: bool = False
     simulated_c: float | None = None
     icy_c: float | None = None
+    point_ices: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,8 @@ class Advice:
 
     `spare_k` is from the point to that boundary, below 0 where it lies beyond (ice, and a
     defrost to deal with it); `without_defrost_c` the coldest in every
-    room from coldest to worst that neither ices nor is out of reach.
+    room from coldest to worst that neither ices nor is out of reach; `colder_rooms_c` the
+    named rooms that are themselves colder than the point, where nothing is cooled.
     """
 
     contents_c: float
@@ -98,6 +102,12 @@ class Advice:
     spare_k: float
     needs_defrost: bool
     without_defrost_c: float
+    colder_rooms_c: tuple[float, ...] = ()
+
+    @property
+    def is_within_resolution(self) -> bool:
+        """Whether the boundary is one of ice, nearer than the runs can tell it."""
+        return self.decided_by == ICE_BORDER and abs(self.spare_k) < RESOLUTION_K
 
 
 @dataclass(frozen=True)
@@ -237,29 +247,48 @@ def setpoint_map(
     setpoint_c = setpoint_for(config, base, usual)
     candidate = candidate_of(config, base, setpoint_c)
     offset_k = setpoint_c - max(config.use.target_c, usual.contents_c + SPARE_K)
+    freezing_c = contents_min_c(config, base)
+    point_c = point_of(config, freezing_c, borders)
     for index, ambient_c in enumerate(ambients):
         if ambient_c in named:
             progress(f"looking for ice at {ambient_c:g} °C")
-            borders[index] = _simulated(config, candidate, offset_k, borders[index], seed)
+            borders[index] = _simulated(config, candidate, offset_k, borders[index], point_c, seed)
     borders = moved_borders(borders)
-    target_c = config.use.target_c
-    low_c = np.floor(max(target_c - REACH_K, min(b.coldest_c for b in borders)))
-    contents = np.arange(low_c, np.ceil(target_c + REACH_K) + 0.5 * STEP_K, STEP_K)
+    warmest = {c: float(curves[ambients.index(c)].contents_c[-1]) for c in sorted(named)}
+    advice = replace(
+        advice_of(config, freezing_c, borders),
+        colder_rooms_c=tuple(c for c, contents_c in warmest.items() if contents_c < point_c),
+    )
+    contents = grid_of_contents(
+        config.use.target_c, point_c, min(border.coldest_c for border in borders)
+    )
     cells = tuple(
-        tuple(_cell(curves[n], borders[n], ambients[n], float(c)) for n in range(len(ambients)))
+        tuple(_cell(curves[n], borders[n], ambients[n], c) for n in range(len(ambients)))
         for c in contents
     )
     return SetpointMap(
         config=config,
         ambients_c=tuple(ambients),
-        contents_c=tuple(float(c) for c in contents),
+        contents_c=contents,
         cells=cells,
         borders=tuple(borders),
-        advice=advice_of(config, contents_min_c(config, base), borders),
+        advice=advice,
         setpoint_offset_k=offset_k,
         humidity_pct=room.worst_humidity_pct,
         seed=seed,
     )
+
+
+def grid_of_contents(target_c: float, point_c: float, coldest_c: float) -> tuple[float, ...]:
+    """Return the map's contents' temperatures [°C]: steps from the target, and the point.
+
+    Down to the coldest that any room holds, at most `REACH_K` below the target; up to as far
+    above the target or the point, whichever is warmer.
+    """
+    low = floor((max(target_c - REACH_K, min(coldest_c, target_c)) - target_c) / STEP_K)
+    high = ceil((max(target_c, point_c) + REACH_K - target_c) / STEP_K)
+    steps = {target_c + STEP_K * n for n in range(low, high + 1)}
+    return tuple(sorted({c for c in steps if abs(c - point_c) > 0.01} | {point_c}))
 
 
 def _trace(config: Config, base: Plant, ambient_c: float, most: float) -> tuple[_Curve, Border]:
@@ -275,30 +304,44 @@ def _trace(config: Config, base: Plant, ambient_c: float, most: float) -> tuple[
 
 
 def _simulated(
-    config: Config, candidate: Candidate, offset_k: float, border: Border, seed: int
+    config: Config,
+    candidate: Candidate,
+    offset_k: float,
+    border: Border,
+    point_c: float,
+    seed: int,
 ) -> Border:
-    """Return the border with what simulation finds within `SEARCH_K` of it."""
-    if border.ice_free_c is None:
-        return border
+    """Return the border with what simulation finds within `SEARCH_K` of it.
+
+    The advised point itself is run first, for as many days as `recommend` runs it: the search
+    then goes on at the side that is left, and cannot contradict it.
+    """
     ambient_k = border.ambient_c + ZERO_C_K
     plant = at_ambient(candidate.plant, border.ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_k, limits_of(config))
 
-    def ices(contents_c: float) -> bool:
+    def ices(contents_c: float, most_days: int = ICE_DAYS) -> bool:
         aimed = replace(
             candidate.settings, setpoint_c=round(contents_c + offset_k, 2), defrost=None
         )
         start = nearest_point(plant, contents_c + ZERO_C_K, coldest)
         limit_pct = config.limits.sink_ice_blockage_pct
         return ice_of(
-            plant, firmware_of(config, aimed), start, limit_pct, most_days=ICE_DAYS, seed=seed
+            plant, firmware_of(config, aimed), start, limit_pct, most_days=most_days, seed=seed
         ).ices
 
+    point_ices = ices(point_c, MOST_DAYS)
+    border = replace(border, point_ices=point_ices)
+    if border.ice_free_c is None:
+        return border
     low_c = max(border.ice_free_c - SEARCH_K, border.coldest_c)
     high_c = min(border.ice_free_c + SEARCH_K, border.ambient_c - RESOLUTION_K)
-    if high_c <= low_c or ices(high_c):
+    low_c, high_c = (max(low_c, point_c), high_c) if point_ices else (low_c, min(high_c, point_c))
+    if high_c <= low_c and not point_ices:
+        return replace(border, simulated=True, simulated_c=high_c)
+    if high_c <= low_c or (high_c != point_c and ices(high_c)):
         return replace(border, simulated=True, simulated_c=None)
-    if not ices(low_c):
+    if low_c != point_c and not ices(low_c):
         return replace(border, simulated=True, simulated_c=low_c)
     while high_c - low_c > RESOLUTION_K:
         middle = 0.5 * (low_c + high_c)
@@ -320,9 +363,31 @@ def moved_borders(borders: list[Border]) -> list[Border]:
     return found
 
 
-def advice_of(
-    config: Config, freezing_c: float | None, borders: list[Border] | tuple[Border, ...]
-) -> Advice:
+def _hard_bounds(
+    config: Config, freezing_c: float | None, borders: Sequence[Border]
+) -> list[tuple[float, str, float]]:
+    """Return (contents [°C], what, room [°C]) of what no defrost helps against."""
+    held = max(_inside(config, borders), key=lambda item: item.coldest_c)
+    bounds = [(held.coldest_c, f"{held.decided_by}: no colder can be held", held.ambient_c)]
+    if freezing_c is not None:
+        bounds.append((freezing_c, "the contents' coldest", config.climate.coldest_c))
+    return bounds
+
+
+def _inside(config: Config, borders: Sequence[Border]) -> list[Border]:
+    return [item for item in borders if item.ambient_c <= config.climate.worst_c]
+
+
+def point_of(config: Config, freezing_c: float | None, borders: Sequence[Border]) -> float:
+    """Return the advised contents' temperature [°C].
+
+    A target that can be held is left alone; one that cannot is moved to what can, with room.
+    """
+    hard_c = max(bound[0] for bound in _hard_bounds(config, freezing_c, borders))
+    return config.use.target_c if hard_c <= config.use.target_c else hard_c + SPARE_K
+
+
+def advice_of(config: Config, freezing_c: float | None, borders: Sequence[Border]) -> Advice:
     """Return the recommended point: the target, or the nearest to it that every room allows.
 
     Parameters
@@ -331,24 +396,21 @@ def advice_of(
     freezing_c : float or None
         Coldest that the contents may get [°C].
     borders : sequence of Border
-        Room by room; those beyond the worst room do not count.
+        Room by room; those beyond the worst room do not count. Where the point itself was
+        run, that tells whether it ices, in those rooms alone, as in `recommend`.
     """
-    room, target_c = config.climate, config.use.target_c
-    inside = [item for item in borders if item.ambient_c <= room.worst_c]
-    held = max(inside, key=lambda item: item.coldest_c)
-    bounds: list[tuple[float, str, float]] = [
-        (held.coldest_c, f"{held.decided_by}: no colder can be held", held.ambient_c)
-    ]
-    if freezing_c is not None:
-        bounds.append((freezing_c, "the contents' coldest", room.coldest_c))
+    target_c = config.use.target_c
+    bounds = _hard_bounds(config, freezing_c, borders)
+    point_c = point_of(config, freezing_c, borders)
     hard_c = max(bound[0] for bound in bounds)
-    icy = [(c, item.ambient_c) for item in inside if (c := item.icy_c) is not None]
+    inside = _inside(config, borders)
+    ran = [item for item in inside if item.point_ices is not None]
+    judged = ran or inside
+    icy = [(c, item.ambient_c) for item in judged if (c := item.icy_c) is not None]
     without_c = max([hard_c, *(c for c, _ in icy)])
-    # A target that can be held is left alone; one that cannot is moved to what can, with room.
-    point_c = target_c if hard_c <= target_c else hard_c + SPARE_K
-    needs_defrost = any(c > point_c for c, _ in icy)
+    needs_defrost = any(item.point_ices for item in ran) if ran else without_c > point_c
     if needs_defrost:
-        icy_c, ambient_c = max(icy)
+        icy_c, ambient_c = max(icy, default=(point_c, inside[-1].ambient_c))
         return Advice(point_c, ICE_BORDER, ambient_c, point_c - icy_c, True, without_c)
     bounds += [(c, ICE_BORDER, ambient_c) for c, ambient_c in icy]
     below = [bound for bound in bounds if bound[0] <= point_c]

@@ -109,3 +109,41 @@ def test_a_room_that_cannot_be_held_says_so():
     row = _row(config, plant_of(config), settings_of(config), PAIR, 32.0, 1)
     assert row.energy_kwh_per_day is None
     assert row.why.startswith("cannot be held")
+
+
+def wide_band(ambient_c):
+    """Return the seed store's row with a band of 4.4 K, melting every 8 h."""
+    config = load_config("seed_store")
+    plan = DefrostSettings.from_physical(
+        interval_s=8 * 3600.0, longest_s=1800.0, end_c=3.0, drip_s=240.0, tick_s=1.0
+    )
+    settings = replace(settings_of(config), setpoint_c=4.3, hysteresis_k=4.4, min_on_s=180.0,
+                       min_off_s=180.0, defrost=plan)  # fmt: skip
+    return _row(config, plant_of(config), settings, OWN, ambient_c, 1)
+
+
+def test_no_steady_power_is_told_where_ice_grows_day_by_day(note):
+    # Without a defrost the 28 °C room blocks the sink further each day.
+    row = wide_band(28.0)
+    note(f"{row.energy_kwh_per_day:.3f} kWh a day; {row.note}")
+    assert row.steady_w is None
+    assert row.defrost_kwh is None
+    assert "ice grows" in row.note
+    # Ten settled days of the same loop mean 87.65 W at 3.9 °C, 4 °C wanted.
+    assert row.energy_kwh_per_day == pytest.approx(2.10, abs=0.02)
+
+
+def test_an_increment_lost_among_relay_cycles_has_its_spread(note):
+    row = wide_band(20.0)
+    note(f"dE {1e3 * row.defrost_kwh:.1f} ± {1e3 * row.spread_kwh:.1f} Wh")
+    assert row.spread_kwh > 0.0
+    assert row.energy_kwh_per_day == pytest.approx(
+        summed_kwh_per_day(row.steady_w, row.defrost_kwh, row.defrost_interval_h)
+    )
+
+
+def test_a_room_colder_than_the_target_has_no_energy():
+    config = override(load_config("galley_larder"), target_c=18.0)
+    row = _row(config, plant_of(config), settings_of(config), PAIR, 16.0, 1)
+    assert row.energy_kwh_per_day is None
+    assert "colder" in row.why

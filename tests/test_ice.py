@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from ctrl.build import at_ambient, plant_of
@@ -16,8 +17,10 @@ from ctrl.ice import (
     coldest_ice_free_c,
     ice_of,
     ice_with_range,
+    melts_in,
     plan_defrost,
 )
+from ctrl.loop import COOLING, MELTING
 from ctrl.trial import nearest_point
 from plant import moist_air
 from plant.constants import ZERO_C_K
@@ -217,3 +220,10 @@ def test_bisection_at_the_edges():
     assert coldest_ice_free_c(lambda c: c < 4.0, 7.0, 7.0) == 7.0
     found = coldest_ice_free_c(lambda c: c < 2.0, 0.0, 10.0, step_k=0.01)
     assert 2.0 <= found < 2.01
+
+
+@pytest.mark.parametrize("interval_h", INTERVALS_H)
+def test_a_melt_at_midnight_counts(interval_h):
+    rows = np.arange(1440)
+    state = np.where(rows % (60 * interval_h) < 20, MELTING, COOLING)
+    assert melts_in({"state": state}) == 24 / interval_h

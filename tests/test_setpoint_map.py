@@ -1,6 +1,7 @@
 """The map over room and contents: against single steady states, and by rules made up here."""
 
 import io
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -8,13 +9,15 @@ import pytest
 from rich.console import Console
 from small_map import small_map
 
-from ctrl import screen_map
+from ctrl import screen_map, setpoint_map
 from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.capability import coldest_holdable, duty_for, limits_of
-from ctrl.config import load_config
+from ctrl.cli import main
+from ctrl.config import load_config, override
 from ctrl.setpoint_map import (
     ICE_BORDER,
     ICES,
+    RESOLUTION_K,
     TOO_COLD,
     Border,
     _Curve,
@@ -22,6 +25,7 @@ from ctrl.setpoint_map import (
     advice_of,
     curve_of,
     follow,
+    grid_of_contents,
     ice_free_of,
     ices_at,
     moved_borders,
@@ -167,3 +171,94 @@ def test_the_picture_is_written_whole(tmp_path):
     assert path.read_bytes()[:4] == b"\x89PNG"
     assert path.stat().st_size > 20_000
     assert [item.name for item in tmp_path.iterdir()] == ["map.png"]
+
+
+def test_colours_run_to_the_border_and_beyond():
+    from ctrl.plots_map import filled_in
+
+    nan = np.nan
+    kwh = np.array([[2.0, nan, nan], [1.0, nan, nan], [0.8, 1.0, nan], [0.6, 0.7, 0.9]])
+    filled = filled_in(np.arange(4.0), kwh)
+    assert np.all(np.isfinite(filled))
+    assert filled[0, 1] == pytest.approx(1.6)  # 1.0 and 0.3 more a step, twice
+
+
+# Rows, points and runs -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("target_c", [7.5, 8.0, 7.25])
+def test_rows_go_by_the_target_and_show_the_point(target_c):
+    config = override(load_config("galley_larder"), target_c=target_c)
+    contents = grid_of_contents(target_c, target_c, -1.0)
+    cells = tuple(
+        tuple(replace(cell, contents_c=c) for cell in small_map().cells[8]) for c in contents
+    )
+    advice = replace(small_map().advice, contents_c=target_c)
+    found = replace(small_map(), config=config, contents_c=contents, cells=cells, advice=advice)
+    rows = screen_map.rows_of(found)
+    assert len(rows) >= 7
+    assert contents[screen_map.point_row(found)] == target_c
+    assert screen_map.point_row(found) in rows
+    assert f"*{round(target_c, 1):g}" in screen(found, 80)
+
+
+def test_a_point_far_above_the_target_is_in_the_grid():
+    contents = grid_of_contents(0.0, 23.1, 3.5)
+    assert 23.1 in contents
+    assert contents[0] <= 0.0
+    assert contents[-1] >= 31.0
+
+
+def test_the_point_itself_decides_whether_it_needs_a_defrost(larder):
+    config, _ = larder
+    near = bounds((-15.0, -1.0, 5.9), (1.0, 5.2, 8.2))
+    clear = [replace(item, point_ices=False, icy_c=min(item.icy_c, 8.0)) for item in near]
+    found = advice_of(config, 2.0, clear)
+    assert not found.needs_defrost
+    assert found.is_within_resolution
+    icy = [replace(item, point_ices=item.ambient_c == 30.0) for item in near]
+    assert advice_of(config, 2.0, icy).needs_defrost
+
+
+def border_run(monkeypatch, freezes_at_c, point_c):
+    """Return the usual room's border with a made-up threshold in place of the runs."""
+    config = load_config("galley_larder")
+    base = plant_of(config)
+    _, border = _trace(config, base, 22.0, 1.0)
+    candidate = setpoint_map.candidate_of(config, base, 8.0)
+
+    def ice_of(plant, firmware, start, limit_pct, **ignored):
+        contents_c = start.contents_k - ZERO_C_K
+        return type("Ice", (), {"ices": contents_c < freezes_at_c})()
+
+    monkeypatch.setattr(setpoint_map, "ice_of", ice_of)
+    return setpoint_map._simulated(config, candidate, 0.0, border, point_c, 1)
+
+
+@pytest.mark.parametrize("point_c", [4.9, 5.1, 8.0])
+def test_the_border_never_contradicts_the_run_at_the_point(monkeypatch, point_c):
+    found = border_run(monkeypatch, 5.0, point_c)
+    assert found.point_ices == (point_c < 5.0)
+    assert found.point_ices == (point_c < found.simulated_c)
+    assert 5.0 - 0.02 <= found.simulated_c <= 5.0 + RESOLUTION_K + 0.02
+
+
+def test_the_verb_runs_and_tells(monkeypatch, capsys):
+    monkeypatch.setattr(setpoint_map, "ROOMS", 2)
+    # 0 °C is out of reach at 35 °C: the answer is no, and the point what can be held.
+    assert main(["map", "summer_fish_box", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    point_c = told["advice"]["contents_c"]
+    coldest = {room["ambient_c"]: room["coldest_holdable_c"] for room in told["rooms"]}
+    assert point_c == pytest.approx(coldest[35.0] + 0.5)
+    assert point_c in [cell["contents_c"] for cell in told["rooms"][0]["cells"]]
+    assert told["advice"]["colder_rooms_c"] == [15.0]
+
+
+def test_a_target_above_the_usual_room_is_not_recommended(monkeypatch, capsys):
+    monkeypatch.setattr(setpoint_map, "ROOMS", 2)
+    monkeypatch.setattr(setpoint_map, "_simulated", lambda config, c, o, border, p, s: border)
+    assert main(["map", "galley_larder", "--target", "24"]) == 1
+    text = capsys.readouterr().out
+    assert "nothing to cool" in text
+    assert "*24" not in text
