@@ -126,6 +126,10 @@ def _declare_recommend(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quick", action="store_true", help="leave out the parts out of tolerance")
     parser.add_argument("--explain", metavar="NAME", help="instead: where one number comes from")
     add_workers(parser)
+    parser.epilog = (
+        "Exit status: 0 it holds as described, also where parts out of tolerance are not shown "
+        "to (the verdict says so; the verb tolerance then ends with 1); 1 it cannot; 2 bad input."
+    )
 
 
 def _declare_new(parser: argparse.ArgumentParser) -> None:
@@ -294,12 +298,16 @@ def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compilin
     from ctrl import explain, json_out_robust, screen, screen_robust
     from ctrl.recommend import CANNOT, recommend
 
+    if args.plot is not None:
+        raise command_line_fault("a chain is not drawn", "--plot", repr(args.plot),
+                                 "--explain without --plot")  # fmt: skip
     if args.explain not in explain.CHAINS:
         raise command_line_fault("no such number", "--explain", repr(args.explain),
                                  f"one of {', '.join(explain.CHAINS)}")  # fmt: skip
+    # What no draw of the tolerances can change needs none.
+    draws = 0 if args.quick or args.explain in explain.WITHOUT_DRAWS else 400
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
-        found = recommend(config, seed=seed, progress=stages, draws=0 if args.quick else 400,
-                          workers=args.workers)  # fmt: skip
+        found = recommend(config, seed=seed, progress=stages, draws=draws, workers=args.workers)
     chain = explain.explain(found, args.explain)
     if args.json:
         write_json(json_out_robust.of_chain(found, chain, version()))

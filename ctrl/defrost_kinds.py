@@ -2,7 +2,8 @@
 
 Of those that keep the sink clear the thriftiest is taken; where the energies are within the
 model's uncertainty the one that warms the contents least; where that is equal too, the
-simplest.  All that were tried are told with both figures.
+simplest.  All that were tried are told with both figures.  Energies are compared at the target:
+contents that a melt leaves warmer take less to hold, which is no merit of the melt.
 """
 
 from collections.abc import Callable
@@ -23,12 +24,23 @@ SAME_WARMTH_K = 0.2
 
 @dataclass(frozen=True)
 class TriedDefrost:
-    """One kind of defrost with what it does in the room that ices most, at the dampest air."""
+    """One kind of defrost with what it does in the room that ices most, at the dampest air.
+
+    `at_target_kwh_per_day` is its energy brought to the target by the slope of the steady
+    states, as simulated where that was not worked out.
+    """
 
     kind: str
     settings: DefrostSettings | None
     ice: Ice
     works: bool
+    at_target_kwh_per_day: float | None = None
+
+    @property
+    def compared_kwh_per_day(self) -> float:
+        """Energy that the kinds are compared on [kWh/d]."""
+        known = self.at_target_kwh_per_day
+        return self.ice.energy_kwh_per_day if known is None else known
 
 
 def allowed_kinds(config: Config, controller: str) -> tuple[str, ...]:
@@ -89,6 +101,8 @@ def plan_kind(
     *,
     tick_s: float,
     contents_limit_c: float,
+    warmest_c: float | None = None,
+    at_target: Callable[[Ice], float] | None = None,
 ) -> DefrostPlan:
     """Return the best plan over all kinds, with everything that was tried.
 
@@ -107,10 +121,19 @@ def plan_kind(
         Base tick of the firmware [s].
     contents_limit_c : float
         Warmest mean the contents may have with the plan [°C].
+    warmest_c : float, optional
+        Warmest the contents may be at any time [°C].
+    at_target : callable, optional
+        Returns the energy of an ice's days brought to the target [kWh/d].
     """
+
+    def told(kind: str, settings: DefrostSettings | None, ice: Ice, works: bool) -> TriedDefrost:
+        kwh = None if at_target is None else at_target(ice)
+        return TriedDefrost(kind, settings, ice, works, kwh)
+
     tried = [
-        TriedDefrost(NONE, None, bare, not bare.ices),
-        TriedDefrost("timed", timed.settings, timed.ice, timed.works),
+        told(NONE, None, bare, not bare.ices),
+        told("timed", timed.settings, timed.ice, timed.works),
     ]
     for kind in allowed_kinds(config, controller):
         if kind == "timed":
@@ -118,8 +141,8 @@ def plan_kind(
         found: list[TriedDefrost] = []
         for settings in variants(config, kind, timed, tick_s):
             ice = try_plan(settings)
-            works = not ice.ices and ice.contents_c_mean <= contents_limit_c
-            found.append(TriedDefrost(kind, settings, ice, works))
+            works = ice.clear_and_cold(contents_limit_c, warmest_c)
+            found.append(told(kind, settings, ice, works))
             if works:
                 break
         tried.append(found[-1] if found[-1].works else min(found, key=_blockage))
@@ -139,6 +162,18 @@ def plan_kind(
     )
 
 
+def rerun_plan(
+    plan: DefrostPlan, settings: DefrostSettings, interval_h: float, ice: Ice, works: bool, why: str
+) -> DefrostPlan:
+    """Return a plan with changed settings and the ice that they leave, among all kinds tried."""
+    tried = tuple(
+        TriedDefrost(item.kind, settings, ice, works) if item.kind == plan.kind else item
+        for item in plan.kinds_tried
+    )
+    return replace(plan, settings=settings, interval_h=interval_h, ice=ice, works=works,
+                   kinds_tried=tried, why=why)  # fmt: skip
+
+
 def _blockage(item: TriedDefrost) -> float:
     return item.ice.blockage_pct
 
@@ -151,14 +186,14 @@ def chosen_of(tried: list[TriedDefrost]) -> tuple[TriedDefrost, str]:
         return min(plans, key=_blockage), "none keeps the sink clear: the least ice"
     if len(working) == 1:
         return working[0], "the only one that keeps the sink clear"
-    least_kwh = min(item.ice.energy_kwh_per_day for item in working)
+    least_kwh = min(item.compared_kwh_per_day for item in working)
     close = [
         item
         for item in working
-        if item.ice.energy_kwh_per_day <= least_kwh * (1.0 + SAME_ENERGY_SHARE)
+        if item.compared_kwh_per_day <= least_kwh * (1.0 + SAME_ENERGY_SHARE)
     ]
     if len(close) == 1:
-        return close[0], "least energy"
+        return close[0], "least energy at the target"
     coldest_c = min(item.ice.contents_c_max for item in close)
     cold = [item for item in close if item.ice.contents_c_max <= coldest_c + SAME_WARMTH_K]
     simplest = min(cold, key=lambda item: SIMPLEST_FIRST.index(item.kind))

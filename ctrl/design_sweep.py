@@ -31,6 +31,7 @@ SPEEDS = (0.5, 0.7, 1.0)
 # sink with the flow to the 0.6, between laminar (0.3 to 0.5) and turbulent (0.8) air
 # (textbook correlations; the exponent between them is an engineering choice).
 FLOW_EXPONENT = 0.6
+EXPONENT_ENDS = (0.3, 0.8)
 DRIVES = ("relay", "fast_pwm", "smoothed")
 DRAWS = 24
 SAME_SPREADS = 1.645  # one-sided 95 % of a normal spread
@@ -95,7 +96,9 @@ class Sweep:
     draws: int
 
 
-def slower_fan_edits(config: Config, hot: float, inside: float) -> list[Edit]:
+def slower_fan_edits(
+    config: Config, hot: float, inside: float, exponent: float = FLOW_EXPONENT
+) -> list[Edit]:
     """Return the edits of fans at a share of their speed [-]: flow, K/W and power."""
     edits: list[Edit] = []
     sink = config.hot_sink
@@ -108,21 +111,21 @@ def slower_fan_edits(config: Config, hot: float, inside: float) -> list[Edit]:
                           "set": (sink.fan_stall_pa or 0.0) * hot**2})  # fmt: skip
         else:
             k_per_w, flow = driven_hot_sink(config)
-            slow = min(k_per_w * hot**-FLOW_EXPONENT, sink.no_fan_k_per_w)
+            slow = min(k_per_w * hot**-exponent, sink.no_fan_k_per_w)
             edits.append({"key": "hot_sink.fan_k_per_w", "set": slow})
             if sink.fan_flow_m3_per_h is not None:
                 edits.append({"key": "hot_sink.fan_flow_m3_per_h", "set": max(flow * hot, 1.0)})
     if inside != 1.0:
         cold = config.cold_sink
-        slow = min(cold.fan_k_per_w * inside**-FLOW_EXPONENT, cold.no_fan_k_per_w)
+        slow = min(cold.fan_k_per_w * inside**-exponent, cold.no_fan_k_per_w)
         edits.append({"key": "cold_sink.fan_w", "set": cold.fan_w * inside**3})
         edits.append({"key": "cold_sink.fan_k_per_w", "set": slow})
     return edits
 
 
-def edits_of(config: Config, choice: Choice) -> list[Edit]:
+def edits_of(config: Config, choice: Choice, exponent: float = FLOW_EXPONENT) -> list[Edit]:
     """Return the edits that make a config into a design."""
-    edits = slower_fan_edits(config, choice.hot_fan_speed, choice.inside_fan_speed)
+    edits = slower_fan_edits(config, choice.hot_fan_speed, choice.inside_fan_speed, exponent)
     supply, module = config.supply, config.module
     if choice.voltage_v != supply.voltage_v:
         ratio = choice.voltage_v / supply.voltage_v
@@ -218,10 +221,12 @@ def _most_duty(config: Config, plant: Plant) -> float:
     return 1.0 if config.drive.kind == "relay" else duty_limit(plant, config).duty
 
 
-def design_of(config: Config, choice: Choice, allowed: frozenset[str]) -> Design | None:
+def design_of(
+    config: Config, choice: Choice, allowed: frozenset[str], exponent: float = FLOW_EXPONENT
+) -> Design | None:
     """Return one design judged, or None where the config's own checks forbid it."""
     own = choice == own_choice(config)
-    changed = config if own else edited(config, edits_of(config, choice))
+    changed = config if own else edited(config, edits_of(config, choice, exponent))
     if changed is None:
         return None
     plant = plant_of(changed)
@@ -316,7 +321,9 @@ def sweep(
     usable = [item for item in ranked if item.in_reach]
     coldest = min(ranked, key=lambda item: item.coldest_c)
     best = usable[0] if usable else None
-    return Sweep(config, tuple(ranked), own, best, coldest, _advice(own, usable, coldest),
+    advised = advised_of(own, usable)
+    advice = _advice(own, usable, coldest) + exponent_words(config, advised, usable, allowed)
+    return Sweep(config, tuple(ranked), own, best, coldest, advice,
                  energy_boundary(config), seed, draws)  # fmt: skip
 
 
@@ -355,6 +362,41 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
     return [told.get(item.name, item) for item in found]
 
 
+def _as_good(usable: list[Design]) -> list[Design]:
+    return [item for item in usable if item.same_as_best] or usable[:1]
+
+
+def advised_of(own: Design, usable: list[Design]) -> Design | None:
+    """Return the simplest of the designs as good as the thriftiest, the own one before all."""
+    same = _as_good(usable)
+    if own in same or not same:
+        return own if same else None
+    return min(same, key=lambda item: (len(item.needs), item.choice.changes,
+                                       item.energy_kwh_per_day or 0.0))  # fmt: skip
+
+
+def exponent_words(
+    config: Config, advised: Design | None, usable: list[Design], allowed: frozenset[str]
+) -> str:
+    """Return whether advice of slower fans turns at either end of the flow's exponent, in words."""
+    if advised is None or (advised.choice.hot_fan_speed, advised.choice.inside_fan_speed) == (1, 1):
+        return ""
+    whole = [x for x in usable if (x.choice.hot_fan_speed, x.choice.inside_fan_speed) == (1, 1)]
+    if not whole:
+        return ""
+    rival, turns, range_kwh = whole[0], [], []  # the thriftiest with fans at full speed
+    for exponent in EXPONENT_ENDS:
+        found = design_of(config, advised.choice, allowed, exponent)
+        kwh = None if found is None or not found.in_reach else found.energy_kwh_per_day
+        range_kwh.append("out of reach" if kwh is None else f"{kwh:.2f}")
+        if kwh is None or kwh >= (rival.energy_kwh_per_day or 0.0):
+            turns.append(f"{exponent:g}")
+    ends = f"{range_kwh[0]} to {range_kwh[1]} kWh with flow to the 0.3 to 0.8"
+    if turns:
+        return f"; it TURNS at {' and '.join(turns)}: {ends}; then {rival.name}"
+    return f"; it stands at both ends: {ends}, {rival.name} {rival.energy_kwh_per_day:.2f}"
+
+
 def _advice(own: Design, usable: list[Design], coldest: Design) -> str:
     """Return what to do, in words: the simplest of those as good as the thriftiest."""
     if not usable:
@@ -362,10 +404,9 @@ def _advice(own: Design, usable: list[Design], coldest: Design) -> str:
             f"no design tried holds the target in both rooms; the coldest is {coldest.name}, "
             f"{coldest.coldest_c:.1f} °C in the worst room"
         )
-    same = [item for item in usable if item.same_as_best] or usable[:1]
-    simple = min(same, key=lambda item: (len(item.needs), item.choice.changes,
-                                         item.energy_kwh_per_day or 0.0))  # fmt: skip
-    if own in same:
+    same = _as_good(usable)
+    simple = advised_of(own, usable) or own
+    if simple is own:
         return "keep it as it is: the model cannot tell a thriftier design from it"
     kwh, mine = simple.energy_kwh_per_day or 0.0, own.energy_kwh_per_day
     text = f"{simple.name}: {kwh:.2f} kWh a day"

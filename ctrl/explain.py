@@ -8,26 +8,21 @@ from collections.abc import Callable
 
 from ctrl.build import heat_leak_parts_w_per_k, plant_of, start_resistance_ohm
 from ctrl.cases import Limit, current_limits
-from ctrl.check import keys_of
-from ctrl.config import Config
-from ctrl.explain_chain import Chain, Input, Step
+from ctrl.explain_chain import (
+    HOT_KEYS,
+    ROOM_KEYS,
+    SUPPLY_KEYS,
+    Chain,
+    Step,
+    changed_by_draws,
+    inputs_of,
+)
+from ctrl.explain_more import MORE_CHAINS
 from ctrl.firmware import reading_step_k
+from ctrl.pi_search import SIMC
 from ctrl.recommend import Recommendation
 from plant import drive
 
-
-def inputs_of(config: Config, *keys: str) -> tuple[Input, ...]:
-    """Return the keys of a config that have a meaning there; a name ending in . is a table."""
-    return tuple(
-        Input(row.key, row.value, row.unit, row.origin)
-        for row in keys_of(config)
-        if any(row.key == key or (key[-1] == "." and row.key.startswith(key)) for key in keys)
-    )
-
-
-ROOM_KEYS = ("climate.usual_c", "climate.relative_humidity_pct", "climate.daily_swing_k")
-HOT_KEYS = ("climate.worst_c", "climate.worst_humidity_pct", "climate.daily_swing_k")
-SUPPLY_KEYS = ("supply.voltage_v", "supply.highest_voltage_v")
 SINK_KEYS = ("hot_sink.fan_k_per_w", "cold_sink.fan_k_per_w", "cold_sink.fan_w",
              "module.cold_contact_k_per_w", "module.hot_contact_k_per_w", "module.derating",
              "module.preset", "module.imax_a", "module.vmax_v", "module.dtmax_k",
@@ -57,7 +52,7 @@ def _setpoint(found: Recommendation) -> Chain:
         Step("setpoint above the contents' mean", found.setpoint_offset_k, "K"),
     ]
     tolerance = found.tolerance
-    shifted = tolerance is not None and "setpoint" in tolerance.change
+    shifted = changed_by_draws(found, "setpoint_c")
     if tolerance is not None:
         was = tolerance.variants[0].settings.setpoint_c
         steps.append(Step("as tuned, before tolerances were looked at", was, "°C"))
@@ -83,16 +78,36 @@ def _pi(found: Recommendation, name: str) -> Chain:
     if tuning is None:
         return Chain(name, None, which[1], "the recommended controller has none", (), (),
                      item.note or "the controller is no PI", "another drive")  # fmt: skip
-    model = tuning.model
+    model, search = tuning.model, tuning.search
+    how = (
+        "the plant linearised at each operating point, sampled with lag, delay and hold; a "
+        "first-order model of the highest gain at crossover; the SIMC rule, slowed until every "
+        "point keeps its margins; rounded to the slower side"
+    )
+    if search is not None:
+        how += f"; then a search on the whole loop ({search.reason}), which took: {search.chosen}"
+        if settings.gain_schedule:
+            how += f" ({search.schedule_reason}); the gain given is its largest"
     steps = [
         Step("model's gain", getattr(model, "gain_k", None), "K per unit of duty"),
         Step("model's time constant", getattr(model, "tau_s", None), "s"),
         Step("model's dead time", getattr(model, "dead_time_s", None), "s"),
         Step("closed-loop time constant asked for", tuning.tau_c_s, "s"),
-        Step("as tuned, unrounded", tuning.kp_pct_per_k if name == "kp" else tuning.ti_s, which[1]),
+        Step(
+            "by the rule, unrounded"
+            if search is None or search.chosen == SIMC
+            else "from the search",
+            tuning.kp_pct_per_k if name == "kp" else tuning.ti_s,
+            which[1],
+        ),
         Step("duty's movement from noise", tuning.noise_duty_pct, "%"),
         Step("smallest step of a reading", reading_step_k(found.config.sensor), "K"),
     ]
+    if search is not None:
+        steps += [
+            Step(f"{trial.name}", trial.kp_pct_per_k if name == "kp" else trial.ti_s, which[1])
+            for trial in search.trials
+        ]
     if item.margins is not None:
         steps += [
             Step("gain margin, worst point", item.margins.gain_margin, ""),
@@ -101,9 +116,7 @@ def _pi(found: Recommendation, name: str) -> Chain:
         ]
     return Chain(
         name, which[0], which[1],
-        "the plant linearised at each operating point, sampled with lag, delay and hold; a "
-        "first-order model of the highest gain at crossover; the SIMC rule, slowed until every "
-        "point keeps its margins; rounded to the slower side",
+        how,
         inputs_of(found.config, "controller.period_s", "sensor.lag_s", "sensor.noise_k",
                   "sensor.adc_bits", "sensor.conversion_s", "drive.kind", *SUPPLY_KEYS),
         tuple(steps), tuning.decided_by,
@@ -117,7 +130,15 @@ def _hysteresis(found: Recommendation) -> Chain:
     if tuning is None:
         return Chain("hysteresis", None, "K", "the recommended controller has none", (), (),
                      "the controller is no thermostat", "another drive")  # fmt: skip
-    usual = found.chosen.findings
+    usual, tolerance = found.chosen.findings, found.tolerance
+    decided = tuning.decided_by
+    if item.settings.hysteresis_k != tuning.hysteresis_k and "narrowed" not in decided:
+        decided += f"; changed from {tuning.hysteresis_k:g} K on the simulated cycle"
+    steps: list[Step] = []
+    if changed_by_draws(found, "hysteresis_k") and tolerance is not None:
+        was = tolerance.variants[0].settings.hysteresis_k
+        steps = [Step("before tolerances were looked at", was, "K")]
+        decided = f"parts out of tolerance ({tolerance.change}): {tolerance.at_risk}"
     return Chain(
         "hysteresis", item.settings.hysteresis_k, "K",
         "the widest swing worth having and the relay's life bound the band; the closed form of "
@@ -128,26 +149,38 @@ def _hysteresis(found: Recommendation) -> Chain:
         (
             Step("cycles, simulated", usual.cycles_per_hour, "1/h"),
             Step("swing of the air, simulated", usual.swing_k, "K"),
-            Step("life of the relay, predicted", tuning.relay_life_years, "a"),
+            Step("band by the closed form", tuning.hysteresis_k, "K"),
+            Step("life of the relay with that band, predicted", tuning.relay_life_years, "a"),
+            Step("life of the relay with the band flashed, simulated",
+                 found.chosen.relay_life_years, "a"),
+            *steps,
             Step("least time on", item.settings.min_on_s, "s"),
             Step("least time off", item.settings.min_off_s, "s"),
         ),
-        tuning.decided_by, "a relay for more cycles, or a switch, lets the band be narrower",
+        decided, "a relay for more cycles, or a switch, lets the band be narrower",
     )  # fmt: skip
 
 
 def _duty_limit(found: Recommendation) -> Chain:
-    limit = found.duty_limit
+    limit, tolerance = found.duty_limit, found.tolerance
     steps = tuple(Step(f"candidate: {name}", duty, "") for name, duty in limit.candidates.items())
+    flashed, decided = found.chosen.candidate.settings.duty_limit, limit.decided_by
+    if flashed != limit.duty:
+        steps += (Step("static limit, rounded down", limit.duty, ""),)
+        decided += "; flashed as tuned for this drive"
+    if changed_by_draws(found, "duty_limit") and tolerance is not None:
+        was = tolerance.variants[0].settings.duty_limit
+        steps += (Step("before tolerances were looked at", was, ""),)
+        decided = f"parts out of tolerance ({tolerance.change}): {tolerance.at_risk}"
     return Chain(
-        "duty_limit", limit.duty, "",
+        "duty_limit", flashed, "",
         "the smallest of the candidates, rounded down to the firmware's step: hottest hour of "
         "the hottest day at the highest supply voltage, steady states; peak cooling counts with "
         "a tenth to spare, in the cooler rooms too where the worst room bears it",
         inputs_of(found.config, *HOT_KEYS, "supply.highest_voltage_v", "supply.current_limit_a",
                   "supply.wire_mm2", "limits.", "protection.fold_back_start_c",
                   "hot_sink.fan_k_per_w", "drive.kind"),
-        steps, limit.decided_by,
+        steps, decided,
         "the deciding candidate's own part: sink, wire or supply; full drive needs none",
     )  # fmt: skip
 
@@ -209,22 +242,43 @@ def other_words(found: Recommendation) -> str:
     return f"drive ({found.chosen.candidate.drive.replace('_', ' ')})"
 
 
+def words(kind: str) -> str:
+    """Return a kind of defrost in words."""
+    return kind.replace("_", " ")
+
+
+KIND_METHODS = {
+    "timed": "the clock was chosen among the kinds",
+    "off_cycle": "of the kinds the off-cycle was chosen: from half the clock's interval on it "
+                 "waits for the module's next rest, and the interval given is that half",
+    "demand": "of the kinds the one on demand was chosen: the interval given is the least time "
+              "between two melts, a grown air-to-sink difference starts them",
+    "reversed": "of the kinds reversed current was chosen, at the clock's interval",
+}  # fmt: skip
+
+
 def _defrost(found: Recommendation) -> Chain:
     plan = found.defrost
     keys = ("climate.worst_humidity_pct", "limits.sink_ice_blockage_pct", "defrost.",
             "cabinet.air_changes_per_h", "use.door_openings_per_day", "cold_sink.fin_gap_mm",
             "cold_sink.fin_area_m2", "cold_sink.frost_density_factor")  # fmt: skip
     method = ("frost grown at the dampest air, days repeated until it does; then the rarest "
-              "interval tried that keeps the gaps open and the contents cold")  # fmt: skip
+              "clock's interval tried that keeps the gaps open and the contents cold")  # fmt: skip
     steps = [Step(f"{case.name} room, gaps closed without defrost", case.ice.blockage_pct, "%")
              for case in found.cases]  # fmt: skip
     if plan is None:
         return Chain("defrost_interval", None, "h", method, inputs_of(found.config, *keys),
                      tuple(steps), "the cold sink ices up in no room",
                      "a colder target or damper air would need one")  # fmt: skip
-    steps += [Step(f"tried {hours:g} h: gaps closed", ice.blockage_pct, "%")
+    steps += [Step(f"clock, {hours:g} h: gaps closed", ice.blockage_pct, "%")
               for hours, ice in plan.others]  # fmt: skip
-    works = "gaps closed by ice" if plan.works else "no interval tried keeps it clear"
+    steps += [Step(f"{words(item.kind)}, at the target{'' if item.works else ', fails'}",
+                   item.compared_kwh_per_day, "kWh/d")
+              for item in plan.kinds_tried]  # fmt: skip
+    method += "; " + KIND_METHODS[plan.kind]
+    works = f"{words(plan.kind)}: {plan.why or 'gaps closed by ice'}"
+    if not plan.works:
+        works = f"no defrost tried keeps it clear; {works}"
     return Chain("defrost_interval", plan.interval_h, "h", method,
                  inputs_of(found.config, *keys), tuple(steps), works,
                  "drier air inside: a tighter seal, fewer openings, a warmer target")  # fmt: skip
@@ -303,7 +357,13 @@ CHAINS: dict[str, Callable[[Recommendation], Chain]] = {
     "pull_down": _pull_down,
     "fuse": _fuse,
     "heat_leak": _heat_leak,
+    **MORE_CHAINS,
 }
+# A variant for the tolerances changes setpoint, band, duty limit and defrost, and what follows
+# from them: none of these.
+WITHOUT_DRAWS = frozenset(
+    {"kp", "ti", "min_on", "min_off", "slew", "trip", "fuse", "heat_leak", "bottleneck_gain"}
+)
 
 
 def explain(found: Recommendation, name: str) -> Chain:

@@ -51,6 +51,11 @@ class Ice:
         """Whether the sink ices up: net growth, or too much of the gaps closed at once."""
         return self.growth_g_per_day > GROWTH_G_PER_DAY or self.blockage_pct >= self.limit_pct
 
+    def clear_and_cold(self, mean_limit_c: float, warmest_c: float | None) -> bool:
+        """Whether nothing ices, and the contents keep their mean and their warmest [°C]."""
+        cold = self.contents_c_mean <= mean_limit_c
+        return not self.ices and cold and (warmest_c is None or self.contents_c_max <= warmest_c)
+
 
 def ice_of(
     plant: Plant,
@@ -169,6 +174,7 @@ def plan_defrost(
     drip_min: float,
     has_cold_sensor: bool,
     contents_limit_c: float,
+    warmest_c: float | None = None,
 ) -> DefrostPlan:
     """Return the rarest timed defrost that keeps the sink clear, or the best of those tried.
 
@@ -184,6 +190,8 @@ def plan_defrost(
         Whether the end temperature can be read; else the longest time ends it.
     contents_limit_c : float
         Warmest mean the contents may have with the plan [°C].
+    warmest_c : float, optional
+        Warmest the contents may be at any time [°C].
     """
     tried: list[tuple[float, Ice, DefrostSettings]] = []
     for interval_h in INTERVALS_H:
@@ -196,10 +204,10 @@ def plan_defrost(
         )
         ice = try_plan(settings)
         tried.append((interval_h, ice, settings))
-        if not ice.ices and ice.contents_c_mean <= contents_limit_c:
+        if ice.clear_and_cold(contents_limit_c, warmest_c):
             break
     interval_h, ice, settings = tried[-1]
-    works = not ice.ices and ice.contents_c_mean <= contents_limit_c
+    works = ice.clear_and_cold(contents_limit_c, warmest_c)
     if not works:
         interval_h, ice, settings = min(tried, key=lambda item: item[1].blockage_pct)
     return DefrostPlan(

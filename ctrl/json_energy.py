@@ -23,6 +23,7 @@ def tried_object(item: TriedDefrost) -> Object:
         "kind": item.kind,
         "works": item.works,
         "energy_kwh_per_day": item.ice.energy_kwh_per_day,
+        "at_target_kwh_per_day": item.compared_kwh_per_day,
         "contents_c_max": item.ice.contents_c_max,
         "contents_c_mean": item.ice.contents_c_mean,
         "blockage_pct": item.ice.blockage_pct,

@@ -316,6 +316,8 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
     head = _head("recommend", config, version) | {
         "verdict": found.verdict,
         "reason": found.reason,
+        "tolerance_verdict": found.tolerance_verdict,
+        "tolerance_words": found.tolerance_reason or "parts out of tolerance: left out",
         "setpoint_c": found.setpoint_c,
         "setpoint_offset_k": found.setpoint_offset_k,
         "coldest_holdable_c": found.coldest_holdable_c,

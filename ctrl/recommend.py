@@ -50,7 +50,7 @@ from ctrl.cautions import (
 )
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
-from ctrl.defrost_kinds import plan_kind
+from ctrl.defrost_kinds import plan_kind, rerun_plan
 from ctrl.energy_day import EnergyDay, energy_day
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
@@ -65,7 +65,7 @@ from ctrl.ice import (
     plan_defrost,
 )
 from ctrl.narrower_band import narrowed, simulated_band
-from ctrl.tolerances import Tolerance, cores, tolerance_of
+from ctrl.tolerances import AS_TUNED, Tolerance, cores, tolerance_of
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
@@ -138,6 +138,28 @@ class Recommendation:
     module_spread_k: float = 0.0
 
     @property
+    def tolerance_verdict(self) -> str:
+        """What the draws say beside the verdict: "kept", "not_kept" or "left_out"."""
+        if self.tolerance is None:
+            return "left_out"
+        return "kept" if self.tolerance.kept else "not_kept"
+
+    @property
+    def tolerance_reason(self) -> str:
+        """The same in words; empty where no parts were drawn."""
+        found = self.tolerance
+        if found is None:
+            return ""
+        shown = "shown" if found.kept else "NOT SHOWN"
+        fresh = "fresh" if found.confirmed else "comparing"
+        return (
+            f"with parts out of tolerance {shown} for {100.0 * found.wanted_share:.0f} % of such "
+            f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, at least "
+            f"{100.0 * found.share_at_least:.1f} % with 95 % confidence; most at risk: "
+            f"{found.at_risk}"
+        )
+
+    @property
     def coldest_spread_k(self) -> float:
         """How far the coldest holdable may be off, independent errors added [K].
 
@@ -205,7 +227,7 @@ def recommend(
     if draws > 0:
         tolerance = tolerance_of(config, best.plant, best.settings, seed=seed, draws=draws,
                                  workers=workers, progress=progress)  # fmt: skip
-        best, plan = _held(config, best, plan, ices, tolerance)
+        best, plan = _held(config, best, plan, ices, tolerance, seed)
     candidates[0] = best
     progress("running the usual, the worst and the coldest room")
     runs = {
@@ -280,21 +302,35 @@ def recommend(
 
 def _held(
     config: Config, best: Candidate, plan: DefrostPlan | None, ices: dict[str, Ice],
-    tolerance: Tolerance,
+    tolerance: Tolerance, seed: int,
 ) -> tuple[Candidate, DefrostPlan | None]:  # fmt: skip
-    """Return candidate and defrost plan with the settings that hold more cabinets."""
+    """Return candidate and defrost plan with the settings that hold more cabinets.
+
+    Ice, interval and what decided are those of the new settings, run anew; the other kinds
+    stay as they were tried, before the tolerances were looked at.
+    """
     settings, part = tolerance.settings, config.defrost
     best = replace(best, settings=settings)
-    if settings.defrost is None or (plan is not None and not plan.works):
+    if tolerance.change == AS_TUNED or settings.defrost is None:
         return best, plan
     hours = settings.defrost.interval_ticks * min(settings.period_s, 1.0) / 3600.0
+    room = max(ices, key=lambda name: ices[name].blockage_pct)
+    found = _ice(config, best, settings, dict(_ambients(config))[room], config.use.target_c, seed,
+                 most_days=5)  # fmt: skip
+    works = found.clear_and_cold(_contents_limit_c(config, ices[room]), config.use.contents_max_c)
+    why = f"parts out of tolerance ({tolerance.change}); run anew, other kinds as tried before"
     if plan is not None:
-        return best, replace(plan, settings=settings.defrost, interval_h=hours)
-    most = max(ices.values(), key=lambda ice: ice.blockage_pct)
+        return best, rerun_plan(plan, settings.defrost, hours, found, works, why)
     has_sensor = config.cold_sink_sensor is not None
     ends_by = "cold-sink temperature" if has_sensor else "time only"
     return best, DefrostPlan(hours, part.end_c, part.longest_min, part.drip_min, ends_by,
-                             settings.defrost, most, True, ())  # fmt: skip
+                             settings.defrost, found, works, (), why=why)  # fmt: skip
+
+
+def _contents_limit_c(config: Config, bare: Ice) -> float:
+    """Return the warmest mean that a defrost may leave the contents at [°C]."""
+    use = config.use
+    return max(use.target_c + use.target_tolerance_k, bare.contents_c_mean + 0.5)
 
 
 def _fan_failures(config: Config, settings: Settings, seed: int) -> tuple[FanFailure, ...]:
@@ -394,7 +430,18 @@ def _plan(
         return _ice(config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5)
 
     tick_s = min(candidate.settings.period_s, 1.0)
-    contents_limit_c = max(use.target_c + use.target_tolerance_k, ices[worst].contents_c_mean + 0.5)
+    contents_limit_c = _contents_limit_c(config, ices[worst])
+    damp = at_ambient(candidate.plant, ambient[worst], config.climate.worst_humidity_pct)
+    ambient_k = ambient[worst] + ZERO_C_K
+    reach = coldest_holdable(damp, ambient_k, limits_of(config))
+
+    def watts(contents_c: float) -> float:
+        return (duty_for(damp, ambient_k, contents_c + ZERO_C_K, reach) or reach.point).plug_w
+
+    def at_target(ice: Ice) -> float:
+        more_w = watts(use.target_c) - watts(ice.contents_c_mean)
+        return ice.energy_kwh_per_day + 0.024 * more_w
+
     timed = plan_defrost(
         try_plan,
         tick_s=tick_s,
@@ -403,11 +450,13 @@ def _plan(
         drip_min=part.drip_min,
         has_cold_sensor=config.cold_sink_sensor is not None,
         contents_limit_c=contents_limit_c,
+        warmest_c=use.contents_max_c,
     )
     progress("trying other kinds of defrost")
     return plan_kind(
         config, candidate.controller, ices[worst], timed, try_plan,
-        tick_s=tick_s, contents_limit_c=contents_limit_c,
+        tick_s=tick_s, contents_limit_c=contents_limit_c, warmest_c=use.contents_max_c,
+        at_target=at_target,
     )  # fmt: skip
 
 

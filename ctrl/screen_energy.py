@@ -6,6 +6,7 @@ from ctrl.config import Config
 from ctrl.defrost_kinds import NONE
 from ctrl.energy_day import BESIDE, METHOD, PAIR, EnergyDay, EnergyRow
 from ctrl.ice import DefrostPlan
+from ctrl.screen import NONE as NO_VALUE
 from ctrl.screen import fixed, grid_of, heading, paragraph, show_table, words_of
 from ctrl.simulation import battery_lasts_h, cost_per_day
 
@@ -22,7 +23,7 @@ def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
     for row in found.rows:
         table.add_row(
             f"{row.ambient_c:g}", fixed(row.steady_w), _watt_hours(row),
-            fixed(row.defrost_interval_h, 3), fixed(row.energy_kwh_per_day, 2), _label(row),
+            _hours(row.defrost_interval_h), fixed(row.energy_kwh_per_day, 2), _label(row),
         )  # fmt: skip
     show_table(out, table)
     paragraph(out, f"{METHOD[0].upper()}{METHOD[1:]}: 24 h x (P + dE / t). Not a test to it.")
@@ -42,6 +43,10 @@ def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
         paragraph(out, "A defrost below 0: on pulses or a relay a rest costs next to nothing, the "
                        "hot fan rests too, and a sink without frost takes less.")  # fmt: skip
     _use(out, config, found)
+
+
+def _hours(hours: float | None) -> str:
+    return NO_VALUE if hours is None else f"{hours:.3g}"
 
 
 def _watt_hours(row: EnergyRow) -> str:
@@ -84,23 +89,31 @@ def _use(out: Console, config: Config, found: EnergyDay) -> None:
 
 def show_kinds(out: Console, plan: DefrostPlan) -> None:
     """Print every kind of defrost that was tried, with both figures, and what decided."""
-    if not plan.kinds_tried:
-        return
-    table = grid_of(("defrost", "clear", "energy", "contents", "mean", "gaps", "melts"), "llrrrrr")
-    table.add_row("", "", "kWh/day", "up to °C", "°C", "%", "a day")
+    if plan.kinds_tried:
+        _kinds(out, plan)
+    elif plan.why:
+        paragraph(out, f"Decided by: {plan.why}.")
+    ends = f"{plan.end_c:g} °C on the cold sink, " if plan.ends_by != "time only" else ""
+    most = "at the longest" if ends else "by time only, without a sensor on the cold sink"
+    text = f"A melt ends at {ends}{plan.longest_min:g} min {most}; then "
+    paragraph(out, text + f"{plan.drip_min:g} min to drip.")
+
+
+def _kinds(out: Console, plan: DefrostPlan) -> None:
+    heads = ("defrost", "works", "energy", "at target", "contents", "mean", "gaps", "melts")
+    table = grid_of(heads, "llrrrrrr")
+    table.add_row("", "", "kWh/day", "kWh/day", "up to °C", "°C", "%", "a day")
     for item in plan.kinds_tried:
         mark = " *" if item.kind == plan.kind and item.kind != NONE else ""
         table.add_row(
             f"{words_of(item.kind)}{mark}", "yes" if item.works else "no",
-            fixed(item.ice.energy_kwh_per_day, 2), fixed(item.ice.contents_c_max),
+            fixed(item.ice.energy_kwh_per_day, 2), fixed(item.at_target_kwh_per_day, 2),
+            fixed(item.ice.contents_c_max),
             fixed(item.ice.contents_c_mean),
             fixed(item.ice.blockage_pct), fixed(item.ice.melts_per_day, 0),
         )  # fmt: skip
     show_table(out, table)
     paragraph(out, f"*: chosen, {plan.why}.")
-    ends = f"{plan.end_c:g} °C on the cold sink, " if plan.ends_by != "time only" else ""
-    text = f"A melt ends at {ends}{plan.longest_min:g} min at the longest; then "
-    paragraph(out, text + f"{plan.drip_min:g} min to drip.")
 
 
 def when_words(plan: DefrostPlan) -> str:

@@ -91,9 +91,14 @@ def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> No
 
 def _verdict(out: Console, found: Recommendation) -> None:
     use = found.config.use
-    heading(out, f"Verdict: {VERDICT_WORDS[found.verdict]} ({use.target_c:g} °C, "
+    only = " AS DESCRIBED" if found.tolerance_verdict == "not_kept" else ""
+    only = "" if found.verdict == CANNOT else only
+    heading(out, f"Verdict: {VERDICT_WORDS[found.verdict]}{only} ({use.target_c:g} °C, "
                  f"+/-{use.target_tolerance_k:g} K)")  # fmt: skip
     paragraph(out, found.reason[0].upper() + found.reason[1:] + ".")
+    if found.tolerance is not None:
+        text = found.tolerance_reason
+        paragraph(out, text[0].upper() + text[1:] + ".")
     paragraph(
         out,
         f"Coldest it can hold in the worst room: {fixed(found.coldest_holdable_c)} °C, give or "
@@ -421,16 +426,17 @@ def _defrost(out: Console, found: Recommendation) -> None:
         paragraph(out, "No defrost is needed.")
         return
     ice = plan.ice
+    ends = ice.blockage_range_pct
+    between = "" if ends is None else f" ({_range(ends)} %)"
     left = (
-        f"ice up to {fixed(ice.frost_g_max)} g, {fixed(ice.blockage_pct)} % of the gaps "
-        f"({_range(ice.blockage_range_pct)} %), contents up to {fixed(ice.contents_c_max)} °C"
+        f"ice up to {fixed(ice.frost_g_max)} g, {fixed(ice.blockage_pct)} % of the gaps{between}, "
+        f"contents up to {fixed(ice.contents_c_max)} °C"
     )
     if plan.works:
         text = f"Defrost {when_words(plan)} keeps it clear: {left}."
     else:
         text = f"NO DEFROST TRIED KEEPS IT CLEAR. The best, {when_words(plan)}: {left}."
     paragraph(out, text)
-    paragraph(out, f"A melt ends by {plan.ends_by}.")
     show_kinds(out, plan)
 
 

@@ -19,7 +19,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
-from ctrl.tolerances import LEAST_SHARE, Tolerance
+from ctrl.tolerances import AS_TUNED, LEAST_SHARE, Tolerance
 
 MOST_PARTS, MOST_DESIGNS = 6, 12
 
@@ -32,10 +32,11 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
         out,
         f"{found.holds} of {found.draws} {which} kept every limit in the usual and the worst "
         f"room; with 95 % confidence at least {percent(found.share_at_least, 1)} of such "
-        f"cabinets do (wanted: {percent(found.wanted_share)}).",
+        f"cabinets do (wanted: {percent(found.wanted_share)}). The coldest room is run as "
+        "described only.",
     )
     paragraph(out, f"{'Kept' if found.kept else 'NOT KEPT'}: {found.reason}.")
-    if found.change != "as tuned":
+    if found.change != AS_TUNED:
         paragraph(out, f"Settings changed for it: {found.change}.")
     if len(found.variants) > 1:
         table = grid_of(("tried on common draws", "broke a limit"), "lr", no_wrap=())
@@ -87,6 +88,13 @@ def show_pairs(out: Console, pairs: Sequence[Pair]) -> None:
             f"{item.draws} common draws; limits of the usual room kept in {item.other_held} "
             f"and {item.held} of them"
         )
+        if item.only_held or item.only_other_held:
+            text += (
+                f" (only the first in {item.only_other_held}, only the second in "
+                f"{item.only_held}; by chance {percent(item.sign_test_p)})"
+            )
+        if item.draws_without_energy:
+            text += f"; {item.draws_without_energy} without a steady state left out of the energy"
         if item.same:
             simple = f"{words_of(item.simpler_controller)} on {words_of(item.simpler_drive)}"
             text += f". No difference in these that the model can tell; the simpler is {simple}"
@@ -123,6 +131,9 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
                        f"on {found.draws} common draws of the tolerances.")  # fmt: skip
     paragraph(out, "A slower fan's K/W is by the law flow^-0.6 unless fins are stated; tune the "
                    "design you choose with recommend.")  # fmt: skip
+    if config.supply.kind == "battery":
+        paragraph(out, "A battery's voltage is its own: no other is tried. Any lower one is what a "
+                       "step-down converter gives, and that is the smoothed drive.")  # fmt: skip
     out.print()
     out.print(f"Seed of the draws: {found.seed}. Energy is counted at the "
               f"{found.energy_boundary}.")  # fmt: skip

@@ -1,4 +1,4 @@
-"""One cabinet out of many: each part anywhere within its tolerance, run for a day in each room.
+"""One cabinet out of many: each part anywhere within its tolerance, a day in usual and worst room.
 
 The firmware does not know what was drawn: its settings and its table of the sensor stay those
 of the cabinet as described.  Every tolerance is a largest error, drawn evenly between its ends
@@ -382,7 +382,7 @@ class Draw:
 
     @property
     def holds(self) -> bool:
-        """Whether every limit held, in every room."""
+        """Whether every limit held, in every room it was run in."""
         return not self.failed
 
 

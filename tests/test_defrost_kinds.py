@@ -330,6 +330,17 @@ def test_energy_then_warmth_then_the_simplest(items, kind, why):
     assert why in reason
 
 
+def test_kinds_are_compared_at_the_target_and_keep_the_warmest():
+    # Warmer contents took 0.1 kWh less; at the target they take 0.05 more.
+    warm = replace(TriedDefrost("demand", QUICK, ice_of_plan(0.9, 8.0), True),
+                   at_target_kwh_per_day=1.05)  # fmt: skip
+    cold = replace(TriedDefrost("timed", QUICK, ice_of_plan(1.0, 8.0), True),
+                   at_target_kwh_per_day=1.0)  # fmt: skip
+    assert chosen_of([warm, cold])[0].kind == "timed"
+    assert ice_of_plan(1.0, 8.0).clear_and_cold(5.0, None)
+    assert not ice_of_plan(1.0, 8.0).clear_and_cold(5.0, 7.9)
+
+
 def test_none_that_works_leaves_the_least_ice():
     items = [
         TriedDefrost("timed", QUICK, ice_of_plan(1.0, 8.0, blockage=9.0), False),
@@ -353,7 +364,7 @@ def test_a_plan_tries_every_kind_and_tells_them_all():
                      tick_s=1.0, contents_limit_c=9.0)  # fmt: skip
     assert [item.kind for item in plan.kinds_tried] == ["none", "timed", "demand", "reversed"]
     assert plan.kinds_tried[2].settings.share_permille == 100
-    assert (plan.kind, plan.interval_h, plan.why) == ("reversed", 8.0, "least energy")
+    assert (plan.kind, plan.interval_h, plan.why) == ("reversed", 8.0, "least energy at the target")
 
 
 def test_variants_grow_more_watchful():

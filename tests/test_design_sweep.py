@@ -14,6 +14,7 @@ from ctrl.design_sweep import (
     choices_of,
     design_of,
     edits_of,
+    exponent_words,
     front_of,
     own_choice,
     sweep,
@@ -68,6 +69,20 @@ def test_fan_laws_by_hand():
     poor = with_keys("galley_larder", cold_sink={"no_fan_k_per_w": 0.45})
     slow = edited(poor, edits_of(poor, replace(own_choice(poor), inside_fan_speed=0.5)))
     assert slow.cold_sink.fan_k_per_w == 0.45
+
+
+def test_slow_fans_are_judged_at_both_ends_of_the_exponent():
+    config = load_config("galley_larder")
+    own = design_of(config, own_choice(config), frozenset())
+    slow = design_of(config, replace(own.choice, hot_fan_speed=0.7), frozenset())
+    ends = [design_of(config, slow.choice, frozenset(), x).energy_kwh_per_day for x in (0.3, 0.8)]
+    assert ends[0] < slow.energy_kwh_per_day < ends[1]
+    dear = replace(own, energy_kwh_per_day=ends[1] + 0.1)
+    words = exponent_words(config, slow, [slow, dear], frozenset())
+    assert f"{ends[0]:.2f} to {ends[1]:.2f} kWh" in words and "stands" in words
+    poor = replace(own, energy_kwh_per_day=0.5 * (ends[0] + ends[1]))
+    assert "TURNS at 0.8" in exponent_words(config, slow, [slow, poor], frozenset())
+    assert exponent_words(config, own, [own], frozenset()) == ""
 
 
 def test_a_battery_has_its_voltage_and_mains_a_choice():

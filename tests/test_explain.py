@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from io import StringIO
 
 import pytest
 from larder import recommended_larder
@@ -14,9 +15,10 @@ from ctrl.explain import CHAINS, explain
 from ctrl.honesty import SIMPLICITY, _pair, pairs_of, simplicity
 from ctrl.json_out import text_of
 from ctrl.json_out_robust import of_chain, of_sweep, of_tolerance
+from ctrl.screen_recommend import show
 from ctrl.screen_robust import show_chain, show_pairs, show_sweep, show_tolerance
 from ctrl.tolerance_draws import Draw
-from ctrl.tolerances import tolerance_of
+from ctrl.tolerances import Tolerance, Variant, tolerance_of
 
 WANTED = ("setpoint", "kp", "ti", "hysteresis", "duty_limit", "coldest_holdable", "energy",
           "defrost_interval", "pull_down", "fuse", "heat_leak")  # fmt: skip
@@ -97,6 +99,66 @@ def test_same_where_the_spread_covers_the_difference(larder):
     assert not _pair(first, other, mine, [day(x.energy_kwh_per_day - 0.02) for x in mine]).same
     broken = [replace(x, failed=("x, usual",)) for x in near]
     assert not _pair(first, other, mine, broken).same
+
+
+def test_pairs_are_told_apart_by_a_sign_test_of_common_draws(larder):
+    first, other = (item.candidate for item in larder.controllers[:2])
+    found = _pair(first, other, [day(1.0, n < 8) for n in range(16)],
+                  [day(1.0, n >= 8) for n in range(16)])  # fmt: skip
+    # Eight only the one way and eight only the other: no chance is needed, and not one choice.
+    assert (found.only_held, found.only_other_held, found.sign_test_p) == (8, 8, 1.0)
+    assert not found.same
+    # Five all one way: 2 x 2^-5 by hand; four: 2 x 2^-4, which chance does.
+    for count, p, same in ((5, 2.0**-4, False), (4, 2.0**-3, True)):
+        found = _pair(first, other, [day(1.0)] * 16, [day(1.0, n >= count) for n in range(16)])
+        assert found.sign_test_p == pytest.approx(p) and found.same is same
+
+
+def test_a_draw_without_a_steady_state_is_left_out_and_counted(larder):
+    first, other = (item.candidate for item in larder.controllers[:2])
+    found = _pair(first, other, [day(1.0)] * 15 + [day(float("nan"))], [day(0.9)] * 16)
+    assert found.saves_kwh_per_day == pytest.approx(0.1)
+    assert found.draws_without_energy == 1 and not found.same
+    none = _pair(first, other, [day(float("nan"))] * 2, [day(0.9)] * 2)
+    assert none.draws_without_energy == 2 and not none.same
+
+
+def test_changed_settings_are_traced_to_the_tolerances(larder):
+    item = larder.chosen.candidate
+    settings = item.settings
+    less = replace(settings, duty_limit=0.9 * settings.duty_limit)
+    part = Tolerance(
+        less, "duty limit 10 % lower",
+        (Variant("as tuned", settings, 8, 5), Variant("", less, 8, 0)),
+        True, 8, 8, 0.7, 0.95, (), "hot sink, worst", (), "", (1.0, 2.0), 11.0, 4.0, "no", 1, (),
+    )  # fmt: skip
+    chosen = replace(larder.chosen, candidate=replace(item, settings=less))
+    found = replace(larder, tolerance=part, chosen=chosen)
+    chain = explain(found, "duty_limit")
+    assert chain.value == less.duty_limit and "10 % lower" in chain.decided_by
+    assert found.tolerance_verdict == "not_kept" and "NOT SHOWN for 95 %" in found.tolerance_reason
+    assert (larder.tolerance_verdict, larder.tolerance_reason) == ("left_out", "")
+    assert explain(found, "share_holds").value == 1.0
+    out = Console(width=80, no_color=True, record=True, file=StringIO())
+    show(out, found)
+    top = " ".join(out.export_text().split()).partition("Settings to flash")[0]
+    assert "AS DESCRIBED" in top and "NOT SHOWN for 95 %" in top
+
+
+def test_a_chain_is_not_drawn(capsys):
+    args = ["recommend", "film_box", "--explain", "fuse", "--plot", "a.png"]
+    assert cli.main(args) == 2
+    assert "--plot" in capsys.readouterr().err
+
+
+def test_every_chain_has_its_words(larder):
+    for name in CHAINS:
+        chain = explain(larder, name)
+        assert chain.name == name and chain.method and chain.decided_by and chain.changes
+    rows = {item.ambient_c: item.energy_kwh_per_day for item in larder.energy_day.rows}
+    assert explain(larder, "energy_16").value == rows[16.0]
+    assert explain(larder, "hold_over").value == larder.hold_over_h
+    assert explain(larder, "bottleneck_gain").value == larder.bottlenecks[0].gain_k
 
 
 def test_order_of_simplicity():

@@ -25,10 +25,13 @@ from ctrl.tolerance_draws import (
 from ctrl.tolerances import (
     Bench,
     Draw,
+    Variant,
     better_by_chance,
+    further_of,
     limit_at_risk,
     lower_bound,
     parts_of,
+    setpoint_step_k,
     tolerance_of,
     upper_bound,
     variants_of,
@@ -318,6 +321,19 @@ def test_variants_speak_to_what_failed(larder):
     ice = dict(variants_of(config, bare, Counter({"growth of ice, worst": 9})))
     assert ice["defrost every 24 h"].defrost.interval_ticks == 24 * 3600
     assert variants_of(config, settings, Counter()) == []
+
+
+def test_the_setpoint_is_followed_the_way_that_helps(larder):
+    config, _, settings = larder
+    step = setpoint_step_k(config)
+    colder = replace(settings, setpoint_c=round(settings.setpoint_c - step, 1))
+    tried = [Variant("as tuned", settings, 64, 35), Variant("setpoint colder", colder, 64, 30)]
+    found = [
+        item.setpoint_c - settings.setpoint_c for _, item in further_of(config, settings, tried)
+    ]
+    assert found == pytest.approx([-2.0 * step, -3.0 * step])
+    worse = [tried[0], replace(tried[1], failed=36)]
+    assert further_of(config, settings, worse) == []
 
 
 def test_a_setpoint_off_centre_is_moved_back():
