@@ -39,6 +39,7 @@ SIMULATE = HEAD | FINDINGS | {
     "reason_shares",
 }  # fmt: skip
 RECOMMEND = HEAD | {
+    "tolerance_verdict", "tolerance_words",
     "verdict", "reason", "setpoint_c", "setpoint_offset_k", "coldest_holdable_c",
     "coldest_spread_k", "coldest_decided_by", "duty_limit", "duty_limit_decided_by",
     "duty_limits",
@@ -250,7 +251,8 @@ def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
     item, config = larder.chosen.candidate, larder.config
     drawn = tolerance_of(config, item.plant, item.settings, seed=1, draws=8, compared=8)
     drawn = replace(drawn, failures=(("hot sink, worst", 1),))
-    pair = Pair("pi", "fast_pwm", "on_off", "relay", 4, 0.1, 0.2, 4, 4, True, "on_off", "relay")
+    pair = Pair("pi", "fast_pwm", "on_off", "relay", 4, 0.1, 0.2, 4, 4, 0, 0, 1.0, 0, True,
+                "on_off", "relay")  # fmt: skip
     whole = replace(larder, tolerance=drawn, pairs=(pair,))
     design = design_of(config, own_choice(config), frozenset())
     assert design is not None
