@@ -42,7 +42,7 @@ RECOMMEND = HEAD | {
     "tolerance_verdict", "tolerance_words",
     "verdict", "reason", "setpoint_c", "setpoint_offset_k", "coldest_holdable_c",
     "coldest_spread_k", "coldest_decided_by", "duty_limit", "duty_limit_decided_by",
-    "duty_limits",
+    "duty_limit_risk", "duty_limits",
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
@@ -50,7 +50,8 @@ RECOMMEND = HEAD | {
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
-    "duty_limit_decided_by", "duty_limits", "time_constants", "time_constants_duty", "currents",
+    "duty_limit_decided_by", "duty_limit_risk", "duty_limits",
+    "time_constants", "time_constants_duty", "currents",
     "sensors", "energy_boundary", "keys", "hot_side", "contents", "outside",
     "cold_side",
 }  # fmt: skip

@@ -189,7 +189,7 @@ def test_laws_compared_at_the_same_contents(larder):
     assert "9.5 °C" in lacks(config, warm)
     # Contacts that switch 56 times an hour: 100 000 switchings last 0.2 years.
     worn = replace(pi, relay_life_years=0.2)
-    assert lacks(config, worn) == "relay lasts 0.2 of 5 years"
+    assert lacks(config, worn) == "the relay lives 0.2 years where 5 are wanted"
     assert lacks(config, replace(pi, relay_life_years=5.5)) == ""
 
     # A relay whose life falls short is told too.
