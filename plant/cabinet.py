@@ -267,6 +267,8 @@ def vapour_flow(conductance_kg_per_s, air_ratio, surface_k, available, pressure_
 
     `available` (0 to 1) fades the drying of a surface that has little left to give.
     """
+    if available <= 0.0 and moist_air.surely_unsaturated(surface_k, air_ratio, pressure_pa):
+        return 0.0
     saturated = moist_air.saturation_humidity_ratio(surface_k, pressure_pa)
     flow = conductance_kg_per_s * (air_ratio - saturated)
     if flow < 0.0:
@@ -383,8 +385,10 @@ def derivative(plant, state, inputs, slope):
     face_to_hot_w = mod.hot_contact_w_per_k * (hot_face_k - hot_sink_k)
 
     # Hot side.  A fan never makes a sink worse: far above the room the still film is the better.
-    still = heat_sinks.still_film(plant.hot_sink, hot_sink_k, ambient_k)
-    hot_film = still + hot_fan * max(plant.hot_sink.fan_w_per_k - still, 0.0)
+    hot_film = plant.hot_sink.fan_w_per_k
+    if hot_fan < 1.0 or not heat_sinks.fan_is_better(plant.hot_sink, hot_sink_k, ambient_k):
+        still = heat_sinks.still_film(plant.hot_sink, hot_sink_k, ambient_k)
+        hot_film = still + hot_fan * max(plant.hot_sink.fan_w_per_k - still, 0.0)
     rejected_w = hot_film * (hot_sink_k - ambient_k)
 
     # Cabinet air to cold sink, walls, contents
@@ -477,8 +481,10 @@ def derivative(plant, state, inputs, slope):
     to_wall_enthalpy_w = to_wall * moist_air.vapour_enthalpy(to_wall_from_k)
     # Damp air let in by the door turns to mist as it cools; the mist wets the walls and
     # leaves its latent heat in the air.
-    excess = air_w - moist_air.saturation_humidity_ratio(air_k, plant.climate.pressure_pa)
-    mist = max(excess, 0.0) * dry_air_kg(plant) / MIST_TIME_S
+    mist = 0.0
+    if not moist_air.surely_unsaturated(air_k, air_w, plant.climate.pressure_pa):
+        excess = air_w - moist_air.saturation_humidity_ratio(air_k, plant.climate.pressure_pa)
+        mist = max(excess, 0.0) * dry_air_kg(plant) / MIST_TIME_S
     mist_enthalpy_w = mist * liquid_enthalpy(air_k)
 
     # Vapour to or from wet contents; what they give off is booked as coming in with its heat.

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from plant.compiled import kernel
-from plant.constants import STANDARD_PRESSURE_PA
+from plant.constants import STANDARD_PRESSURE_PA, ZERO_C_K
 
 WITH_MODULE, ALWAYS, OWN_SWITCH = 0, 1, 2
 FAN_WIRINGS = {"with_module": WITH_MODULE, "always": ALWAYS, "own_switch": OWN_SWITCH}
@@ -104,6 +104,20 @@ def fan_turns(wiring, commanded, duty):
 
 STATED_RISE_K = 30.0  # a stopped fan's K/W is stated for this rise over a room of 25 °C
 STATED_RADIATION_K3 = (328.15**2 + 298.15**2) * (328.15 + 298.15)
+
+
+@kernel
+def fan_is_better(sink, sink_k, ambient_k):
+    """Tell whether the fan's film is surely the better, without the still one's roots.
+
+    Up to 60 K over a room of up to 60 °C the still film is at most 1.6 times what it is at
+    the stated rise (a test).
+    """
+    return (
+        sink_k - ambient_k < 60.0
+        and ambient_k < ZERO_C_K + 60.0
+        and 1.6 * sink.no_fan_w_per_k < sink.fan_w_per_k
+    )
 
 
 @kernel

@@ -90,6 +90,21 @@ def saturation_humidity_ratio(temp_k, pressure_pa=STANDARD_PRESSURE_PA):
     return humidity_ratio(saturation_pressure(temp_k), pressure_pa)
 
 
+# A straight line below the whole of the saturation curve at standard pressure, which is convex:
+# W_s(t) > 0.0053 + 3.6e-4 (t - 5 °C) (a test).
+LINE_AT_5_C, LINE_PER_K = 0.0053, 3.6e-4
+
+
+@kernel
+def surely_unsaturated(temp_k, ratio, pressure_pa=STANDARD_PRESSURE_PA):
+    """Tell whether air is so dry that its saturation need not be looked up: it costs most.
+
+    Below the line, which at less pressure lies lower than saturation all the more.
+    """
+    line = LINE_AT_5_C + LINE_PER_K * (temp_k - ZERO_C_K - 5.0)
+    return ratio * pressure_pa < line * STANDARD_PRESSURE_PA
+
+
 @kernel
 def relative_humidity(temp_k, ratio, pressure_pa=STANDARD_PRESSURE_PA):
     """Return relative humidity [-] of air at `temp_k` [K] with humidity ratio `ratio` [-].

@@ -296,3 +296,14 @@ def test_fan_heat_is_booked_inside_and_at_the_plug(example_plant, slopes_of):
     slope = slopes_of(plant, state, inputs)
     assert slope[cabinet.PLUG_ENERGY] == pytest.approx(3.909, abs=6e-4)
     assert slope[cabinet.HEAT_IN] == pytest.approx(1.0, rel=1e-9)
+
+
+def test_where_the_fan_is_surely_better_it_is(example_plant):
+    sink = cabinet.to_record(example_plant).hot_sink
+    sink.no_fan_w_per_k = 0.999 * sink.fan_w_per_k / 1.6
+    for ambient_c in np.linspace(-20.0, 59.9, 9):
+        for rise_k in np.linspace(-20.0, 59.9, 17):
+            ambient_k = 273.15 + ambient_c
+            assert heat_sinks.fan_is_better(sink, ambient_k + rise_k, ambient_k)
+            assert heat_sinks.still_film(sink, ambient_k + rise_k, ambient_k) < sink.fan_w_per_k
+    assert not heat_sinks.fan_is_better(sink, 273.15 + 90.0, 273.15 + 25.0)

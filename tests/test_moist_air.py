@@ -231,3 +231,12 @@ def test_humidity_ratio_rises_without_a_pole(pressure_pa):
     vapour_pa = 0.79 * pressure_pa
     exact = moist_air.MOLAR_MASS_RATIO * vapour_pa / (pressure_pa - vapour_pa)
     assert moist_air.humidity_ratio(vapour_pa, pressure_pa) == exact
+
+
+def test_the_line_below_saturation_is_below_it():
+    """Air under the line is not saturated, from -60 to 90 °C, at sea level and on a mountain."""
+    for pressure_pa in (101325.0, 70000.0):
+        for temp_c in np.linspace(-60.0, 90.0, 301):
+            saturated = moist_air.saturation_humidity_ratio(temp_c + 273.15, pressure_pa)
+            assert not moist_air.surely_unsaturated(temp_c + 273.15, saturated, pressure_pa)
+    assert moist_air.surely_unsaturated(281.15, 0.005)  # 8 °C, 75 %
