@@ -10,9 +10,19 @@ from importlib import resources
 from math import sqrt
 from typing import Any
 
-from ctrl.build import at_ambient, driven_hot_sink, extraction_of, humidity_at, plant_of
+from ctrl.build import (
+    at_ambient,
+    data_sheet_of,
+    driven_hot_sink,
+    extraction_of,
+    humidity_at,
+    plant_of,
+    sheet_build_of,
+    sheet_tolerances_of,
+)
 from ctrl.capability import flashed_coldest
 from ctrl.config import Config, ConfigError, build_config, plain_data
+from plant import data_sheet
 from plant.constants import ZERO_C_K
 
 LEAST_GAIN_K = 0.01
@@ -55,23 +65,33 @@ def worst_coldest_c(config: Config) -> float:
 def module_spread_k(config: Config) -> float:
     """Return how far the coldest holdable moves by what the module's sheet leaves open [K].
 
-    Seebeck coefficient, resistance and conductance, each by its own tolerance of the sheet's
-    fit, added as independent errors.
+    Each printed number is off by its tolerance and the module fitted anew (its values drawn
+    singly would make modules that no sheet describes); independent errors are added.
     """
     ambient_c = config.climate.worst_c
     plant = at_ambient(plant_of(config), ambient_c, humidity_at(config, ambient_c))
-    before = flashed_coldest(config, plant, ambient_c + ZERO_C_K).contents_c
-    moved = []
-    for name, field, sign in (
-        ("seebeck", "seebeck_v_per_k", -1.0),
-        ("resistance", "resistance_ohm", 1.0),
-        ("conductance", "conductance_w_per_k", 1.0),
-    ):
-        share = 0.01 * min(extraction_of(config).tolerance_pct[name], 50.0)
-        value = getattr(plant.module, field) * (1.0 + sign * share)
-        worse = replace(plant, module=replace(plant.module, **{field: value}))
-        moved.append(flashed_coldest(config, worse, ambient_c + ZERO_C_K).contents_c - before)
-    return sqrt(sum(change**2 for change in moved))
+    ambient_k = ambient_c + ZERO_C_K
+    before = flashed_coldest(config, plant, ambient_k).contents_c
+    sheet, found = data_sheet_of(config), extraction_of(config)
+    tolerances, build = sheet_tolerances_of(config), sheet_build_of(config)
+    total = 0.0
+    for name, share in zip(data_sheet.NUMBERS, tolerances.as_shares(), strict=True):
+        printed = getattr(sheet, name)
+        if printed <= 0.0:
+            continue
+        off = data_sheet.extract(
+            replace(sheet, **{name: printed * (1.0 + share)}), tolerances, build
+        )
+        a, r, k = (new / old for new, old in zip(off.values, found.values, strict=True))
+        mod = replace(
+            plant.module,
+            seebeck_v_per_k=a * plant.module.seebeck_v_per_k,
+            resistance_ohm=r * plant.module.resistance_ohm,
+            conductance_w_per_k=k * plant.module.conductance_w_per_k,
+        )
+        moved = flashed_coldest(config, replace(plant, module=mod), ambient_k).contents_c
+        total += (moved - before) ** 2
+    return sqrt(total) * max(1.0, found.misfit)
 
 
 def load_changes() -> dict[str, list[dict[str, Any]]]:

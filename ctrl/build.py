@@ -92,14 +92,19 @@ def data_sheet_of(config: Config) -> module.DataSheet:
 
 def extraction_of(config: Config) -> data_sheet.Extraction:
     """Return what the sheet of the config's module says, all its numbers taken together."""
-    part = config.module
     return data_sheet.extract(
         data_sheet_of(config),
-        data_sheet.Tolerances(
-            part.imax_tolerance_pct, part.vmax_tolerance_pct, part.dtmax_tolerance_pct,
-            part.qmax_tolerance_pct, part.ac_resistance_tolerance_pct,
-        ),
+        sheet_tolerances_of(config),
         sheet_build_of(config),
+    )  # fmt: skip
+
+
+def sheet_tolerances_of(config: Config) -> data_sheet.Tolerances:
+    """Return how far each printed number may be off."""
+    part = config.module
+    return data_sheet.Tolerances(
+        part.imax_tolerance_pct, part.vmax_tolerance_pct, part.dtmax_tolerance_pct,
+        part.qmax_tolerance_pct, part.ac_resistance_tolerance_pct,
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ import pytest
 from ctrl.bottlenecks import (
     edited,
     load_changes,
+    module_spread_k,
     rank_changes,
     rank_parameters,
     worst_coldest_c,
@@ -162,3 +163,14 @@ def test_whole_numbers_stay_whole():
 )
 def test_a_change_that_does_not_apply_is_no_change(edit):
     assert edited(load_config("galley_larder"), [edit]) is None
+
+
+def test_half_the_sheets_tolerances_leave_half_the_spread():
+    keys = ("imax", "vmax", "dtmax", "qmax", "ac_resistance")
+    part = load_config("galley_larder").module
+    halves = {f"{k}_tolerance_pct": 0.5 * getattr(part, f"{k}_tolerance_pct") for k in keys}
+    whole = module_spread_k(load_config("galley_larder"))
+    half = module_spread_k(with_keys("galley_larder", module=halves))
+    print(f"module by its sheet: {whole:.2f} K; tolerances halved: {half:.2f} K")
+    assert 0.3 < whole < 1.5
+    assert half == pytest.approx(0.5 * whole, rel=0.15)
