@@ -34,7 +34,8 @@ from ctrl.cop_table import cop_duties, saving_over_full_drive, usual_lift_k
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.linearise import linear_plant, sampled_response
 from ctrl.margins import Margins, frequency_grid, margins_of, pi_response, worst
-from ctrl.tuning import BAND_OVER_NOISE, NOISE_DUTY_PCT, STEP_DUTY_PCT, NoTuning, lack_of, tune_pi
+from ctrl.trade_off import narrowest_band_k
+from ctrl.tuning import NOISE_DUTY_PCT, STEP_DUTY_PCT, NoTuning, lack_of, tune_pi
 from plant import sensors
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -92,17 +93,11 @@ def _gentle(config: Config, found: Candidate) -> Candidate:
     """Return a thermostat without contacts with the least band of the laws that have none."""
     if found.on_off is None:
         return found
-    band_k = max(_least_band_k(config), found.settings.hysteresis_k)
+    band_k = max(narrowest_band_k(config, GENTLE_BAND_K), found.settings.hysteresis_k)
     return replace(
         found, settings=replace(found.settings, hysteresis_k=band_k), on_off=None,
         tuned_by=f"{found.decided_by}, at least {GENTLE_BAND_K:g} K: nothing wears",
     )  # fmt: skip
-
-
-def _least_band_k(config: Config) -> float:
-    part = config.sensor
-    least = max(GENTLE_BAND_K, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
-    return ceil(10.0 * least - 1e-9) / 10.0
 
 
 def _settings(config: Config, law: str, setpoint_c: float, most: float, **more: Any) -> Settings:
@@ -157,7 +152,7 @@ def two_level(config: Config, base: Plant, kind: str, setpoint_c: float, fits: b
     plant = with_drive(base, kind)
     limit = duty_limit(plant, config).duty
     room = config.climate
-    band_k = _least_band_k(config)
+    band_k = narrowest_band_k(config, GENTLE_BAND_K)
     half_swing_k = 0.5 * room.daily_swing_k
     setpoint_k = setpoint_c + ZERO_C_K
     hot_k = room.worst_c + half_swing_k + ZERO_C_K
@@ -380,7 +375,7 @@ def best_cop(config: Config, base: Plant, kind: str, setpoint_c: float, fits: bo
     tuned = pi_candidate(config, base, kind, setpoint_c, fits)
     plant, target_c = tuned.plant, config.use.target_c
     settings = replace(
-        tuned.settings, controller="best_cop", hysteresis_k=_least_band_k(config),
+        tuned.settings, controller="best_cop", hysteresis_k=narrowest_band_k(config, GENTLE_BAND_K),
         cop_duties=cop_duties(plant, target_c), assumed_lift_k=usual_lift_k(plant, target_c),
     )  # fmt: skip
     if tuned.pi is None:

@@ -11,9 +11,8 @@ from ctrl.build import humidity_at
 from ctrl.candidates import Candidate
 from ctrl.cases import COLD_SIDE, limits_found, run_case
 from ctrl.config import Config
-from ctrl.firmware import reading_step_k
-from ctrl.trade_off import Thermostat, decided_band, relay_config
-from ctrl.tuning import BAND_OVER_NOISE, LEAST_BAND_K, OnOffTuning
+from ctrl.trade_off import Thermostat, decided_band, narrowest_band_k, relay_config
+from ctrl.tuning import OnOffTuning
 
 # Limits that a band can break or mend; of the hot side and the fins it decides nothing.
 OF_THE_BAND = (COLD_SIDE, "contents mean", "contents coldest", "contents warmest")
@@ -42,13 +41,6 @@ def with_band(candidate: Candidate, hysteresis_k: float) -> Candidate:
     return replace(candidate, settings=replace(candidate.settings, hysteresis_k=hysteresis_k))
 
 
-def least_band_k(config: Config) -> float:
-    """Return the narrowest band that noise and step of the reading allow [K]."""
-    part = config.sensor
-    least = max(LEAST_BAND_K, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
-    return round(least + 0.049, 1)
-
-
 def simulated_band(config: Config, candidate: Candidate, seed: int) -> Candidate:
     """Return the candidate with its band decided by simulation where the closed form is off.
 
@@ -70,7 +62,7 @@ def narrowed(config: Config, candidate: Candidate, seed: int) -> Candidate:
     """
     if candidate.controller != "on_off" or candidate.on_off is None:
         return candidate
-    least_k = least_band_k(config)
+    least_k = narrowest_band_k(config)
     for room in ("worst", "usual"):
         broken = broken_by(config, candidate, room, seed)
         if not broken or candidate.settings.hysteresis_k <= least_k:

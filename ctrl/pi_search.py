@@ -15,6 +15,7 @@ import numpy as np
 
 from ctrl.config import Config
 from ctrl.firmware import Settings, firmware_of, reading_step_k
+from ctrl.first_order import lambda_tuning
 from ctrl.linear_points import LinearPoints, Schedule, gain_at
 from ctrl.linearise import LinearPlant
 from ctrl.margins import Margins, worst
@@ -244,8 +245,7 @@ class _Search:
         lam = 3.0 * model.dead_time_s
         ti = five_seconds(max(model.tau_s, LEAST_PERIODS_IN_TI * self.settings.period_s))
         for _ in range(40):
-            kp = 100.0 * model.tau_s / (model.gain_k * (lam + model.dead_time_s))
-            kp = two_digits(min(kp, self.most_kp))
+            kp = two_digits(min(lambda_tuning(model, lam)[0], self.most_kp))
             if not self.lack(kp, ti):
                 return kp, ti
             lam *= 1.2

@@ -39,7 +39,6 @@ LINES = (
     ("cold_sink_c", "cold sink", GREEN, "-", 0.8),
     ("contents_c", "contents", BLUE, "-", 1.8),
 )
-MOST_YEARS = 100.0
 BARS: tuple[Bar, ...] = (
     ("energy, kWh a day", "{:.2f}", lambda x: x.findings.energy_kwh_per_day, BLUE),
     ("swing of the air, K", "{:.2f}", lambda x: x.findings.swing_k, SKY),

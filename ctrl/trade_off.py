@@ -278,10 +278,10 @@ def least_where(holds: Callable[[int], bool], low: int, high: int) -> int | None
     return high
 
 
-def narrowest_band_k(config: Config) -> float:
-    """Return the narrowest band that noise and step of the reading allow [K]."""
+def narrowest_band_k(config: Config, floor_k: float = LEAST_BAND_K) -> float:
+    """Return the narrowest band that noise and step of the reading allow, `floor_k` at least [K]."""
     part = config.sensor
-    least = max(LEAST_BAND_K, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
+    least = max(floor_k, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
     return ceil(10.0 * least - 1e-6) / 10.0
 
 
