@@ -279,7 +279,7 @@ def least_where(holds: Callable[[int], bool], low: int, high: int) -> int | None
 
 
 def narrowest_band_k(config: Config, floor_k: float = LEAST_BAND_K) -> float:
-    """Return the narrowest band that noise and step of the reading allow, `floor_k` at least [K]."""
+    """Return the narrowest band that noise and step of the reading allow, at least a floor [K]."""
     part = config.sensor
     least = max(floor_k, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
     return ceil(10.0 * least - 1e-6) / 10.0
