@@ -1,7 +1,9 @@
 """Shared cabinets and one run loop for the plant's tests. All cabinets are invented."""
 
 import os
+import shutil
 import sys
+import tempfile
 from dataclasses import replace
 
 # Before numpy comes: threads only slow matrices of ten rows.
@@ -10,6 +12,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import hypothesis
 import numpy as np
 import pytest
+from kernels import compile_once
+from larder import SHARED
 
 from plant import (
     cabinet,
@@ -29,6 +33,24 @@ from plant.constants import ZERO_C_K
 # The same examples in every run; `pytest --hypothesis-seed=N` draws others.
 hypothesis.settings.register_profile("same examples", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("same examples")
+
+
+def _starts_workers(session: pytest.Session) -> bool:
+    """Tell whether this process only hands out tests to others (pytest-xdist)."""
+    options = session.config.option
+    return bool(getattr(options, "tx", None)) and not hasattr(session.config, "workerinput")
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Do what the workers would else all do at the same time; they inherit the environment."""
+    if _starts_workers(session) and not session.config.option.collectonly:
+        os.environ[SHARED] = tempfile.mkdtemp(prefix="coldloop-tests-")
+        compile_once()
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    if _starts_workers(session) and SHARED in os.environ:
+        shutil.rmtree(os.environ.pop(SHARED), ignore_errors=True)
 
 
 def thermistor(place: int = sensors.AIR) -> sensors.Sensor:

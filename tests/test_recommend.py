@@ -30,11 +30,14 @@ DAY_S = 86400.0
 
 
 @cache
+def with_stages(name):
+    """Return (recommendation for a shipped config, stages told), worked out once a session."""
+    told: list[str] = []
+    return recommend(load_config(name), progress=told.append), told
+
+
 def recommended(name):
-    """Return the recommendation for a shipped config, worked out once a session."""
-    if name == "galley_larder":
-        return recommended_larder()
-    return recommend(load_config(name))
+    return recommended_larder() if name == "galley_larder" else with_stages(name)[0]
 
 
 def simulated(name, ambient_c, days, seed=77, from_c=None):
@@ -210,8 +213,7 @@ def test_another_seed_changes_only_the_noise():
 
 def test_progress_is_told_in_order():
     # The stages a screen shows; none empty, none twice.
-    told = []
-    recommend(load_config("summer_fish_box"), progress=told.append)
+    told = with_stages("summer_fish_box")[1]
     assert told[0] == "tuning the controllers"
     assert told[-1] == "ranking what holds it back"
     assert len(set(told)) == len(told) >= 6
