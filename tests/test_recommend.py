@@ -5,11 +5,10 @@ recommendation did not make.
 """
 
 from dataclasses import asdict, replace
-from functools import cache
 
 import numpy as np
 import pytest
-from larder import recommended_larder
+from larder import with_stages
 
 from ctrl.bottlenecks import worst_coldest_c
 from ctrl.build import at_ambient, humidity_at, plant_of
@@ -29,15 +28,9 @@ HOLDING = NAMES[:3]
 DAY_S = 86400.0
 
 
-@cache
-def with_stages(name):
-    """Return (recommendation for a shipped config, stages told), worked out once a session."""
-    told: list[str] = []
-    return recommend(load_config(name), progress=told.append), told
-
-
 def recommended(name):
-    return recommended_larder() if name == "galley_larder" else with_stages(name)[0]
+    """Return the recommendation for a shipped config, worked out once a session."""
+    return with_stages(name)[0]
 
 
 def simulated(name, ambient_c, days, seed=77, from_c=None):
