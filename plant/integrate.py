@@ -110,10 +110,11 @@ def try_step(plant, state, inputs, step_s, fresh, slopes, stage, trial, error, f
         if i == 0 and not fresh:
             continue  # a shorter step from the same state begins with the same slope
         for n in range(cabinet.PHYSICAL_STATES):
-            total = 0.0
-            for j in range(i):
-                total += EXPLICIT[i, j] * slopes[j, n]
-            stage[n] = state[n] + step_s * total
+            stage[n] = state[n]
+        for j in range(i):
+            share_s = step_s * EXPLICIT[i, j]
+            for n in range(cabinet.PHYSICAL_STATES):
+                stage[n] += share_s * slopes[j, n]
         cold, hot = 0.0, 0.0
         for j in range(i):
             difference = IMPLICIT[i, j] - EXPLICIT[i, j]

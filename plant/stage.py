@@ -213,7 +213,7 @@ def two_stages(
             up_ohm = leg_resistance(up, mean_a, square, cold_k, upper_k)
         else:
             ohm = up[1] + low[1]
-            if varies != 0:
+            if varies != 0 and taken > 0:  # the middle is a guess at first
                 ohm = warm_resistance(
                     up, low, drive, duty, rise_v, disconnected,
                     volts, cold_k, upper_k, lower_k, hot_k,
@@ -236,7 +236,7 @@ def two_stages(
             joint, mean_a,
         )  # fmt: skip
         miss_1, miss_2 = next_upper_k - upper_k, next_lower_k - lower_k
-        if abs(miss_1) + abs(miss_2) < MIDDLE_TOLERANCE_K:
+        if taken > 0 and abs(miss_1) + abs(miss_2) < MIDDLE_TOLERANCE_K:
             break
         change_1, change_2 = miss_1 - former_1, miss_2 - former_2
         size = change_1 * change_1 + change_2 * change_2
