@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from ctrl.build import plant_of
 from ctrl.config import ConfigError, build_config, config_fields, load_config, plain_data
-from ctrl.config_cabinet import BATTERY_KEYS, SHEET_KEYS, THERMISTOR_KEYS, Drive
+from ctrl.config_cabinet import SHEET_KEYS
+from ctrl.config_drive import BATTERY_KEYS, THERMISTOR_KEYS, Drive
 from ctrl.config_sinks import FIN_KEYS
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.loop import Loop, NotFinite, energy_residual, water_residual
