@@ -436,7 +436,7 @@ def residuals_of(monkeypatch, derivative):
         start, inputs[cabinet.DUTY] = state.copy(), duty
         for _ in range(120):
             integrate.try_step.py_func(
-                record, state, inputs, 1.0, work[:n], work[n], work[n + 1], work[n + 2],
+                record, state, inputs, 1.0, True, work[:n], work[n], work[n + 1], work[n + 2],
                 work[n + 3 :, :2],
             )  # fmt: skip
             state[:] = work[n + 1]
