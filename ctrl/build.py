@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from math import pi
 
 from ctrl.config import Config
-from ctrl.config_cabinet import FittedSensor, Sensor
+from ctrl.config_drive import FittedSensor, Sensor
 from ctrl.config_settings import Bottles, Goods
 from plant import (
     data_sheet,

@@ -19,7 +19,7 @@ from ctrl.capability import Coldest, DutyLimit, duty_for, duty_limit, flashed_co
 from ctrl.cases import Limit, current_limits, energy_boundary
 from ctrl.cold_side import ColdSide, OutsideValues, cold_side_of, outside_of
 from ctrl.config import Config, config_fields
-from ctrl.config_cabinet import FittedSensor
+from ctrl.config_drive import FittedSensor
 from ctrl.config_settings import Bottles
 from ctrl.firmware import reading_step_k
 from ctrl.hot_side import HotSide, hot_side_of

@@ -11,14 +11,8 @@ from typing import Any
 
 from pydantic import Field, PrivateAttr, ValidationError
 
-from ctrl.config_cabinet import (
-    Cabinet,
-    Drive,
-    FittedSensor,
-    Module,
-    Sensor,
-    Supply,
-)
+from ctrl.config_cabinet import Cabinet, Module
+from ctrl.config_drive import Drive, FittedSensor, Sensor, Supply
 from ctrl.config_errors import ConfigError, Problem
 from ctrl.config_faults import line_of, problems_of
 from ctrl.config_fields import Fault, FieldRow, Section, rows

@@ -7,7 +7,7 @@ from typing import Any
 from ctrl.best_cop import BestCOPSettings
 from ctrl.cascade import CascadeSettings
 from ctrl.config import Config
-from ctrl.config_cabinet import FittedSensor
+from ctrl.config_drive import FittedSensor
 from ctrl.controllers import LawSettings
 from ctrl.defrost import DefrostSettings
 from ctrl.fixed import FixedSettings

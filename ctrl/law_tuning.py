@@ -29,7 +29,7 @@ from ctrl.capability import (
     sensed_k,
 )
 from ctrl.config import Config
-from ctrl.config_cabinet import FittedSensor
+from ctrl.config_drive import FittedSensor
 from ctrl.cop_table import cop_duties, saving_over_full_drive, usual_lift_k
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.linearise import linear_plant, sampled_response

@@ -22,6 +22,7 @@ from ctrl.protection import (
     CODE_CONTROL,
     CODE_HOT,
     CODE_SUPPLY_MV,
+    G_CUT_OFF_MV,
     P_AIR_C100,
     P_COLD_FAN,
     P_DEFROST,
@@ -174,6 +175,14 @@ def supply_mv(plant, state, inputs):
     rise_v = inputs[cabinet.SUPPLY_RISE_V]
     load_w = power_w + fans_w(plant, inputs)
     return int(1000.0 * drive.terminal_voltage(plant.drive, rise_v, load_w))
+
+
+@kernel
+def sense_supply(plant, state, inputs, codes, guard_settings):
+    """Write the supply's voltage [mV] into `codes`, where a battery's cut-off listens to it."""
+    codes[CODE_SUPPLY_MV] = protection.NO_SENSOR
+    if guard_settings[G_CUT_OFF_MV] != 0:
+        codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
 
 
 @kernel
@@ -337,7 +346,7 @@ def run_ticks(
         if power == supply.LIVE:
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
             sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run)
-            codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
+            sense_supply(plant, state, inputs, codes, guard_settings)
             firmware_tick(kind, law, law_state, guard_settings, guard_state, tick, codes)
         apply_command(plant, inputs, guard_state, power)
         if power == supply.LIVE and overload(plant, state, inputs, supply_state, tick_s):
@@ -545,7 +554,7 @@ class Loop:
         )  # fmt: skip
         time_s = self._start_s + tick * self.firmware.tick_s
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
-        codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
+        sense_supply(plant, self.state, self._inputs, codes, self._guard)
         if self._user_law is not None:
             firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
             return

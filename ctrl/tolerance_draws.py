@@ -41,7 +41,7 @@ from ctrl.cases import (
     limits_found,
 )
 from ctrl.config import Config
-from ctrl.config_cabinet import FittedSensor
+from ctrl.config_drive import FittedSensor
 from ctrl.defrost import DEFROST_STATE_WORDS
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Firmware, Settings, firmware_of

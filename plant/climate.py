@@ -5,7 +5,7 @@ from math import cos, pi, sin
 
 from plant.compiled import kernel
 from plant.constants import STANDARD_PRESSURE_PA
-from plant.moist_air import saturation_humidity_ratio
+from plant.moist_air import saturation_humidity_ratio, surely_unsaturated
 
 HOUR_S = 3600.0
 DAY_S = 86400.0
@@ -72,7 +72,10 @@ def ambient_temperature(climate, time_s):
 @kernel
 def ambient_humidity_ratio(climate, ambient_k):
     """Return the ambient humidity ratio [-]: constant, but never above saturation."""
-    return min(climate.humidity_ratio, saturation_humidity_ratio(ambient_k, climate.pressure_pa))
+    ratio = climate.humidity_ratio
+    if surely_unsaturated(ambient_k, ratio, climate.pressure_pa):
+        return ratio
+    return min(ratio, saturation_humidity_ratio(ambient_k, climate.pressure_pa))
 
 
 @kernel

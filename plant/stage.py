@@ -103,21 +103,21 @@ def single_on_drive(mod, drive, duty, cold_k, hot_k, rise_v, disconnected):
     )  # fmt: skip
     difference = hot_k - cold_k
     leg_ohm = p[1]
-    if mod.temperature_dependence != 0:
+    mean_a, square, terminal_w = drive_part.mean_currents(
+        drive, p[0], leg_ohm, duty, difference, rise_v, disconnected
+    )
+    if mod.temperature_dependence != 0 and square != 0.0:
         # More resistance, less current, less heat in the legs: two rounds of that, and
         # where they lead to.
-        mean_a, square, _ = drive_part.mean_currents(
-            drive, p[0], p[1], duty, difference, rise_v, disconnected
-        )
         once = leg_resistance(p, mean_a, square, cold_k, hot_k)
         mean_a, square, _ = drive_part.mean_currents(
             drive, p[0], once, duty, difference, rise_v, disconnected
         )
         twice = leg_resistance(p, mean_a, square, cold_k, hot_k)
         leg_ohm = extrapolated(p[1], once, twice)
-    mean_a, square, terminal_w = drive_part.mean_currents(
-        drive, p[0], leg_ohm, duty, difference, rise_v, disconnected
-    )
+        mean_a, square, terminal_w = drive_part.mean_currents(
+            drive, p[0], leg_ohm, duty, difference, rise_v, disconnected
+        )
     cooling_w = uptake(p, leg_ohm, mean_a, square, cold_k, hot_k)
     power_w = p[0] * mean_a * difference + leg_ohm * square
     return mean_a, square, terminal_w, cooling_w, power_w
@@ -174,6 +174,8 @@ def warm_resistance(
     mean_a, square, _ = drive_part.mean_currents(
         drive, volts, cool, duty, 1.0, rise_v, disconnected
     )
+    if square == 0.0:
+        return cool  # no current, no warmth
     once = leg_resistance(up, mean_a, square, cold_k, upper_k) + leg_resistance(
         low, mean_a, square, lower_k, hot_k
     )
@@ -211,7 +213,7 @@ def two_stages(
             up_ohm = leg_resistance(up, mean_a, square, cold_k, upper_k)
         else:
             ohm = up[1] + low[1]
-            if varies != 0:
+            if varies != 0 and taken > 0:  # the middle is a guess at first
                 ohm = warm_resistance(
                     up, low, drive, duty, rise_v, disconnected,
                     volts, cold_k, upper_k, lower_k, hot_k,
@@ -234,7 +236,7 @@ def two_stages(
             joint, mean_a,
         )  # fmt: skip
         miss_1, miss_2 = next_upper_k - upper_k, next_lower_k - lower_k
-        if abs(miss_1) + abs(miss_2) < MIDDLE_TOLERANCE_K:
+        if taken > 0 and abs(miss_1) + abs(miss_2) < MIDDLE_TOLERANCE_K:
             break
         change_1, change_2 = miss_1 - former_1, miss_2 - former_2
         size = change_1 * change_1 + change_2 * change_2

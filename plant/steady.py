@@ -12,7 +12,7 @@ import numpy as np
 from plant import cabinet, moist_air
 from plant import climate as climate_part
 from plant.cabinet import Plant
-from plant.compiled import kernel
+from plant.compiled import array_kernel
 from plant.constants import SECONDS_PER_DAY, ZERO_C_K
 
 UNKNOWNS = np.array(
@@ -41,7 +41,7 @@ class NoSteadyState(ArithmeticError):
     """The cabinet has no steady state below the runaway temperature at this duty."""
 
 
-@kernel
+@array_kernel
 def _scales(plant):
     """Return what one kelvin (or a tenth of a gram of vapour per kg) is worth in each unknown."""
     scale = np.ones(UNKNOWNS.size)
@@ -53,7 +53,7 @@ def _scales(plant):
     return scale
 
 
-@kernel
+@array_kernel
 def settle(plant, state, inputs):
     """Change `state` in place to the steady state for constant `inputs`; return success.
 

@@ -76,7 +76,7 @@ def fixed_steps(plant, state, inputs, step_s, count):
     now = state.copy()
     for _ in range(count):
         integrate.try_step(
-            record, now, inputs, step_s, work[:n], work[n], work[n + 1], work[n + 2],
+            record, now, inputs, step_s, True, work[:n], work[n], work[n + 1], work[n + 2],
             work[n + 3 :, :2],
         )  # fmt: skip
         now = work[n + 1].copy()

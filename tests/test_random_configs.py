@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from ctrl.build import plant_of
 from ctrl.config import ConfigError, build_config, config_fields, load_config, plain_data
-from ctrl.config_cabinet import BATTERY_KEYS, SHEET_KEYS, THERMISTOR_KEYS, Drive
+from ctrl.config_cabinet import SHEET_KEYS
+from ctrl.config_drive import BATTERY_KEYS, THERMISTOR_KEYS, Drive
 from ctrl.config_sinks import FIN_KEYS
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.loop import Loop, NotFinite, energy_residual, water_residual
@@ -435,7 +436,7 @@ def residuals_of(monkeypatch, derivative):
         start, inputs[cabinet.DUTY] = state.copy(), duty
         for _ in range(120):
             integrate.try_step.py_func(
-                record, state, inputs, 1.0, work[:n], work[n], work[n + 1], work[n + 2],
+                record, state, inputs, 1.0, True, work[:n], work[n], work[n + 1], work[n + 2],
                 work[n + 3 :, :2],
             )  # fmt: skip
             state[:] = work[n + 1]
