@@ -137,7 +137,9 @@ def layer_surface_c(**conditions: float) -> float:
 
 
 def _box(width_m: float, depth_m: float, height_m: float, wall_m: float, k: float) -> envelope.Box:
-    walls = {f"{face}_m": wall_m for face in ("front", "back", "left", "right", "top", "bottom")}
+    walls: dict[str, Any] = {
+        f"{face}_m": wall_m for face in ("front", "back", "left", "right", "top", "bottom")
+    }
     return envelope.Box(width_m, depth_m, height_m, conductivity_w_per_m_k=k, **walls)
 
 
