@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ctrl import evidence_electric
+from ctrl import evidence_cabinet, evidence_electric
 from ctrl.build import plant_of
 from ctrl.evidence_base import base_config, base_plant, config_with, public_functions, record
 from ctrl.firmware import reading_step_k
@@ -315,5 +315,7 @@ def noise_beyond_pct(draws: int, sigmas: float) -> float:
     return 100.0 * beyond / draws
 
 
-# Every public function above and those of module and drive, by name.
-VALUES: dict[str, Callable[..., Any]] = evidence_electric.VALUES | public_functions(dict(globals()))
+# Every public function above, those of module and drive, and of the whole cabinet, by name.
+VALUES: dict[str, Callable[..., Any]] = (
+    evidence_electric.VALUES | evidence_cabinet.VALUES | public_functions(dict(globals()))
+)
