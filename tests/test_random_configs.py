@@ -139,7 +139,7 @@ def driven(draw):
     ]
     values |= some_of(draw, *own) | {"drive.kind": kind}
     if kind == "slow_window":
-        values["drive.window_s"] = draw(st.floats(20.0, 600.0))
+        values["drive.window_s"] = float(draw(st.integers(20, 600)))  # whole ticks
         values["drive.window_min_on_s"] = draw(st.floats(0.0, 10.0))
     if kind == "current":
         values["drive.set_current_a"] = draw(st.floats(0.5, 8.0))
