@@ -9,6 +9,7 @@ from math import pi
 
 from ctrl.config import Config
 from ctrl.config_drive import FittedSensor, Sensor
+from ctrl.config_layers import FaceLayers, Layer
 from ctrl.config_settings import Bottles, Goods
 from plant import (
     data_sheet,
@@ -256,7 +257,8 @@ def box_of(config: Config) -> envelope.Box:
     part = config.cabinet
     foam = part.foam_data()
     conductivity = part.foam_conductivity_w_per_m_k or foam.conductivity_w_per_m_k
-    conductivity += foam.slope_w_per_m_k_per_k * (_wall_mean_c(config) - 10.0)
+    above_c = _wall_mean_c(config) - 10.0
+    conductivity += foam.slope_w_per_m_k_per_k * above_c
     thickness = {f"{face}_m": mm * 1e-3 for face, mm in part.face_foam_mm.items()}
     return envelope.Box(
         width_m=part.inside_width_mm * 1e-3,
@@ -267,8 +269,55 @@ def box_of(config: Config) -> envelope.Box:
         inner_layer_w_per_m_k=part.inner_layer_w_per_m_k,
         outer_layer_m=tuple(mm * 1e-3 for mm in part.face_outer_layer_mm.values()),
         outer_layer_w_per_m_k=part.outer_layer_w_per_m_k,
+        own_layers=tuple(
+            None if own is None else _beside(own, above_c) for own in part.face_layers.values()
+        ),
         **thickness,
     )
+
+
+def _resistance(layer: Layer, above_c: float) -> float:
+    """Return a layer's resistance [m2 K/W] that many kelvin above 10 °C."""
+    conductivity = layer.conductivity_w_per_m_k + layer.slope_w_per_m_k_per_k * above_c
+    return layer.thickness_m / conductivity
+
+
+def _beside(own: FaceLayers, above_c: float) -> envelope.Beside:
+    """Return the layers of one face, added up."""
+    inner, outer = (
+        (sum(one.thickness_m for one in part), sum(_resistance(one, above_c) for one in part))
+        for part in (own.inner, own.outer)
+    )
+    return envelope.Beside(*inner, *outer)
+
+
+def _foam_slope_per_k(config: Config, box: envelope.Box) -> float:
+    """Return the relative rise of the wall's conductance with its mean temperature [1/K].
+
+    Of every foam by its share in the resistance, over the faces.
+    """
+    foam, above_c = config.cabinet.foam_data(), _wall_mean_c(config) - 10.0
+    rise = foam.slope_w_per_m_k_per_k / box.conductivity_w_per_m_k * box.foam_share
+    whole = sum(box.face_m2_k_per_w)
+    for own in config.cabinet.face_layers.values():
+        for one in () if own is None else own.inner + own.outer:
+            resistance = _resistance(one, above_c)
+            now = one.thickness_m / resistance
+            rise += one.slope_w_per_m_k_per_k / now * resistance / whole
+    return rise
+
+
+def _layers_store_j_per_k(config: Config, box: envelope.Box) -> tuple[float, float]:
+    """Return the heat that faces' own layers store, inside and outside the foam [J/K].
+
+    By the inside area of each face; corners are left out.
+    """
+    inner, outer = 0.0, 0.0
+    for own, area in zip(config.cabinet.face_layers.values(), box.face_area_m2, strict=True):
+        if own is not None:
+            inner += area * sum(one.stored_j_per_m2_k for one in own.inner)
+            outer += area * sum(one.stored_j_per_m2_k for one in own.outer)
+    return inner, outer
 
 
 def _wall_mean_c(config: Config) -> float:
@@ -336,20 +385,23 @@ def _envelope(config: Config) -> envelope.Envelope:
     foam = part.foam_data()
     whole = sum(envelope.wall_parts_w_per_k(box).values())
     inside, still, outside = _wall_films_w_per_m2_k(config)
+    own_inner, own_outer = _layers_store_j_per_k(config, box)
     stored = box.foam_volume_m3 * foam.density_kg_per_m3 * foam.specific_heat_j_per_kg_k
     return envelope.Envelope(
         foam_w_per_k=whole - _opening_foam_w_per_k(config, box),
         inside_film_w_per_k=inside * box.inside_area_m2,
         inside_film_still_w_per_k=still * box.inside_area_m2,
         outside_film_w_per_k=outside * box.outside_area_m2,
-        inner_heat_capacity_j_per_k=0.5 * stored + part.lining_heat_capacity_j_per_k,
-        outer_heat_capacity_j_per_k=0.5 * stored + part.outer_layer_heat_capacity_j_per_k,
+        inner_heat_capacity_j_per_k=0.5 * stored + part.lining_heat_capacity_j_per_k + own_inner,
+        outer_heat_capacity_j_per_k=0.5 * stored
+        + part.outer_layer_heat_capacity_j_per_k
+        + own_outer,
         direct_w_per_k=_seal_w_per_k(config) + part.metal_w_per_k + part.module_opening_w_per_k,
         volume_m3=box.volume_m3,
         leak_per_s=part.air_changes_per_h / 3600.0,
         door_width_m=part.door_width_mm * 1e-3,
         door_height_m=part.door_height_mm * 1e-3,
-        foam_slope_per_k=foam.slope_w_per_m_k_per_k / box.conductivity_w_per_m_k * box.foam_share,
+        foam_slope_per_k=_foam_slope_per_k(config, box),
         foam_reference_k=_wall_mean_c(config) + ZERO_C_K,
         coldest_face_factor=envelope.coldest_face_factor(box, inside, outside),
     )

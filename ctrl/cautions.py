@@ -5,7 +5,7 @@ from ctrl.build import extraction_of
 from ctrl.capability import StartCurrents, flashed_duty
 from ctrl.cases import Case, Limit, current_limits
 from ctrl.config import Config
-from plant import drive
+from plant import cabinet, drive
 from plant.cabinet import Plant
 from plant.module import figure_of_merit
 
@@ -53,7 +53,8 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
     doubts = sheet_cautions(config) + climate_cautions(config)
-    return found + starved_cautions(config, plant) + doubts
+    starved = starved_cautions(config, plant) + collapse_cautions(config, plant)
+    return found + starved + doubts
 
 
 def starved_cautions(config: Config, plant: Plant) -> list[str]:
@@ -67,6 +68,41 @@ def starved_cautions(config: Config, plant: Plant) -> list[str]:
         f"The supply holds its current at {supply.current_limit_a:g} A where {wanted_a:.1f} A "
         "would flow at start-up: its voltage falls, and fans and electronics on it slow down or "
         "restart. Take a larger supply, or feed them from one of their own."
+    ]
+
+
+MOST_APART_K = 60  # faces of a working module; the sheets' largest difference is about 68
+
+
+def collapse_cautions(config: Config, plant: Plant) -> list[str]:
+    """Return a caution where a regulated current may pull down a supply that holds its own.
+
+    A converter that holds its output asks more current of a falling voltage: past the most that
+    the supply gives the voltage collapses until the converter is wide open, and the output is
+    efficiency times the supply's limit.  The model caps the power alone, which is up to
+    1/efficiency more.  Up to efficiency times the limit none of it can happen.
+    """
+    part, supply = cabinet.to_record(plant).drive, config.supply
+    if part.kind != drive.CURRENT or supply.protection != "constant_current":
+        return []
+    limit_a, set_a = part.current_limit_a, part.set_current_a
+    sure_a = part.converter_efficiency * limit_a
+    module, loop_ohm = plant.module, part.wire_ohm + part.switch_ohm
+    ohm = (module.resistance_ohm + loop_ohm) * (1.0 + part.ripple**2)
+    most_w = drive.most_input_w(part, supply.lowest_voltage_v, limit_a)
+
+    def asked_w(apart_k: float) -> float:
+        output_w = set_a * (module.seebeck_v_per_k * apart_k + ohm * set_a)
+        return float(drive.converter_input_w(part, output_w))
+
+    apart_k = next((k for k in range(MOST_APART_K + 1) if asked_w(k) > most_w), None)
+    if set_a <= sure_a or apart_k is None:
+        return []
+    return [
+        f"From {apart_k} K between the module's faces {set_a:g} A ask more of the supply than the "
+        f"{limit_a:g} A it holds at {supply.lowest_voltage_v:g} V: its voltage collapses and the "
+        f"module gets {sure_a:.1f} A, up to {100.0 * (set_a / sure_a - 1.0):.0f} % less than is "
+        f"reckoned with here. Set {sure_a:.1f} A at most, or take a larger supply."
     ]
 
 

@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.build import at_ambient, box_of, humidity_at, plant_of
 from ctrl.capability import fans_at, flashed_coldest
 from ctrl.config import Config
 from ctrl.trial import nearest_point
-from plant import cabinet, moist_air
+from plant import air_layers, cabinet, moist_air
 from plant.cabinet import Plant
 from plant.constants import SECONDS_PER_DAY, ZERO_C_K
 from plant.steady import NoSteadyState, Operating, operating_point
@@ -21,7 +21,8 @@ DRY, WET, FROSTING = "dry", "wet", "frosting"
 class ColdSide:
     """The cold side at one duty with the inside fan on or stopped, clean sink, steady.
 
-    `sink_state` is dry, wet or frosting; None throughout where the hot side runs away.
+    `sink_state` is dry, wet or frosting; `layering_k` is the top half of the air above the
+    bottom half, least and most; None throughout where the hot side runs away.
     """
 
     fan: str
@@ -32,6 +33,7 @@ class ColdSide:
     sink_state: str | None
     deposit_g_per_day: float | None
     given_off_g_per_day: float | None
+    layering_k: tuple[float, float] | None
 
 
 @dataclass(frozen=True)
@@ -64,19 +66,24 @@ def cold_side_of(config: Config) -> tuple[ColdSide, ...]:
     room = config.climate
     plant, point = _held_point(config, plant_of(config), room.worst_c)
     hot_fan, cold_fan = fans_at(plant, point.duty)
+    area_m2 = box_of(config).inside_area_m2
     return tuple(
-        _row(plant, point, hot_fan, fan) for fan in ((cold_fan, 0.0) if cold_fan > 0.0 else (0.0,))
+        _row(plant, point, hot_fan, fan, area_m2)
+        for fan in ((cold_fan, 0.0) if cold_fan > 0.0 else (0.0,))
     )
 
 
-def _row(plant: Plant, held: Operating, hot_fan: float, cold_fan: float) -> ColdSide:
+def _row(
+    plant: Plant, held: Operating, hot_fan: float, cold_fan: float, area_m2: float
+) -> ColdSide:
     fan = "on" if cold_fan > 0.0 else "stopped"
     try:
         point = operating_point(plant, held.duty, held.ambient_k, hot_fan, cold_fan)
     except NoSteadyState:
-        return ColdSide(fan, held.duty, None, None, None, None, None, None)
+        return ColdSide(fan, held.duty, None, None, None, None, None, None, None)
     slope = np.zeros(cabinet.STATES)
-    cabinet.derivative(cabinet.to_record(plant), point.state, point.inputs, slope)
+    record = cabinet.to_record(plant)
+    cabinet.derivative(record, point.state, point.inputs, slope)
     a_day = 1e3 * SECONDS_PER_DAY
     deposit = a_day * float(slope[cabinet.DEPOSIT])
     state = DRY
@@ -91,6 +98,7 @@ def _row(plant: Plant, held: Operating, hot_fan: float, cold_fan: float) -> Cold
         sink_state=state,
         deposit_g_per_day=deposit,
         given_off_g_per_day=a_day * float(slope[cabinet.GIVEN_OFF]),
+        layering_k=air_layers.layering_k(record, point.state, point.inputs, area_m2),
     )
 
 

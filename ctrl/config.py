@@ -6,6 +6,7 @@ a file - goes through the same checks and the same wording of faults.
 
 import tomllib
 from collections.abc import Callable, Mapping
+from math import ceil, floor
 from pathlib import Path
 from typing import Any
 
@@ -104,10 +105,18 @@ def _hold_within_limit(supply: Supply, drive: Drive) -> list[Fault]:
 
 
 def _window_in_ticks(drive: Drive, controller: Controller) -> list[Fault]:
-    longest_s = WINDOW_TICKS_MAX * controller.tick_s
-    if drive.kind != "slow_window" or drive.window_s <= longest_s:
+    if drive.kind != "slow_window":
         return []
-    return [("drive.window_s", f"at most {longest_s:g} s at a {controller.tick_s:g} s tick")]
+    tick_s = controller.tick_s
+    longest_s = WINDOW_TICKS_MAX * tick_s
+    if drive.window_s > longest_s:
+        return [("drive.window_s", f"at most {longest_s:g} s at a {tick_s:g} s tick")]
+    ticks = drive.window_s / tick_s
+    if abs(ticks - round(ticks)) <= 1e-6 * ticks:
+        return []
+    down_s, up_s = tick_s * max(floor(ticks), 2), tick_s * max(ceil(ticks), 2)
+    near = f"such as {down_s:g} or {up_s:g} s" if down_s < up_s else f"such as {up_s:g} s"
+    return [("drive.window_s", f"a whole number of ticks of {tick_s:g} s, {near}")]
 
 
 def _still_sink_is_worse(hot_sink: HotSink, climate: Climate) -> list[Fault]:

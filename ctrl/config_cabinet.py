@@ -17,6 +17,7 @@ from ctrl.config_fields import (
     whole,
     words,
 )
+from ctrl.config_layers import FaceLayers, face_layers, thickness_mm
 from plant import envelope, presets
 
 
@@ -166,6 +167,26 @@ class Cabinet(Section):
         None, 0, 100, "mm", "that layer under the floor, if not the same", "as outer_layer_mm"
     )
 
+    layers_front: str | None = words(
+        None, "layers of the door, inside to outside: 3 mm at 0.15 W/(m K), foam, 6 mm at 0.13",
+        200, "as the keys above",
+    )  # fmt: skip
+    layers_back: str | None = words(
+        None, "layers of the back, as layers_front", 200, "as the keys above",
+    )  # fmt: skip
+    layers_left: str | None = words(
+        None, "layers of the left side, as layers_front", 200, "as the keys above",
+    )  # fmt: skip
+    layers_right: str | None = words(
+        None, "layers of the right side, as layers_front", 200, "as the keys above",
+    )  # fmt: skip
+    layers_top: str | None = words(
+        None, "layers of the top, as layers_front", 200, "as the keys above",
+    )  # fmt: skip
+    layers_bottom: str | None = words(
+        None, "layers of the floor, as layers_front", 200, "as the keys above",
+    )  # fmt: skip
+
     @property
     def seal_w_per_m_k(self) -> float:
         """Heat past each metre of door seal [W/(m K)], named or given."""
@@ -178,9 +199,7 @@ class Cabinet(Section):
         """Bolts and wires through the wall [W/K], from size and number or as given."""
         if self.bolts == 0 and self.wires_through_wall_mm2 == 0.0:
             return self.metal_through_wall_w_per_k
-        length_mm = (
-            self.face_foam_mm["back"] + self.inner_layer_mm + self.face_outer_layer_mm["back"]
-        )
+        length_mm = self.face_thickness_mm["back"]
         return envelope.metal_through_wall_w_per_k(
             self.bolts,
             self.bolt_diameter_mm * 1e-3,
@@ -203,10 +222,7 @@ class Cabinet(Section):
     @property
     def outside_area_m2(self) -> float:
         """Surface of the finished box outside [m2]."""
-        around = {
-            face: foam + self.inner_layer_mm + self.face_outer_layer_mm[face]
-            for face, foam in self.face_foam_mm.items()
-        }
+        around = self.face_thickness_mm
         return 1e-6 * envelope.surface_m2(
             self.inside_width_mm + around["left"] + around["right"],
             self.inside_depth_mm + around["front"] + around["back"],
@@ -219,12 +235,46 @@ class Cabinet(Section):
         own = {face: getattr(self, f"outer_layer_{face}_mm") for face in FACES}
         return {face: self.outer_layer_mm if t is None else t for face, t in own.items()}
 
+    @property
+    def face_layers(self) -> dict[str, FaceLayers | None]:
+        """The six faces' own layers, None where a face has the layers of all."""
+        own = {face: getattr(self, f"layers_{face}") for face in FACES}
+        return {face: None if text is None else face_layers(text) for face, text in own.items()}
+
+    @property
+    def face_thickness_mm(self) -> dict[str, float]:
+        """Thickness of the six faces, foam and layers [mm]."""
+        beside = {
+            face: self.inner_layer_mm + self.face_outer_layer_mm[face]
+            if own is None
+            else thickness_mm(own.inner + own.outer)
+            for face, own in self.face_layers.items()
+        }
+        return {face: foam + beside[face] for face, foam in self.face_foam_mm.items()}
+
+    def _layer_faults(self) -> list[Fault]:
+        found: list[Fault] = []
+        for face in FACES:
+            key, text = f"layers_{face}", getattr(self, f"layers_{face}")
+            if text is None:
+                continue
+            try:
+                face_layers(text)
+            except ValueError as error:
+                found.append((key, str(error)))
+            other = f"outer_layer_{face}_mm"
+            if other in self.model_fields_set:
+                found.append((other, f"no such key beside {key}: one or the other"))
+        return found
+
     def foam_data(self) -> presets.Foam:
         """Return the named foam's data (the override is not applied)."""
         return presets.foam(self.foam)
 
     def faults(self) -> list[Fault]:
-        """Check that door and module opening fit into their faces."""
+        """Check that door and module opening fit into their faces, and what layers say."""
+        if found := self._layer_faults():
+            return found
         limits = (
             ("door_width_mm", self.inside_width_mm, "front face"),
             ("door_height_mm", self.inside_height_mm, "front face"),

@@ -76,10 +76,20 @@ class Climate(Section):
 
 class _Contents(Section):
     film_w_per_m2_k: float | None = quantity(
-        None, 1, 200, "W/(m2 K)", "air to contents, inside fan running", "from correlations"
+        None,
+        1,
+        200,
+        "W/(m2 K)",
+        "air to contents, inside fan running; of the place, not thinned by altitude",
+        "from correlations",
     )
     film_fan_stopped_w_per_m2_k: float | None = quantity(
-        None, 1, 200, "W/(m2 K)", "air to contents, inside fan stopped", "from correlations"
+        None,
+        1,
+        200,
+        "W/(m2 K)",
+        "air to contents, inside fan stopped; of the place, not thinned by altitude",
+        "from correlations",
     )
     start_c: float = quantity(20.0, -30, 60, "C", "temperature when first loaded", INVENTED)
     air_speed_m_per_s: float = quantity(

@@ -15,7 +15,7 @@ from typing import Any
 from ctrl.evidence_values import VALUES
 
 FOLDER = Path(__file__).resolve().parent / "published"
-CHAPTERS = ("module", "moist air", "frost", "envelope", "contents", "drive", "sensors")
+CHAPTERS = ("module", "moist air", "frost", "envelope", "contents", "drive", "sensors", "cabinet")
 # Where an expected number comes from: read in a document; worked out apart from the model,
 # by a library, a finer grid or by hand; or remembered.
 ORIGINS = ("printed", "computed", "from memory", "live")

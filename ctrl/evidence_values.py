@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ctrl import evidence_electric
+from ctrl import evidence_cabinet, evidence_electric
 from ctrl.build import plant_of
 from ctrl.evidence_base import base_config, base_plant, config_with, public_functions, record
 from ctrl.firmware import reading_step_k
@@ -137,7 +137,9 @@ def layer_surface_c(**conditions: float) -> float:
 
 
 def _box(width_m: float, depth_m: float, height_m: float, wall_m: float, k: float) -> envelope.Box:
-    walls = {f"{face}_m": wall_m for face in ("front", "back", "left", "right", "top", "bottom")}
+    walls: dict[str, Any] = {
+        f"{face}_m": wall_m for face in ("front", "back", "left", "right", "top", "bottom")
+    }
     return envelope.Box(width_m, depth_m, height_m, conductivity_w_per_m_k=k, **walls)
 
 
@@ -313,5 +315,7 @@ def noise_beyond_pct(draws: int, sigmas: float) -> float:
     return 100.0 * beyond / draws
 
 
-# Every public function above and those of module and drive, by name.
-VALUES: dict[str, Callable[..., Any]] = evidence_electric.VALUES | public_functions(dict(globals()))
+# Every public function above, those of module and drive, and of the whole cabinet, by name.
+VALUES: dict[str, Callable[..., Any]] = (
+    evidence_electric.VALUES | evidence_cabinet.VALUES | public_functions(dict(globals()))
+)

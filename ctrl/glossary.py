@@ -232,6 +232,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "lack": ("", "what a PI setting misses; empty for nothing"),
     "lacks": ("", "what a law fails in the usual room; empty where it holds"),
     "lag_s": ("s", "time constant of the sensor"),
+    "layering_k": ("K", "air's top half above its bottom half by estimate, least and most"),
     "least_voltage_v": ("V", "lowest supply voltage that the module runs at"),
     "left_out": ("", "laws that could not be tuned, with the reason"),
     "length_s": ("s", "whole relay test"),

@@ -294,7 +294,9 @@ def write_row(
         - ZERO_C_K
     )
     row[9] = wall_k - ZERO_C_K
-    row[10] = 100.0 * moist_air.relative_humidity(air_k, air_w, plant.climate.pressure_pa)
+    # What is beyond saturation is mist that has not yet settled.
+    relative_humidity = moist_air.relative_humidity(air_k, air_w, plant.climate.pressure_pa)
+    row[10] = 100.0 * min(relative_humidity, 1.0)
     row[11] = 1e3 * state[cabinet.FROST]
     row[12] = 1e3 * state[cabinet.SINK_WATER]
     row[13] = 1e3 * state[cabinet.WALL_WATER]

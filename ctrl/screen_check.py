@@ -2,7 +2,8 @@
 
 from rich.console import Console
 
-from ctrl.cautions import sheet_cautions
+from ctrl.build import plant_of
+from ctrl.cautions import collapse_cautions, sheet_cautions
 from ctrl.check import Capability, Check
 from ctrl.screen import (
     bullet,
@@ -156,6 +157,8 @@ def _currents(out: Console, found: Check) -> None:
         if not item.kept:
             text = f"TOO MUCH: {item.name}: {item.value:.1f} A, limit {item.limit:.1f} A"
             paragraph(out, text, style="bold")
+    for text in collapse_cautions(found.config, plant_of(found.config)):
+        bullet(out, text)
 
 
 def _sensors(out: Console, found: Check) -> None:

@@ -15,6 +15,8 @@ from ctrl.screen import (
 )
 from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
 
+CLOSED_PCT = 95.0  # of the gaps: hardly a hundredth of the fan's film is left
+
 
 def show(out: Console, run: Simulation) -> None:
     """Print what one run shows."""
@@ -107,6 +109,13 @@ def _values(out: Console, run: Simulation) -> None:
     show_table(out, table)
     if found.pull_down_reason is not None:
         paragraph(out, f"Pull-down: {found.pull_down_reason}.")
+    if found.blockage_pct_max >= CLOSED_PCT:
+        paragraph(
+            out,
+            "ICE CLOSES THE FIN GAPS: the model goes on with the film of still air alone, and a "
+            "block of ice cools less than that. Trust nothing after it; defrost earlier.",
+            style="bold",
+        )
 
 
 def _settled_words(run: Simulation) -> str:

@@ -16,6 +16,16 @@ CORNER_SHAPE_FACTOR = 0.15  # per thickness; same table, corner of three walls
 
 
 @dataclass(frozen=True)
+class Beside:
+    """What lies inside and outside the foam of one face: thickness [m], resistance [m2 K/W]."""
+
+    inner_m: float
+    inner_m2_k_per_w: float
+    outer_m: float
+    outer_m2_k_per_w: float
+
+
+@dataclass(frozen=True)
 class Box:
     """Inside measures and foam of a rectangular cabinet.
 
@@ -34,6 +44,8 @@ class Box:
         Layer outside the foam: on every face, or of each face in the order above [m].
     inner_layer_w_per_m_k, outer_layer_w_per_m_k : float
         Their conductivities [W/(m K)].
+    own_layers : tuple of Beside or None
+        Layers of one face in place of those, in the order above.
     """
 
     width_m: float
@@ -50,6 +62,7 @@ class Box:
     inner_layer_w_per_m_k: float = 1.0
     outer_layer_m: float | tuple[float, ...] = 0.0
     outer_layer_w_per_m_k: float = 1.0
+    own_layers: tuple[Beside | None, ...] = (None,) * 6
 
     @property
     def foam_m(self) -> tuple[float, ...]:
@@ -64,11 +77,22 @@ class Box:
         return (self.outer_layer_m,) * 6
 
     @property
+    def beside_foam(self) -> tuple[Beside, ...]:
+        """Layers beside the foam of the same six faces."""
+        inner = self.inner_layer_m
+        return tuple(
+            own or Beside(
+                inner, inner / self.inner_layer_w_per_m_k, outer, outer / self.outer_layer_w_per_m_k
+            )
+            for own, outer in zip(self.own_layers, self.outer_m, strict=True)
+        )  # fmt: skip
+
+    @property
     def thickness_m(self) -> tuple[float, ...]:
         """Foam and layers together of the same six faces [m]."""
         return tuple(
-            foam + self.inner_layer_m + outer
-            for foam, outer in zip(self.foam_m, self.outer_m, strict=True)
+            foam + beside.inner_m + beside.outer_m
+            for foam, beside in zip(self.foam_m, self.beside_foam, strict=True)
         )
 
     @property
@@ -81,10 +105,9 @@ class Box:
     @property
     def face_m2_k_per_w(self) -> tuple[float, ...]:
         """Resistance of the same six faces, all layers, without films [m2 K/W]."""
-        inner = self.inner_layer_m / self.inner_layer_w_per_m_k
         return tuple(
-            foam / self.conductivity_w_per_m_k + inner + outer / self.outer_layer_w_per_m_k
-            for foam, outer in zip(self.foam_m, self.outer_m, strict=True)
+            foam / self.conductivity_w_per_m_k + beside.inner_m2_k_per_w + beside.outer_m2_k_per_w
+            for foam, beside in zip(self.foam_m, self.beside_foam, strict=True)
         )
 
     @property
@@ -120,16 +143,19 @@ class Box:
     @property
     def foam_volume_m3(self) -> float:
         """Volume of the foam [m3]."""
-        inner = 2.0 * self.inner_layer_m
-        front, back, left, right, top, bottom = self.foam_m
+        inner = [beside.inner_m for beside in self.beside_foam]
+        front, back, left, right, top, bottom = (
+            (layer, foam) for layer, foam in zip(inner, self.foam_m, strict=True)
+        )
         around, within = 1.0, 1.0
-        for clear, foam in (
-            (self.width_m, left + right),
-            (self.depth_m, front + back),
-            (self.height_m, top + bottom),
+        for clear, one, other in (
+            (self.width_m, left, right),
+            (self.depth_m, front, back),
+            (self.height_m, top, bottom),
         ):
-            within *= clear + inner
-            around *= clear + inner + foam
+            core = clear + one[0] + other[0]
+            within *= core
+            around *= core + one[1] + other[1]
         return around - within
 
 

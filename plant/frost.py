@@ -186,8 +186,12 @@ def coverage(mass_kg):
 
 @kernel
 def open_fraction(thickness_m, fin_gap_m):
-    """Return the open share of a fin gap with frost of `thickness_m` on both sides [-]."""
-    return max(1.0 - 2.0 * thickness_m / fin_gap_m, 0.05)
+    """Return the open share of a fin gap with frost of `thickness_m` on both sides [-].
+
+    Nought once they meet: the fan's part of the film is gone, still air's is left.  A block of
+    ice has less surface than the fins had, so the model then cools better than the sink would.
+    """
+    return max(1.0 - 2.0 * thickness_m / fin_gap_m, 0.0)
 
 
 @kernel

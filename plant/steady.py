@@ -223,6 +223,13 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
     air_k = cabinet.air_temperature(record, state)
     state[cabinet.WALL_SHADED] = cabinet.shaded_wall(record, state, ambient_k)
     wall_k, _ = cabinet.wall_surfaces(record, state, ambient_k, inputs[cabinet.COLD_FAN])
+    relative_humidity = float(
+        moist_air.relative_humidity(
+            air_k,
+            state[cabinet.VAPOUR] / cabinet.dry_air_kg(record),
+            plant.climate.pressure_pa,
+        )
+    )
     return Operating(
         duty=float(inputs[cabinet.DUTY]),
         ambient_k=float(ambient_k),
@@ -238,13 +245,7 @@ def describe(plant: Plant, record: np.record, state: np.ndarray, inputs: np.ndar
             )
         ),
         wall_surface_k=float(wall_k),
-        relative_humidity=float(
-            moist_air.relative_humidity(
-                air_k,
-                state[cabinet.VAPOUR] / cabinet.dry_air_kg(record),
-                plant.climate.pressure_pa,
-            )
-        ),
+        relative_humidity=min(relative_humidity, 1.0),  # what is beyond is mist
         mean_current_a=float(mean_a),
         cooling_w=float(slope[cabinet.MODULE_COOLING]),
         plug_w=float(slope[cabinet.PLUG_ENERGY]),

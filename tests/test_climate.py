@@ -267,6 +267,14 @@ class TestWeatherLog:
             ("time_h,ambient_c\n0,20\n1\n", "ambient_c = : not a number"),
             ("time_h,ambient_c\n0,20\n1,nan\n", "out of range"),
             ("time_h,ambient_c\n0,20\n1,99\n", "out of range, expected a number, -40 to 70 C"),
+            (
+                "time_h,ambient_c,radiant_w_per_m2\n0,20,0\n1,20,2001\n",
+                "radiant_w_per_m2 = 2001: out of range, expected a number, 0 to 2000 W/m2",
+            ),
+            (
+                "time_h,ambient_c,sun_w_per_m2\n0,20,0\n1,20,-1\n",
+                "sun_w_per_m2 = -1: out of range, expected a number, 0 to 1400 W/m2",
+            ),
             ("time_h,ambient_c\n0,20\n2,20\n1,20\n", "time_h: out of order"),
             ("time_h,ambient_c\n1,20\n2,20\n", "from 0 h"),
         ],

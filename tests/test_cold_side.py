@@ -8,16 +8,18 @@ from dataclasses import replace
 import numpy as np
 import psychrolib
 import pytest
+from two_air_nodes import two_nodes
 
-from ctrl.build import contents_films, humidity_at, plant_of
+from ctrl.build import box_of, contents_films, humidity_at, plant_of
 from ctrl.cases import run_case
 from ctrl.check import check
 from ctrl.cold_side import FROSTING, WET, cold_side_of, outside_of
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import Settings
 from ctrl.simulation import simulate
-from plant import cabinet, moist_air
+from plant import air_layers, cabinet, moist_air
 from plant.constants import ZERO_C_K
+from plant.steady import operating_point
 
 
 def changed(name, **tables):
@@ -195,3 +197,56 @@ def test_a_stopped_inside_fan_shows_in_check():
     assert stopped.contents_c_mean > on.contents_c_mean + 1.0
     assert (on.sink_state, stopped.sink_state) == (WET, FROSTING)
     assert min(on.deposit_g_per_day, stopped.deposit_g_per_day) > 1.0
+
+
+@pytest.fixture(scope="module", params=["benchmark", "film_box", "galley_larder"])
+def cabinet_and_duty(request):
+    config = load_config(request.param)
+    held = cold_side_of(config)
+    dry = replace(
+        plant_of(config).climate, humidity_ratio=1e-6, doors_per_day=0, load_share=0.0,
+        sun_w=0.0, radiant_w=0.0,
+    )  # fmt: skip
+    plant = replace(plant_of(config), climate=dry)
+    return plant, held, config.climate.worst_c + ZERO_C_K, box_of(config).inside_area_m2
+
+
+class TestLayers:
+    """The estimate beside a model of two air nodes that is solved whole."""
+
+    @pytest.mark.parametrize("fan", [0.0, 1.0])
+    def test_against_two_nodes(self, fan, cabinet_and_duty, note):
+        plant, held, ambient_k, area_m2 = cabinet_and_duty
+        duty, record = held[0].duty, cabinet.to_record(plant)
+        one = operating_point(plant, duty, ambient_k, 1.0, fan)
+        shares = air_layers.DRIVEN_STREAM if fan else air_layers.STILL_STREAM
+        film, _ = cabinet.cold_sink_film(record, one.state, fan)
+        mixed, most, least = (
+            two_nodes(record, duty, ambient_k, fan, share * film, area_m2)
+            for share in (1e4, *shares)
+        )
+        found = air_layers.layering_k(record, one.state, one.inputs, area_m2)
+        note(f"top over bottom {least.layering_k:.2f} to {most.layering_k:.2f} K, estimate "
+             f"{found[0]:.2f} to {found[1]:.2f} K; mean {most.mean_k - mixed.mean_k:+.2f} to "
+             f"{least.mean_k - mixed.mean_k:+.2f} K")  # fmt: skip
+        # An endless stream is the plant's one node; it takes dry air at 1.27 kg/m3, and its
+        # vapour, next to none.
+        assert mixed.mean_k == pytest.approx(one.air_k, abs=0.05)
+        assert mixed.sink_k == pytest.approx(one.cold_sink_k, abs=0.05)
+        # The estimate takes the mixed sink; layered it draws warmer air.
+        assert found[0] == pytest.approx(least.layering_k, rel=0.08)
+        assert found[1] == pytest.approx(most.layering_k, rel=0.12)
+        # What the screen says of the mean: colder by a quarter at most.
+        for layered in (least, most):
+            assert -0.27 * layered.layering_k < layered.mean_k - mixed.mean_k < 0.0
+
+    def test_only_the_stopped_fan_matters(self):
+        on, stopped = cold_side_of(load_config("galley_larder"))
+        assert on.layering_k[1] < 2.0 < stopped.layering_k[0]
+        assert stopped.layering_k[1] < 6.0
+
+    def test_the_free_layer_leaves_two_fifths_of_the_way(self):
+        """Integral method's profiles: speed y (1 - y)^2, temperature (1 - y)^2 (textbook)."""
+        speed, warm = np.polynomial.Polynomial([0, 1, -2, 1]), np.polynomial.Polynomial([1, -2, 1])
+        share = (speed * warm).integ()(1.0) / speed.integ()(1.0)
+        assert 1.0 / share == pytest.approx(max(air_layers.STILL_STREAM), rel=1e-12)

@@ -44,12 +44,26 @@ def drawn_value(draw, row):
         return draw(st.sampled_from(row.choices))
     if row.kind == "true or false":
         return draw(st.booleans())
+    if row.key.startswith("cabinet.layers_"):
+        return drawn_layers(draw)
     low, high = row.low, row.high
     if row.kind == "a whole number":
         return draw(st.integers(int(low), int(high)))
     if low > 0.0 and high / low > 50.0:
         return min(max(exp(draw(st.floats(log(low), log(high)))), low), high)
     return draw(st.floats(low, high))
+
+
+def drawn_layers(draw):
+    """Draw a face's layers in words: none to two on each side of the foam."""
+    one = st.tuples(
+        st.integers(1, 40),
+        st.sampled_from(("at 0.13", "at 0.005", "at 50", "XPS", "at 0.2 storing 6000")),
+    )
+    inner, outer = (
+        [f"{mm} mm {what}" for mm, what in draw(st.lists(one, max_size=2))] for _ in range(2)
+    )
+    return ", ".join([*inner, "foam", *outer])
 
 
 def some_of(draw, *keys):
@@ -140,7 +154,7 @@ def driven(draw):
     ]
     values |= some_of(draw, *own) | {"drive.kind": kind}
     if kind == "slow_window":
-        values["drive.window_s"] = draw(st.floats(20.0, 600.0))
+        values["drive.window_s"] = float(draw(st.integers(20, 600)))  # whole ticks
         values["drive.window_min_on_s"] = draw(st.floats(0.0, 10.0))
     if kind == "current":
         values["drive.set_current_a"] = draw(st.floats(0.5, 8.0))
@@ -157,7 +171,8 @@ def driven(draw):
 
 
 def layers(draw):
-    keys = [k for k in FIELDS if k.startswith("cabinet.") and ("_layer_" in k or "foam_" in k)]
+    parts = ("_layer_", "layers_", "foam_")
+    keys = [k for k in FIELDS if k.startswith("cabinet.") and any(part in k for part in parts)]
     return some_of(draw, *draw(st.lists(st.sampled_from(keys), min_size=3, unique=True)))
 
 

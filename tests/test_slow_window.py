@@ -227,3 +227,18 @@ def test_bad_windows_are_refused(keys, key):
     for window, least in ((1, 0), (60, 31), (40000, 5)):
         with pytest.raises(ValueError):
             SlowWindowSettings(window, least)
+
+
+@pytest.mark.parametrize(
+    ("window_s", "near"), [(20.5, "such as 20 or 21 s"), (2.3, "such as 2 or 3 s")]
+)
+def test_a_window_is_whole_ticks(window_s, near):
+    data = plain_data(windowed())
+    data["drive"] = {"kind": "slow_window", "window_s": window_s, "window_min_on_s": 1.0}
+    with pytest.raises(
+        ConfigError, match=rf"window_s = {window_s}: .*ticks of 1 s, {near}"
+    ) as told:
+        build_config(data, "windowed")
+    assert len(told.value.problems) == 1
+    data["drive"]["window_s"] = 21.0
+    assert build_config(data, "windowed").drive.window_s == 21.0
