@@ -202,6 +202,7 @@ def _summed(where: str, ambient_c: float, bare: "_Mean", melts: "_Mean | None") 
         )  # fmt: skip
     increment_kwh = 1e-3 * (melts.power_w - steady_w) * melts.interval_h
     spread_kwh = 1e-3 * (melts.spread_w + bare.spread_w) * melts.interval_h
+    kwh = summed_kwh_per_day(steady_w, increment_kwh, melts.interval_h)
     return EnergyRow(
         where, ambient_c, steady_w, increment_kwh, melts.interval_h, kwh, spread_kwh=spread_kwh
     )

@@ -222,7 +222,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "inside_fan_speed": ("", "inside fan's speed over its full one, 0 to 1"),
     "integrating": ("", "whether only gain over time constant shows within the test"),
     "interval_h": ("h", "from one defrost to the next"),
-    "jacobian_error": ("", "error of the linear plant's slopes, of the largest in a row"),
+    "jacobian_error": ("", "exact slopes less differences, relative to the largest in a row"),
     "kept": ("", "whether ours lies within the tolerance; on top, all of them"),
     "key": ("", "key of the config"),
     "keys": ("", "every key of the config"),
