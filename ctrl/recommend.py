@@ -156,8 +156,17 @@ class Recommendation:
             f"with parts out of tolerance {shown} for {100.0 * found.wanted_share:.0f} % of such "
             f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, at least "
             f"{100.0 * found.share_at_least:.1f} % with 95 % confidence; most at risk: "
-            f"{found.at_risk}"
+            f"{found.at_risk}{self._way_there}"
         )
+
+    @property
+    def _way_there(self) -> str:
+        if self.tolerance is None or self.tolerance.kept:
+            return ""
+        for item in self.tolerance.remedies:
+            if item.reaches:
+                return f"; enough would be {item.change}"
+        return f"; nothing tried is enough, measure first: {self.tolerance.measure_first or '-'}"
 
     @property
     def coldest_spread_k(self) -> float:
