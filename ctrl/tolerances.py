@@ -5,10 +5,8 @@ on fresh, independent ones, whose share that holds has an exact one-sided bound.
 depends on (seed, index) alone: the result is the same for any number of workers.
 """
 
-import os
 from collections import Counter
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +19,7 @@ from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.firmware import Settings
 from ctrl.ice import INTERVALS_H
+from ctrl.side_by_side import cores, side_by_side
 from ctrl.tolerance_draws import (
     COMPARING,
     CONFIRMING,
@@ -141,12 +140,6 @@ def upper_bound(holds: int, draws: int, confidence: float = CONFIDENCE) -> float
     return 1.0 - lower_bound(draws - holds, draws, confidence)
 
 
-def cores() -> int:
-    """Return how many cores this process may use."""
-    count = getattr(os, "process_cpu_count", None) or os.cpu_count
-    return max(count() or 1, 1)
-
-
 @dataclass(frozen=True)
 class Bench:
     """What every draw of one config needs; the settings vary.
@@ -188,8 +181,7 @@ class Bench:
             return without(found, self.ignored)
 
         # Threads, not processes: the compiled day gives up the interpreter's lock.
-        with ThreadPoolExecutor(self.workers) as pool:
-            return list(pool.map(one, range(len(points))))
+        return side_by_side(one, range(len(points)), self.workers)
 
     def compare(
         self, settings: Settings, starts: tuple[Start, ...], count: int, most_failed: int

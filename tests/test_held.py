@@ -40,7 +40,7 @@ def held(larder, monkeypatch):
         asked.append((ambient_c, settings))
         return left
 
-    monkeypatch.setattr(recommending, "_ice", ice)
+    monkeypatch.setattr(recommending, "ice_at", ice)
 
     def of(settings, change, plan=None):
         found = recommending._held(
