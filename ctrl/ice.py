@@ -241,7 +241,8 @@ def coldest_ice_free_c(
     width_k = (high_c - low_c) / max(cells, 1)
     guess = 0.5 * (low_c + high_c) if guess_c is None else guess_c
     place = min(max(ceil((guess - low_c) / max(width_k, 1e-9)), 0), cells)
-    icy, clear, step = -1, cells + 1, 1  # ices up to `icy`, no more from `clear` on
+    icy, clear = -1, cells + 1  # ices up to `icy`, no more from `clear` on
+    step = cells or 1 if guess_c is None else 1  # without a guess the ends are next
     while clear - icy > 1:
         if ices_at(low_c + place * width_k):
             icy = place

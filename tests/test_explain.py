@@ -97,7 +97,7 @@ def test_every_number_of_the_json_has_a_chain(larder, widened):
     assert {"limits.margin", "cases.findings.duty_mean", "tolerance.parts.share"} <= seen
 
 
-def test_families_name_chains_and_keys_that_exist(larder):
+def test_families_name_chains_and_keys_that_exist():
     keys = {row.key for row in config_fields()}
     for place, family in FAMILIES.items():
         if isinstance(family, str):
