@@ -124,7 +124,11 @@ def _declare_recommend(parser: argparse.ArgumentParser) -> None:
     add_seed(parser)
     add_plot(parser)
     parser.add_argument("--quick", action="store_true", help="leave out the parts out of tolerance")
-    parser.add_argument("--explain", metavar="NAME", help="instead: where one number comes from")
+    parser.add_argument(
+        "--explain",
+        metavar="NAME",
+        help="instead: where one number comes from; also a place in the JSON",
+    )
     add_workers(parser)
     parser.epilog = (
         "Exit status: 0 it holds as described, also where parts out of tolerance are not shown "
@@ -301,9 +305,10 @@ def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compilin
     if args.plot is not None:
         raise command_line_fault("a chain is not drawn", "--plot", repr(args.plot),
                                  "--explain without --plot")  # fmt: skip
-    if args.explain not in explain.CHAINS:
+    if not explain.is_known(args.explain):
         raise command_line_fault("no such number", "--explain", repr(args.explain),
-                                 f"one of {', '.join(explain.CHAINS)}")  # fmt: skip
+                                 f"one of {', '.join(explain.CHAINS)}, or a place in "
+                                 "the JSON as limits[0].margin")  # fmt: skip
     # What no draw of the tolerances can change needs none.
     draws = 0 if args.quick or args.explain in explain.WITHOUT_DRAWS else 400
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:

@@ -1,7 +1,7 @@
 """Verbs that study a cabinet beyond one recommendation: tolerance, sweep, map, laws, bench."""
 
 import argparse
-import sys
+from typing import TYPE_CHECKING
 
 from ctrl.cli_options import target_file, whole_within, within
 from ctrl.cli_shared import (
@@ -23,6 +23,11 @@ from ctrl.cli_shared import (
     version,
     write_json,
 )
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ctrl.config import Config
 
 LAWS = ("on_off", "pi", "two_level", "cascade", "best_cop")
 
@@ -97,15 +102,27 @@ def declare_identify(parser: argparse.ArgumentParser) -> None:
     add_plot(parser)
 
 
+def _begun(
+    args: argparse.Namespace, keys: tuple[str, ...], *kernels: str
+) -> tuple["Path | None", "Config", int, bool]:
+    """Return (picture's path, config, seed, whether it compiles first): how every study begins.
+
+    The command line is checked before anything heavy is imported.
+    """
+    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    config = config_of(args, keys)
+    compiling = is_compiling(args, *kernels)
+    from ctrl.recommend import SEED
+
+    return plot, config, SEED if args.seed is None else args.seed, compiling
+
+
 def run_tolerance(args: argparse.Namespace) -> int:
     """Tell how likely the recommended settings hold with parts out of tolerance."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out_robust, screen, screen_robust
-    from ctrl.recommend import SEED, recommend
+    from ctrl.recommend import recommend
 
-    seed = SEED if args.seed is None else args.seed
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
         whole = recommend(config, seed=seed, progress=stages, draws=args.draws,
                           workers=args.workers)  # fmt: skip
@@ -130,14 +147,10 @@ def run_tolerance(args: argparse.Namespace) -> int:
 
 def run_sweep(args: argparse.Namespace) -> int:
     """Compare choices of hardware."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL)
+    plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL)
     from ctrl import json_out_robust, screen, screen_robust
     from ctrl.design_sweep import sweep
-    from ctrl.recommend import SEED
 
-    seed = SEED if args.seed is None else args.seed
     with screen.Stages("sweeping", compiling=compiling) as stages:
         found = sweep(config, seed=seed, progress=stages)
         if plot is not None:
@@ -156,14 +169,10 @@ def run_sweep(args: argparse.Namespace) -> int:
 
 def run_map(args: argparse.Namespace) -> int:
     """Show what can be held, what ices and what it costs, over room and contents."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import screen, screen_map
-    from ctrl.recommend import SEED
     from ctrl.setpoint_map import setpoint_map
 
-    seed = SEED if args.seed is None else args.seed
     with screen.Stages("finding the steady states", compiling=compiling) as stages:
         found = setpoint_map(config, seed=seed, progress=stages)
         if plot is not None:
@@ -186,14 +195,10 @@ def run_map(args: argparse.Namespace) -> int:
 
 def run_compare(args: argparse.Namespace) -> int:
     """Run every law on the same cabinet; the answer is no if none holds."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import json_out, json_out_compare, screen, screen_compare
+    plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import json_out_compare, screen, screen_compare
     from ctrl.comparison import compare, lacks
-    from ctrl.recommend import SEED
 
-    seed = SEED if args.seed is None else args.seed
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
         found = compare(config, args.controllers, days=args.days, seed=seed, progress=stages)
         if plot is not None and found.items:
@@ -202,7 +207,7 @@ def run_compare(args: argparse.Namespace) -> int:
             stages("drawing")
             plot_comparison(found, path=plot)
     if args.json:
-        sys.stdout.write(json_out.text_of(json_out_compare.of_comparison(found, version())))
+        write_json(json_out_compare.of_comparison(found, version()))
     else:
         screen_compare.show(screen.console(), found)
     if plot is not None and found.items:
@@ -212,14 +217,10 @@ def run_compare(args: argparse.Namespace) -> int:
 
 def run_thermostat(args: argparse.Namespace) -> int:
     """Show what a thermostat's band buys, and where its sensor should sit."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import json_out, json_out_compare, screen, screen_compare
-    from ctrl.recommend import SEED
+    plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL, LOOP_KERNEL)
+    from ctrl import json_out_compare, screen, screen_compare
     from ctrl.trade_off import trade_off
 
-    seed = SEED if args.seed is None else args.seed
     with screen.Stages("running the thermostat with several bands", compiling=compiling) as stages:
         found = trade_off(config, seed=seed)
         if plot is not None:
@@ -228,7 +229,7 @@ def run_thermostat(args: argparse.Namespace) -> int:
             stages("drawing")
             plot_trade_off(found, path=plot)
     if args.json:
-        sys.stdout.write(json_out.text_of(json_out_compare.of_trade_off(found, version())))
+        write_json(json_out_compare.of_trade_off(found, version()))
     else:
         screen_compare.show_trade_off(screen.console(), found)
     if plot is not None:
@@ -238,15 +239,13 @@ def run_thermostat(args: argparse.Namespace) -> int:
 
 def run_identify(args: argparse.Namespace) -> int:
     """Find the cabinet's model three ways, and tell how to do so on the bench."""
-    plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
-    config = config_of(args, ("ambient_c", "humidity_pct", "target_c"))
-    compiling = is_compiling(args, STEADY_KERNEL, BENCH_KERNEL)
-    from ctrl import json_out, json_out_identify, screen, screen_identify
+    plot, config, seed, compiling = _begun(
+        args, ("ambient_c", "humidity_pct", "target_c"), STEADY_KERNEL, BENCH_KERNEL
+    )
+    from ctrl import json_out_identify, screen, screen_identify
     from ctrl.identify import identify
-    from ctrl.recommend import SEED
 
     duty = None if args.duty is None else 0.01 * args.duty
-    seed = SEED if args.seed is None else args.seed
     with screen.Stages("testing on the bench", compiling=compiling) as stages:
         found = identify(config, duty=duty, seed=seed)
         if plot is not None:
@@ -255,7 +254,7 @@ def run_identify(args: argparse.Namespace) -> int:
             stages("drawing")
             plot_identification(found, path=plot)
     if args.json:
-        sys.stdout.write(json_out.text_of(json_out_identify.of_identification(found, version())))
+        write_json(json_out_identify.of_identification(found, version()))
     else:
         screen_identify.show(screen.console(), found)
     if plot is not None:

@@ -64,7 +64,8 @@ class Design:
     """One design and what steady states say of it.
 
     `energy_kwh_per_day` is None where the target is out of reach in the usual room; `needs`
-    names what of wire, fuse and supply it asks more of than is fitted.
+    names what of wire, fuse and supply it asks more of than is fitted.  `draws_compared` counts
+    the common draws in which it and the config's own design reach the target; the gain is theirs.
     """
 
     choice: Choice
@@ -79,6 +80,7 @@ class Design:
     same_as_best: bool = False
     energy_gain_kwh_per_day: float | None = None
     energy_gain_spread_kwh_per_day: float | None = None
+    draws_compared: int | None = None
 
 
 @dataclass(frozen=True)
@@ -353,6 +355,7 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
         saved = (mine - row)[np.isfinite(mine - row)]
         told[item.name] = replace(
             item,
+            draws_compared=int(saved.size),
             same_as_best=same,
             energy_gain_kwh_per_day=float(np.mean(saved)) if saved.size else None,
             energy_gain_spread_kwh_per_day=(

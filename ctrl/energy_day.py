@@ -30,6 +30,7 @@ from ctrl.firmware import Settings, firmware_of
 from ctrl.ice import GROWTH_G_PER_DAY
 from ctrl.loop import MELTING, Loop
 from ctrl.record import Record
+from ctrl.side_by_side import side_by_side
 from ctrl.trial import loop_at, nearest_point
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -106,7 +107,13 @@ def undisturbed(plant: Plant, ambient_c: float, humidity_pct: float) -> Plant:
 
 
 def energy_day(
-    config: Config, plant: Plant, settings: Settings, usual: Findings, *, seed: int
+    config: Config,
+    plant: Plant,
+    settings: Settings,
+    usual: Findings,
+    *,
+    seed: int,
+    workers: int | None = None,
 ) -> EnergyDay:
     """Return the energy a day for a controller's settings.
 
@@ -121,13 +128,15 @@ def energy_day(
         Of the settled run in the usual room, doors and loads with it.
     seed : int
         Of the sensor noise.
+    workers : int, optional
+        Rooms at the same time; as many as cores when left out.
     """
     room = config.climate
     places = [(PAIR, ambient_c) for ambient_c in PAIR_C] + [(BESIDE, BESIDE_C)]
     places += [(OWN, room.usual_c)]
     if room.worst_c != room.usual_c:
         places += [(OWN, room.worst_c)]
-    rows = [_row(config, plant, settings, where, at_c, seed) for where, at_c in places]
+    rows = side_by_side(lambda x: _row(config, plant, settings, *x, seed), places, workers)
     pair = [row.energy_kwh_per_day for row in rows[: len(PAIR_C)]]
     held = [kwh for kwh in pair if kwh is not None]
     doors, loads = _use(config, plant, settings, seed)
@@ -202,6 +211,7 @@ def _summed(where: str, ambient_c: float, bare: "_Mean", melts: "_Mean | None") 
         )  # fmt: skip
     increment_kwh = 1e-3 * (melts.power_w - steady_w) * melts.interval_h
     spread_kwh = 1e-3 * (melts.spread_w + bare.spread_w) * melts.interval_h
+    kwh = summed_kwh_per_day(steady_w, increment_kwh, melts.interval_h)
     return EnergyRow(
         where, ambient_c, steady_w, increment_kwh, melts.interval_h, kwh, spread_kwh=spread_kwh
     )

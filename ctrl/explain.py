@@ -17,6 +17,7 @@ from ctrl.explain_chain import (
     changed_by_draws,
     inputs_of,
 )
+from ctrl.explain_keys import by_chain, by_family, family_of
 from ctrl.explain_more import MORE_CHAINS
 from ctrl.firmware import reading_step_k
 from ctrl.pi_search import SIMC
@@ -366,6 +367,18 @@ WITHOUT_DRAWS = frozenset(
 )
 
 
+def is_known(name: str) -> bool:
+    """Return whether a name is a chain's, or a place in the JSON that has one."""
+    return name in CHAINS or family_of(name) is not None
+
+
 def explain(found: Recommendation, name: str) -> Chain:
-    """Return the chain of one number; `name` is a key of `CHAINS`."""
-    return CHAINS[name](found)
+    """Return the chain of one number; `name` is a key of `CHAINS` or a place in the JSON."""
+    if name in CHAINS:
+        return CHAINS[name](found)
+    family = family_of(name)
+    if family is None:
+        raise KeyError(name)
+    if isinstance(family, str):
+        return by_chain(found, name, CHAINS[family](found))
+    return by_family(found, name, family)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import ceil, log2
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -224,20 +225,30 @@ def plan_defrost(
 
 
 def coldest_ice_free_c(
-    ices_at: Callable[[float], bool], low_c: float, high_c: float, step_k: float = 0.25
+    ices_at: Callable[[float], bool],
+    low_c: float,
+    high_c: float,
+    step_k: float = 0.25,
+    guess_c: float | None = None,
 ) -> float | None:
     """Return the coldest contents temperature without icing [°C], to `step_k`, or None.
 
-    Bisection between `low_c`, the coldest holdable, and `high_c`; colder ices more.
+    On the points that halving from `low_c`, the coldest holdable, to `high_c` leads to; colder
+    ices more.  Begun at `guess_c` with doubled steps: each look simulates days, and a good guess
+    saves most of them without moving the answer.
     """
-    if ices_at(high_c):
-        return None
-    if not ices_at(low_c):
-        return low_c
-    while high_c - low_c > step_k:
-        middle = 0.5 * (low_c + high_c)
-        if ices_at(middle):
-            low_c = middle
+    cells = 2 ** max(ceil(log2(max((high_c - low_c) / step_k, 1.0))), 0) if high_c > low_c else 0
+    width_k = (high_c - low_c) / max(cells, 1)
+    guess = 0.5 * (low_c + high_c) if guess_c is None else guess_c
+    place = min(max(ceil((guess - low_c) / max(width_k, 1e-9)), 0), cells)
+    icy, clear = -1, cells + 1  # ices up to `icy`, no more from `clear` on
+    step = cells or 1 if guess_c is None else 1  # without a guess the ends are next
+    while clear - icy > 1:
+        if ices_at(low_c + place * width_k):
+            icy = place
+            place = min(icy + step, cells) if clear > cells else (icy + clear) // 2
         else:
-            high_c = middle
-    return high_c
+            clear = place
+            place = max(clear - step, 0) if icy < 0 else (icy + clear) // 2
+        step *= 2
+    return low_c + clear * width_k if clear <= cells else None

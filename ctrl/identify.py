@@ -28,6 +28,7 @@ from ctrl.first_order import (
 from ctrl.gain_map import GainMap, gain_map
 from ctrl.linearise import (
     LinearPlant,
+    difference_error,
     frequency_response,
     linear_plant,
     steady_gain_k_per_duty,
@@ -75,7 +76,9 @@ class Identification:
     `harmonic_off_pct`, `hand_off_pct` and `describing_off_pct` are the relay test's response
     at its own frequency against the linear plant's [%]: by the wave itself, its size by the
     recipe's eight readings, its size by the describing function.  `relay_by_hand` is the
-    model by the recipe's own steps, its gain the step's by hand.
+    model by the recipe's own steps, its gain the step's by hand.  `jacobian_error` is how far
+    the exact slopes are from differences of the compiled right-hand side, of the largest in a
+    row [-].
     """
 
     config: Config
@@ -95,6 +98,7 @@ class Identification:
     describing_off_pct: float | None
     maps: tuple[GainMap, ...]
     seed: int
+    jacobian_error: float
 
     @property
     def steady_gain_k(self) -> float:
@@ -206,6 +210,7 @@ def identify(
         describing_off_pct=describing,
         maps=gain_maps(config, linear),
         seed=seed,
+        jacobian_error=difference_error(plant, point),
     )
 
 

@@ -400,6 +400,8 @@ def tolerance_object(found: Tolerance) -> Object:
         "energy_kwh_per_day_range": [low, high],
         "least_voltage_v": found.least_voltage_v,
         "coldest_at_least_voltage_c": found.coldest_at_least_voltage_c,
+        "coldest_room": None if found.cold is None else asdict(found.cold),
+        "remedies": [asdict(item) for item in found.remedies],
         "seed": found.seed,
     }  # fmt: skip
 

@@ -109,7 +109,7 @@ def of_identification(found: Identification, version: str) -> Object:
         "duty": linear.duty,
         "regime": linear.regime,
         "reading_c": found.bench.reading_c,
-        "jacobian_error": linear.jacobian_error,
+        "jacobian_error": found.jacobian_error,
         "steady_gain_k": found.steady_gain_k,
         "seed": found.seed,
         "models": [

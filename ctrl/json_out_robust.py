@@ -31,6 +31,7 @@ def design_object(item: Design) -> Object:
         | {"coldest_holdable_c": item.coldest_c, "needs": list(item.needs)}
         | _or_why("saves_kwh_per_day", item.energy_gain_kwh_per_day, not_compared)
         | _or_why("spread_kwh_per_day", item.energy_gain_spread_kwh_per_day, not_compared)
+        | _or_why("draws_compared", item.draws_compared, not_compared)
     )  # fmt: skip
 
 

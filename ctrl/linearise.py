@@ -3,6 +3,9 @@
 Frost is frozen (its mass stays), contents do not freeze, and the slopes are taken on one
 side of every threshold: one plant is dry, wet or frosting, never between.  Tuning takes
 several of them, over duties, ambients and regimes, and lets the worst decide.
+
+The slopes are exact: dual numbers (`plant.dual`) go through the plant's own right-hand side.
+Richardson's differences of the compiled one stand beside them as a check.
 """
 
 from collections.abc import Callable
@@ -15,6 +18,7 @@ from numpy.typing import NDArray
 from plant import cabinet, drive, frost, heat_sinks, moist_air, sensors, steady
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
+from plant.dual import Dual, plain, plain_record
 from plant.steady import Operating
 
 Array = NDArray[np.float64]
@@ -32,6 +36,8 @@ DRY, WET, FROSTING = "dry", "wet", "frosting"
 # short by thresholds, a small one by rounding.
 STEPS = (1e-2, 1e-3, 1e-4)
 DUTY_STEP = 1e-3
+# At duty 0 and 1 the slope of the side within range: taken this far inside [-].
+INSIDE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,8 +58,6 @@ class LinearPlant:
         True temperature at the control sensor there [K].
     cold_sink_j_per_k : float
         Heat capacity of the cold sink with its frost and water [J/K].
-    jacobian_error : float
-        Estimated error of A and B, relative to the largest entry of the same row [-].
     """
 
     A: Array
@@ -66,7 +70,6 @@ class LinearPlant:
     regime: str = DRY
     reading_k: float = 0.0
     cold_sink_j_per_k: float = 0.0
-    jacobian_error: float = 0.0
 
 
 def sensed_temperature_k(plant: Plant, op: Operating) -> float:
@@ -93,14 +96,37 @@ def temperatures_of(record: Any, state: Array) -> Array:
     )
 
 
-def state_of(record: Any, around: Array, x: Array) -> Array:
+@dataclass(frozen=True)
+class _Physics:
+    """The plant's functions that the rates call: compiled, or twins that take dual numbers."""
+
+    derivative: Callable[..., Any]
+    dry_air_kg: Callable[..., Any]
+    set_air: Callable[..., Any]
+    set_cold_sink: Callable[..., Any]
+    set_wall_inner: Callable[..., Any]
+    vapour_enthalpy: Callable[..., Any]
+
+
+def _physics(form: Callable[[Any], Any]) -> _Physics:
+    return _Physics(
+        form(cabinet.derivative), form(cabinet.dry_air_kg), form(cabinet.set_air),
+        form(cabinet.set_cold_sink), form(cabinet.set_wall_inner),
+        form(moist_air.vapour_enthalpy),
+    )  # fmt: skip
+
+
+COMPILED, EXACT = _physics(lambda function: function), _physics(plain)
+
+
+def state_of(record: Any, around: Array, x: Array, physics: _Physics = COMPILED) -> Array:
     """Return the plant state with the temperatures `x`, and frost and water of `around`."""
-    state = around.copy()
+    state = around.astype(x.dtype)
     state[cabinet.COLD_FACE], state[cabinet.HOT_FACE] = x[COLD_FACE], x[HOT_FACE]
     state[cabinet.HOT_SINK], state[cabinet.WALL_OUTER] = x[HOT_SINK], x[WALL_OUTER]
-    cabinet.set_cold_sink(record, state, x[COLD_SINK])
-    cabinet.set_air(record, state, x[AIR], 1e-3 * x[HUMIDITY])
-    cabinet.set_wall_inner(record, state, x[WALL_INNER])
+    physics.set_cold_sink(record, state, x[COLD_SINK])
+    physics.set_air(record, state, x[AIR], 1e-3 * x[HUMIDITY])
+    physics.set_wall_inner(record, state, x[WALL_INNER])
     # Contents that stay liquid: one straight line through the freezing point.
     rise = x[CONTENTS] - record.contents.freezing_k
     state[cabinet.CONTENTS_H] = rise * record.contents.heat_capacity_j_per_k
@@ -117,14 +143,19 @@ def cold_sink_capacity(record: Any, state: Array) -> float:
     )
 
 
-def rates(record: Any, inputs: Array, around: Array, x: Array) -> Array:
-    """Return dx/dt, shape (10,), by the chain rule from the plant's enthalpy rates."""
-    state = state_of(record, around, x)
-    slope = np.zeros(cabinet.STATES)
-    cabinet.derivative(record, state, inputs, slope)
-    dry_kg = cabinet.dry_air_kg(record)
+def rates(
+    record: Any, inputs: Array, around: Array, x: Array, physics: _Physics = COMPILED
+) -> Array:
+    """Return dx/dt, shape (10,), by the chain rule from the plant's enthalpy rates.
+
+    With `physics` EXACT, `x` and `inputs` may hold dual numbers (dtype object).
+    """
+    state = state_of(record, around, x, physics)
+    slope = np.zeros_like(state)
+    physics.derivative(record, state, inputs, slope)
+    dry_kg = physics.dry_air_kg(record)
     air_j_per_k = dry_kg * moist_air.CP_DRY_AIR + state[cabinet.VAPOUR] * moist_air.CP_VAPOUR
-    air_w = slope[cabinet.AIR_H] - slope[cabinet.VAPOUR] * moist_air.vapour_enthalpy(x[AIR])
+    air_w = slope[cabinet.AIR_H] - slope[cabinet.VAPOUR] * physics.vapour_enthalpy(x[AIR])
     wall_j_per_k = record.envelope.inner_heat_capacity_j_per_k + state[cabinet.WALL_WATER] * (
         moist_air.CP_LIQUID if x[WALL_INNER] >= ZERO_C_K else moist_air.CP_ICE
     )
@@ -133,7 +164,7 @@ def rates(record: Any, inputs: Array, around: Array, x: Array) -> Array:
             slope[cabinet.COLD_FACE],
             slope[cabinet.HOT_FACE],
             slope[cabinet.HOT_SINK],
-            slope[cabinet.COLD_SINK_H] / cold_sink_capacity(record, state),
+            slope[cabinet.COLD_SINK_H] / cold_sink_capacity(record, around),
             air_w / air_j_per_k,
             slope[cabinet.WALL_INNER_H] / wall_j_per_k,
             slope[cabinet.WALL_OUTER],
@@ -142,6 +173,47 @@ def rates(record: Any, inputs: Array, around: Array, x: Array) -> Array:
             slope[cabinet.CONTROL_SENSOR],
         ]
     )
+
+
+def exact_jacobian(record: Any, op_state: Array, inputs: Array) -> Array:
+    """Return the matrix [A B], shape (10, 11), of the right-hand side without any step.
+
+    One run of the uncompiled right-hand side on dual numbers; a second one where duty or a fan
+    on its wires is 0 or 1, for the slope by duty on the side within range.
+    """
+    centre = temperatures_of(record, op_state)
+    size = centre.size + 1
+    unit, parts = np.eye(size), plain_record(record)
+    x = np.array([Dual(value, unit[n]) for n, value in enumerate(centre)], dtype=object)
+    moved = (cabinet.DUTY, *_fans_with_duty(record))
+
+    def slopes(around: dict[int, float]) -> Array:
+        driven = np.array([float(value) for value in inputs], dtype=object)
+        for index, value in around.items():
+            driven[index] = Dual(value, unit[-1])
+        found = rates(parts, driven, op_state, x, EXACT)
+        # A rate that depends on nothing here is a plain number.
+        return np.array([getattr(item, "slopes", np.zeros(size)) for item in found])
+
+    at = {index: float(inputs[index]) for index in moved}
+    inside = {index: min(max(value, INSIDE), 1.0 - INSIDE) for index, value in at.items()}
+    matrix = slopes(at)
+    if inside != at:
+        matrix[:, -1] = slopes(inside)[:, -1]
+    return matrix
+
+
+def _fans_with_duty(record: Any) -> list[int]:
+    """Return the fans that follow the duty, as inputs.
+
+    A fan on the wires of a relay-switched module turns for the relay's share of the time.
+    """
+    sinks = ((cabinet.HOT_FAN, record.hot_sink), (cabinet.COLD_FAN, record.cold_sink))
+    return [
+        index
+        for index, sink in sinks
+        if record.drive.kind == drive.RELAY and sink.fan_wiring == heat_sinks.WITH_MODULE
+    ]
 
 
 def difference(
@@ -164,7 +236,9 @@ def difference(
     return fine + correction, np.abs(correction)
 
 
-def jacobian(record: Any, op_state: Array, inputs: Array, step: float) -> tuple[Array, Array]:
+def difference_jacobian(
+    record: Any, op_state: Array, inputs: Array, step: float
+) -> tuple[Array, Array]:
     """Return (matrix [A B], error of its entries), both of shape (10, 11)."""
     centre = temperatures_of(record, op_state)
     columns = []
@@ -181,19 +255,25 @@ def jacobian(record: Any, op_state: Array, inputs: Array, step: float) -> tuple[
 
     def driven(h: float) -> Array:
         changed = inputs.copy()
-        changed[cabinet.DUTY] += h
-        # A fan on the wires of a relay-switched module turns for the relay's share of the time.
-        for index, sink in (
-            (cabinet.HOT_FAN, record.hot_sink),
-            (cabinet.COLD_FAN, record.cold_sink),
-        ):
-            if record.drive.kind == drive.RELAY and sink.fan_wiring == heat_sinks.WITH_MODULE:
-                changed[index] += h
+        for index in (cabinet.DUTY, *_fans_with_duty(record)):
+            changed[index] += h
         return rates(record, changed, op_state, centre)
 
     duty = float(inputs[cabinet.DUTY])
     columns.append(difference(driven, DUTY_STEP, -duty, 1.0 - duty))
     return np.column_stack([c[0] for c in columns]), np.column_stack([c[1] for c in columns])
+
+
+def deviation(matrix: Array, other: Array) -> float:
+    """Return the largest difference of two matrices, relative to the largest entry of its row."""
+    row = np.max(np.abs(matrix), axis=1, keepdims=True)
+    return float(np.max(np.abs(matrix - other) / np.maximum(row, 1e-12)))
+
+
+def differences(record: Any, state: Array, inputs: Array) -> Array:
+    """Return [A B] by differences of the compiled right-hand side, with the best of `STEPS`."""
+    trials = [difference_jacobian(record, state, inputs, step) for step in STEPS]
+    return min(trials, key=lambda trial: deviation(trial[0], trial[0] - trial[1]))[0]
 
 
 def regime_of(record: Any, state: Array, inputs: Array) -> str:
@@ -210,6 +290,32 @@ def regime_of(record: Any, state: Array, inputs: Array) -> str:
         film, frost_layer, air_k, air_w, sink_k, 0.0, record.climate.pressure_pa
     )
     return FROSTING if frost.ice_share(surface_k) > 0.5 else WET
+
+
+def _frozen(
+    plant: Plant, op: Operating, hot_fan: float | None = None, cold_fan: float | None = None
+) -> tuple[Any, Array, Array]:
+    """Return (record, state, inputs) that the slopes are taken at: frost and contents frozen."""
+    record = cabinet.to_record(steady.without_freezing(plant))
+    inputs = op.inputs.copy()
+    inputs[cabinet.FROST_FROZEN] = 1.0
+    for index, fan in ((cabinet.HOT_FAN, hot_fan), (cabinet.COLD_FAN, cold_fan)):
+        if fan is not None:
+            inputs[index] = fan
+    state = op.state.copy()
+    # `steady` leaves the sensor's lag out.
+    state[cabinet.CONTROL_SENSOR] = sensed_temperature_k(plant, op)
+    return record, state, inputs
+
+
+def difference_error(plant: Plant, op: Operating) -> float:
+    """Return how far the exact slopes are from differences of the compiled right-hand side.
+
+    The largest entry's, relative to the largest in its row [-]: two ways to the same slopes,
+    so mostly the differences' own error (1e-12 to 1e-9 away from thresholds).
+    """
+    at = _frozen(plant, op)
+    return deviation(exact_jacobian(*at), differences(*at))
 
 
 def linear_plant(
@@ -231,23 +337,10 @@ def linear_plant(
         States of `STATE_NAMES`, one input (duty), one output (the control sensor's own
         temperature).  At duty 0 and 1 the slope of the side within range is taken.
     """
-    record = cabinet.to_record(steady.without_freezing(plant))
-    inputs = op.inputs.copy()
-    inputs[cabinet.FROST_FROZEN] = 1.0
-    for index, fan in ((cabinet.HOT_FAN, hot_fan), (cabinet.COLD_FAN, cold_fan)):
-        if fan is not None:
-            inputs[index] = fan
-    state = op.state.copy()
-    reading_k = sensed_temperature_k(plant, op)
-    state[cabinet.CONTROL_SENSOR] = reading_k  # `steady` leaves the sensor's lag out
-    matrix, error = None, np.inf
-    for step in STEPS:
-        trial, entry_error = jacobian(record, state, inputs, step)
-        row = np.max(np.abs(trial), axis=1, keepdims=True)
-        trial_error = float(np.max(entry_error / np.maximum(row, 1e-12)))
-        if trial_error < error:
-            matrix, error = trial, trial_error
-    if matrix is None:
+    record, state, inputs = _frozen(plant, op, hot_fan, cold_fan)
+    reading_k = state[cabinet.CONTROL_SENSOR]
+    matrix = exact_jacobian(record, state, inputs)
+    if not np.all(np.isfinite(matrix)):
         raise ArithmeticError("the plant's slopes are not finite at this operating point")
     count = len(STATE_NAMES)
     output = np.zeros((1, count))
@@ -263,7 +356,6 @@ def linear_plant(
         regime=regime_of(record, state, inputs),
         reading_k=reading_k,
         cold_sink_j_per_k=cold_sink_capacity(record, state),
-        jacobian_error=error,
     )
 
 
@@ -274,16 +366,6 @@ def steady_gain_k_per_duty(linear: LinearPlant) -> float:
     most cooling, where more only heats: no controller may be let in there.
     """
     return float((linear.C @ np.linalg.solve(linear.A, linear.B) - linear.D)[0, 0])
-
-
-def hot_side_held_gain_k_per_duty(linear: LinearPlant) -> float:
-    """Return the fall of the reading [K per unit duty] while the hot sink's temperature stays.
-
-    What the gain would be before the hot sink has warmed up; the steady gain is less.
-    """
-    keep = [i for i in range(linear.A.shape[0]) if i != linear.state_names.index("hot_sink_k")]
-    held = linear.A[np.ix_(keep, keep)]
-    return float((linear.C[:, keep] @ np.linalg.solve(held, linear.B[keep]))[0, 0])
 
 
 def short_term_gain_w_per_duty(linear: LinearPlant) -> float:

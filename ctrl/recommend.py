@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import sqrt
 
-from ctrl import ice as ice_part
 from ctrl.bottlenecks import (
     Bottleneck,
     Sensitivity,
@@ -59,13 +58,12 @@ from ctrl.honesty import Pair, pairs_of
 from ctrl.ice import (
     DefrostPlan,
     Ice,
-    coldest_ice_free_c,
-    ice_of,
-    ice_with_range,
     plan_defrost,
 )
 from ctrl.narrower_band import narrowed, simulated_band
-from ctrl.tolerances import AS_TUNED, Tolerance, cores, tolerance_of
+from ctrl.recommend_ice import coldest_ice_free, ice_at, ice_by_case, rooms_of
+from ctrl.side_by_side import cores, side_by_side
+from ctrl.tolerances import AS_TUNED, Tolerance, tolerance_of
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
@@ -156,8 +154,17 @@ class Recommendation:
             f"with parts out of tolerance {shown} for {100.0 * found.wanted_share:.0f} % of such "
             f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, at least "
             f"{100.0 * found.share_at_least:.1f} % with 95 % confidence; most at risk: "
-            f"{found.at_risk}"
+            f"{found.at_risk}{self._way_there}"
         )
+
+    @property
+    def _way_there(self) -> str:
+        if self.tolerance is None or self.tolerance.kept:
+            return ""
+        for item in self.tolerance.remedies:
+            if item.reaches:
+                return f"; enough would be {item.change}"
+        return f"; nothing tried is enough, measure first: {self.tolerance.measure_first or '-'}"
 
     @property
     def coldest_spread_k(self) -> float:
@@ -214,7 +221,7 @@ def recommend(
     best, _ = _centred(config, best, seed)
     candidates[0] = best
     progress("looking for ice at the dampest air")
-    ices = _ice_by_case(config, best, seed)
+    ices = ice_by_case(config, best, seed, workers)
     plan = _plan(config, best, ices, seed, progress)
     if plan is not None and plan.works:
         # The melts warm the contents: the setpoint is centred once more, as the plan was.
@@ -230,19 +237,20 @@ def recommend(
         best, plan = _held(config, best, plan, ices, tolerance, seed)
     candidates[0] = best
     progress("running the usual, the worst and the coldest room")
-    runs = {
-        name: run_case(config, best.plant, best.settings, ambient_c,
-                       humidity_at(config, ambient_c), seed=seed, run=index)
-        for index, (name, ambient_c) in enumerate(_ambients(config))
-    }  # fmt: skip
+    rooms = list(enumerate(rooms_of(config)))
+    ran = side_by_side(lambda x: run_case(
+        config, best.plant, best.settings, x[1][1], humidity_at(config, x[1][1]), seed=seed,
+        run=x[0]), rooms, workers)  # fmt: skip
+    runs = {name: run for (_, (name, _)), run in zip(rooms, ran, strict=True)}
     controllers = _controlled(config, candidates, runs["usual"], seed, progress)
     progress("pull-down and hold-over")
-    cases = [
-        _case(config, name, runs[name], ices[name], plan, best.settings, seed) for name in runs
-    ]
+    settings = best.settings
+    cases = side_by_side(
+        lambda x: _case(config, x, runs[x], ices[x], plan, settings, seed), runs, workers
+    )
     usual = runs["usual"]
     progress("the coldest setpoint that stays free of ice")
-    ice_free = _coldest_ice_free(config, best, first, seed)
+    ice_free = coldest_ice_free(config, best, first.usual.contents_c, seed)
     progress("stopping the hot fan")
     failures = _fan_failures(config, best.settings, seed)
     worst = runs["worst"]
@@ -296,7 +304,8 @@ def recommend(
             config, [item.candidate for item in controllers], seed=seed,
             workers=workers or cores(), progress=progress,
         ),
-        energy_day=energy_day(config, best.plant, best.settings, found, seed=seed),
+        energy_day=energy_day(config, best.plant, best.settings, found, seed=seed,
+                              workers=workers),
     )  # fmt: skip
 
 
@@ -315,7 +324,7 @@ def _held(
         return best, plan
     hours = settings.defrost.interval_ticks * min(settings.period_s, 1.0) / 3600.0
     room = max(ices, key=lambda name: ices[name].blockage_pct)
-    found = _ice(config, best, settings, dict(_ambients(config))[room], config.use.target_c, seed,
+    found = ice_at(config, best, settings, dict(rooms_of(config))[room], config.use.target_c, seed,
                  most_days=5)  # fmt: skip
     works = found.clear_and_cold(_contents_limit_c(config, ices[room]), config.use.contents_max_c)
     why = f"parts out of tolerance ({tolerance.change}); run anew, other kinds as tried before"
@@ -352,11 +361,6 @@ def _overall(worst: Case, chosen: Controlled, apart: list[Limit]) -> tuple[str, 
     return worst.verdict, room
 
 
-def _ambients(config: Config) -> list[tuple[str, float]]:
-    room = config.climate
-    return [("usual", room.usual_c), ("worst", room.worst_c), ("coldest", room.coldest_c)]
-
-
 def hold_over_limit_c(config: Config) -> float:
     """Return the contents' temperature that ends a hold-over [°C]."""
     use = config.use
@@ -381,38 +385,6 @@ def _centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate
     return candidate, run
 
 
-def _ice(
-    config: Config,
-    candidate: Candidate,
-    settings: Settings,
-    ambient_c: float,
-    contents_c: float,
-    seed: int,
-    most_days: int = ice_part.MOST_DAYS,
-    with_range: bool = False,
-) -> Ice:
-    """Return the ice at the dampest air, from the steady state that holds `contents_c`."""
-    run = ice_with_range if with_range else ice_of
-    plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
-    coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
-    return run(
-        plant,
-        firmware_of(config, settings),
-        nearest_point(plant, contents_c + ZERO_C_K, coldest),
-        config.limits.sink_ice_blockage_pct,
-        most_days=most_days,
-        seed=seed,
-    )
-
-
-def _ice_by_case(config: Config, candidate: Candidate, seed: int) -> dict[str, Ice]:
-    bare = replace(candidate.settings, defrost=None)
-    return {
-        name: _ice(config, candidate, bare, ambient_c, config.use.target_c, seed, with_range=True)
-        for name, ambient_c in _ambients(config)
-    }
-
-
 def _plan(
     config: Config, candidate: Candidate, ices: dict[str, Ice], seed: int, progress: Progress
 ) -> DefrostPlan | None:
@@ -421,13 +393,15 @@ def _plan(
     if not icing:
         return None
     progress("planning the defrost")
-    ambient = dict(_ambients(config))
+    ambient = dict(rooms_of(config))
     part, use = config.defrost, config.use
     worst = max(icing, key=lambda name: ices[name].blockage_pct)
 
     def try_plan(settings: DefrostSettings) -> Ice:
         tried, _ = _centred(config, _with_defrost(candidate, settings), seed)
-        return _ice(config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5)
+        return ice_at(
+            config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5
+        )
 
     tick_s = min(candidate.settings.period_s, 1.0)
     contents_limit_c = _contents_limit_c(config, ices[worst])
@@ -460,23 +434,6 @@ def _plan(
     )  # fmt: skip
 
 
-def _coldest_ice_free(
-    config: Config, candidate: Candidate, first: Provisional, seed: int
-) -> float | None:
-    """Return the coldest contents that do not ice in the usual room at the dampest air [°C]."""
-    offset_k = candidate.settings.setpoint_c - config.use.target_c
-
-    def ices_at(contents_c: float) -> bool:
-        aimed = replace(
-            candidate.settings, setpoint_c=round(contents_c + offset_k, 2), defrost=None
-        )
-        room_c = config.climate.usual_c
-        return _ice(config, candidate, aimed, room_c, contents_c, seed, most_days=5).ices
-
-    low_c, high_c = first.usual.contents_c, config.climate.usual_c - 1.0
-    return coldest_ice_free_c(ices_at, min(low_c, high_c), high_c)
-
-
 def _case(
     config: Config,
     name: str,
@@ -487,7 +444,7 @@ def _case(
     seed: int,
 ) -> Case:
     """Return one room's case; uses up the run's loop for the hold-over."""
-    ambient_c = dict(_ambients(config))[name]
+    ambient_c = dict(rooms_of(config))[name]
     pulled = pull_down(run.plant, config, firmware_of(config, settings), seed=seed)
     use = config.use
     reached_h, why_not = pull_down_h(pulled, use.target_c, use.target_tolerance_k)

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 
 from ctrl.files import replace_file
-from plant.constants import ZERO_C_K
 
 # One name per column of the record, in order. Temperatures are °C here: a record is the
 # edge where people, plots and CSV files read. The glossary in DEVELOPERS.md lists them.
@@ -85,8 +84,3 @@ class Record:
                 writer.writerow(
                     [f"{value:.6g}" if i else f"{value:.10g}" for i, value in enumerate(row)]
                 )
-
-
-def celsius(temp_k: float) -> float:
-    """Return °C for K."""
-    return temp_k - ZERO_C_K

@@ -102,8 +102,8 @@ def _sampled(out: Console, found: Identification) -> None:
         f"{digits(part.delay_s, 2)} s of conversion and window in it: z^-{part.delay_samples} "
         f"({n0:.4g} {n1:+.4g} z^-1)/(1 {part.denominator[1]:+.6f} z^-1) K; "
         f"{fixed(part.error_pct, 0)} % off the full plant over that octave, whose slowest pole is "
-        f"{slow:.6f}. Error of the slopes: {found.linear.jacobian_error:.0e} of the largest in "
-        "each row.",
+        f"{slow:.6f}. Slopes are exact; differences of the compiled "
+        f"model are {found.jacobian_error:.0e} of the largest in each row away.",
     )
 
 

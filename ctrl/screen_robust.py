@@ -19,6 +19,7 @@ from ctrl.screen import (
     show_table,
     words_of,
 )
+from ctrl.tolerance_remedies import words_of as remedy_words
 from ctrl.tolerances import AS_TUNED, LEAST_SHARE, Tolerance
 
 MOST_PARTS, MOST_DESIGNS = 6, 12
@@ -28,14 +29,17 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
     """Print how likely the settings hold with parts out of tolerance."""
     heading(out, "With parts out of tolerance")
     which = "fresh draws" if found.confirmed else "comparing draws"
+    drawn = found.cold is not None and found.cold.drawn
+    rooms = "usual, the worst and the coldest" if drawn else "usual and the worst"
     paragraph(
         out,
-        f"{found.holds} of {found.draws} {which} kept every limit in the usual and the worst "
+        f"{found.holds} of {found.draws} {which} kept every limit in the {rooms} "
         f"room; with 95 % confidence at least {percent(found.share_at_least, 1)} of such "
-        f"cabinets do (wanted: {percent(found.wanted_share)}). The coldest room is run as "
-        "described only.",
+        f"cabinets do (wanted: {percent(found.wanted_share)}). {_cold_words(found)}",
     )
     paragraph(out, f"{'Kept' if found.kept else 'NOT KEPT'}: {found.reason}.")
+    for remedy in found.remedies:
+        bullet(out, f"What would change it: {remedy_words(remedy)}.")
     if found.change != AS_TUNED:
         paragraph(out, f"Settings changed for it: {found.change}.")
     if len(found.variants) > 1:
@@ -59,6 +63,18 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
         f"At {fixed(found.least_voltage_v)} V, the lowest it runs at, the coldest it can hold "
         f"in the worst room is {fixed(found.coldest_at_least_voltage_c)} °C.",
     )
+
+
+def _cold_words(found: Tolerance) -> str:
+    """Return what the coldest room adds, and why it is or is not drawn."""
+    look = found.cold
+    if look is None:
+        return "The coldest room is run as described only."
+    seen = f"{look.draws} draws there broke {'none' if look.broke == 0 else look.broke}"
+    near = f"the nearest limit, {look.nearest}, is {fixed(look.deviations)} standard deviations off"
+    if look.drawn:
+        return f"The coldest room counts ({seen}; {near}): it is in every draw."
+    return f"The coldest room adds nothing ({seen}; {near}): it is left out of the others."
 
 
 def _parts(out: Console, found: Tolerance, every: bool) -> None:
@@ -128,7 +144,10 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
     if found.thriftiest is not None and gain is not None:
         spread = found.designs[0].energy_gain_spread_kwh_per_day
         paragraph(out, f"The thriftiest saves {fixed(gain, 2)} +/- {fixed(spread, 2)} kWh a day "
-                       f"on {found.draws} common draws of the tolerances.")  # fmt: skip
+                       f"{drawn_words(found.designs[0], found.draws)}.")  # fmt: skip
+    paragraph(out, "Steady states only: no growing ice, doors and loads as their means, no "
+                   "switching. A slow window is tried only where it is the config's own drive: in "
+                   "steady states it is fast PWM.")  # fmt: skip
     paragraph(out, "A slower fan's K/W is by the law flow^-0.6 unless fins are stated; tune the "
                    "design you choose with recommend.")  # fmt: skip
     if config.supply.kind == "battery":
@@ -137,6 +156,15 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
     out.print()
     out.print(f"Seed of the draws: {found.seed}. Energy is counted at the "
               f"{found.energy_boundary}.")  # fmt: skip
+
+
+def drawn_words(item: Design, draws: int) -> str:
+    """Return on how many common draws a design was compared, and why not on the others."""
+    used = item.draws_compared or 0
+    text = f"on {used} of {draws} common draws of the tolerances"
+    if used < draws:
+        text += f"; in the other {draws - used} it or the cabinet as it is cannot hold the target"
+    return text
 
 
 def _few(found: Sweep) -> list[Design]:

@@ -7,7 +7,6 @@ other after the off time), not the end of a long run.  A simulation decides in t
 """
 
 from dataclasses import dataclass
-from math import inf
 from typing import Any
 
 import numpy as np
@@ -17,9 +16,8 @@ from ctrl.linearise import (
     CONTENTS,
     HOT_SINK,
     READING,
-    STEPS,
     Array,
-    jacobian,
+    exact_jacobian,
     rates,
     sensed_temperature_k,
     temperatures_of,
@@ -286,16 +284,10 @@ def phase_of(plant: Plant, op: Operating, duty: float, hot_fan: float, cold_fan:
     inputs[cabinet.HOT_FAN], inputs[cabinet.COLD_FAN] = hot_fan, cold_fan
     centre = temperatures_of(record, state)
     count = centre.size
-    best: Array | None = None
-    least = inf
-    for step in STEPS:
-        matrix, error = jacobian(record, state, inputs, step)
-        if float(np.max(error[:, :count])) < least:
-            best, least = matrix[:, :count], float(np.max(error[:, :count]))
-    if best is None:
-        raise NoCycle("the plant's slopes are not finite at this setpoint")
     joined = np.zeros((count + 1, count + 1))
-    joined[:count, :count] = best
+    joined[:count, :count] = exact_jacobian(record, state, inputs)[:, :count]
+    if not np.all(np.isfinite(joined)):
+        raise NoCycle("the plant's slopes are not finite at this setpoint")
     joined[:count, count] = rates(record, inputs, state, centre)
     return Phase(joined)
 

@@ -5,21 +5,21 @@ on fresh, independent ones, whose share that holds has an exact one-sided bound.
 depends on (seed, index) alone: the result is the same for any number of workers.
 """
 
-import os
 from collections import Counter
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import beta, binomtest, spearmanr
+from scipy.stats import binomtest, spearmanr
 
 from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.capability import coldest_holdable, limits_of
+from ctrl.cases import Limit
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.firmware import Settings
 from ctrl.ice import INTERVALS_H
+from ctrl.side_by_side import cores, side_by_side
 from ctrl.tolerance_draws import (
     COMPARING,
     CONFIRMING,
@@ -37,6 +37,7 @@ from ctrl.tolerance_draws import (
     spreads_of,
     start_of,
 )
+from ctrl.tolerance_remedies import Remedy, limit_name, lower_bound, measured, more_room
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
@@ -49,6 +50,9 @@ NOT_BY_CHANCE = 0.1  # sign test of two variants on common draws
 MOST_VARIANTS = 6
 FURTHER_STEPS = 2  # of the setpoint, the way that broke fewer limits
 AS_TUNED = "as tuned"
+COLDEST = "coldest"
+FAR_DEVIATIONS = 4.0  # of the margins of a few draws: as good as never broken
+MOST_DEVIATIONS = 99.0  # a margin that no part moves
 Progress = Callable[[str], None]
 
 COLDER_HELPS = ("contents mean", "contents warmest", "humidity inside")
@@ -93,8 +97,8 @@ class PartSpread:
 class Tolerance:
     """The settings with parts out of tolerance.
 
-    `share_holds` of the draws kept every limit in the usual and the worst room at once (the
-    coldest room is judged as described only); with 95 % confidence at
+    `share_holds` of the draws kept every limit in the usual and the worst room at once, and in
+    the coldest where `cold` tells that it counts; with 95 % confidence at
     least `share_at_least` of all such cabinets do.  `confirmed` tells that this is from fresh
     independent draws, not from those that the settings were chosen on.
     """
@@ -117,6 +121,8 @@ class Tolerance:
     reason: str
     seed: int
     outcomes: tuple[Draw, ...]
+    cold: "ColdLook | None" = None
+    remedies: tuple[Remedy, ...] = ()
 
     @property
     def share_holds(self) -> float:
@@ -129,30 +135,18 @@ class Tolerance:
         return self.share_at_least >= self.wanted_share
 
 
-def lower_bound(holds: int, draws: int, confidence: float = CONFIDENCE) -> float:
-    """Return the one-sided lower bound of a share [-], exact (Clopper and Pearson 1934)."""
-    if holds == 0:
-        return 0.0
-    return float(beta.ppf(1.0 - confidence, holds, draws - holds + 1))
-
-
 def upper_bound(holds: int, draws: int, confidence: float = CONFIDENCE) -> float:
     """Return the one-sided upper bound of a share [-], exact."""
     return 1.0 - lower_bound(draws - holds, draws, confidence)
-
-
-def cores() -> int:
-    """Return how many cores this process may use."""
-    count = getattr(os, "process_cpu_count", None) or os.cpu_count
-    return max(count() or 1, 1)
 
 
 @dataclass(frozen=True)
 class Bench:
     """What every draw of one config needs; the settings vary.
 
-    A draw is run in the usual and the worst room.  The coldest is not drawn: it would cost half
-    as much again, and no variant is taken that breaks there what the cabinet as described keeps.
+    A draw is run in the usual and the worst room, and in the coldest where a first look found a
+    limit at risk there: it costs half as much again.  What the cabinet as described breaks there
+    (`ignored`) does not count, and no variant is taken that breaks more there.
     """
 
     config: Config
@@ -160,13 +154,18 @@ class Bench:
     spreads: tuple[Spread, ...]
     seed: int
     workers: int
+    with_coldest: bool = False
+    ignored: frozenset[str] = frozenset()
 
     def starts(self, settings: Settings) -> tuple[Start, ...]:
-        """Return the usual and the worst room of the cabinet as described."""
+        """Return the rooms that draws are run in, of the cabinet as described."""
         room = self.config.climate
+        rooms = [("usual", room.usual_c), ("worst", room.worst_c)]
+        if self.with_coldest:
+            rooms.append((COLDEST, room.coldest_c))
         return tuple(
             start_of(self.config, self.plant, settings, name, ambient_c, self.seed)
-            for name, ambient_c in (("usual", room.usual_c), ("worst", room.worst_c))
+            for name, ambient_c in rooms
         )
 
     def run(
@@ -177,12 +176,12 @@ class Bench:
 
         def one(place: int) -> Draw:
             seed = noise_seed(self.seed, stream, first + place)
-            return judged(self.config, self.plant, settings, starts, self.spreads, points[place],
-                          first + place, seed)  # fmt: skip
+            found = judged(self.config, self.plant, settings, starts, self.spreads, points[place],
+                           first + place, seed)  # fmt: skip
+            return without(found, self.ignored)
 
         # Threads, not processes: the compiled day gives up the interpreter's lock.
-        with ThreadPoolExecutor(self.workers) as pool:
-            return list(pool.map(one, range(len(points))))
+        return side_by_side(one, range(len(points)), self.workers)
 
     def compare(
         self, settings: Settings, starts: tuple[Start, ...], count: int, most_failed: int
@@ -208,6 +207,56 @@ class Bench:
             points = [confirming_draw(index, len(self.spreads), self.seed) for index in indices]
             found += self.run(settings, starts, points, first, CONFIRMING)
         return found
+
+
+@dataclass(frozen=True)
+class ColdLook:
+    """What a few common draws do in the coldest room.
+
+    `nearest` is the limit fewest standard deviations from breaking there, `deviations` of them
+    on the mean; `drawn` tells that the coldest room is therefore run in every draw.
+    """
+
+    draws: int
+    broke: int
+    nearest: str
+    deviations: float
+    drawn: bool
+
+
+def without(draw: Draw, ignored: frozenset[str]) -> Draw:
+    """Return a draw judged without some limits."""
+    if not ignored & draw.margins.keys():
+        return draw
+    margins = {name: value for name, value in draw.margins.items() if name not in ignored}
+    failed = tuple(name for name in draw.failed if name not in ignored)
+    return replace(
+        draw, failed=failed, margins=margins, tightest=min(margins.values(), default=np.inf)
+    )
+
+
+def looked_at_cold(bench: Bench, settings: Settings) -> tuple[ColdLook, Bench]:
+    """Return what the coldest room does to a few draws, and the bench that follows from it."""
+    config = bench.config
+    start = start_of(config, bench.plant, settings, COLDEST, config.climate.coldest_c, bench.seed)
+    ignored = frozenset(f"{x}, {COLDEST}" for x in _breaks_from(config, settings, start))
+    looking = replace(bench, ignored=ignored)
+    points = comparing_draws(BLOCK, len(bench.spreads), bench.seed)
+    draws = [cold_only(x) for x in looking.run(settings, (start,), points, 0, COMPARING)]
+    if not any(item.margins for item in draws):  # everything there breaks as described
+        return ColdLook(len(draws), 0, "none", MOST_DEVIATIONS, False), looking
+    nearest = limit_at_risk(draws)
+    values = np.array([item.margins[nearest] for item in draws if nearest in item.margins])
+    deviations = min(float(np.mean(values) / max(np.std(values), 1e-9)), MOST_DEVIATIONS)
+    broke = sum(not item.holds for item in draws)
+    drawn = broke > 0 or deviations < FAR_DEVIATIONS
+    look = ColdLook(len(draws), broke, limit_name(nearest), deviations, drawn)
+    return look, replace(looking, with_coldest=drawn)
+
+
+def cold_only(draw: Draw) -> Draw:
+    """Return a draw judged by the limits of the coldest room alone."""
+    return without(draw, frozenset(x for x in draw.margins if not x.endswith(f", {COLDEST}")))
 
 
 # Variants of the settings ------------------------------------------------------------------
@@ -280,11 +329,17 @@ def _breaks_in_the_cold(bench: Bench, settings: Settings) -> set[str]:
     """Return what the cabinet as described breaks in the coldest room with these settings."""
     config = bench.config
     room_c = config.climate.coldest_c
-    start = start_of(config, bench.plant, settings, "coldest", room_c, bench.seed)
-    limits = binding_limits(
-        config, start.plant, start.findings, "coldest", settings.defrost is not None
-    )
-    return {item.name for item in limits if not item.kept}
+    start = start_of(config, bench.plant, settings, COLDEST, room_c, bench.seed)
+    return _breaks_from(config, settings, start)
+
+
+def _breaks_from(config: Config, settings: Settings, start: Start) -> set[str]:
+    return {item.name for item in _limits_of(config, settings, start) if not item.kept}
+
+
+def _limits_of(config: Config, settings: Settings, start: Start) -> list[Limit]:
+    has_defrost = settings.defrost is not None
+    return binding_limits(config, start.plant, start.findings, start.name, has_defrost)
 
 
 def better_by_chance(before: Sequence[Draw], after: Sequence[Draw]) -> float:
@@ -436,6 +491,8 @@ def tolerance_of(
         Threads; as many as cores when left out.  The result does not depend on it.
     """
     bench = Bench(config, plant, spreads_of(config, plant), seed, workers or cores())
+    progress("parts out of tolerance: the coldest room")
+    cold, bench = looked_at_cold(bench, settings)
     progress("parts out of tolerance: comparing")
     chosen, words, tried, found, starts = _searched(bench, settings, compared, progress)
     wanted = config.tolerances.wanted_share
@@ -456,6 +513,13 @@ def tolerance_of(
     low, high = np.quantile(energies, (0.05, 0.95)) if energies else (np.nan, np.nan)
     least_v = least_voltage_v(config, plant)
     bound = lower_bound(held, len(found))
+    remedies: list[Remedy] = []
+    if bound < wanted:
+        remedies = measured([x.name for x in parts], bench.spreads, points, found, wanted)
+        scales = {f"{x.name}, {start.name}": (x.ample, x.unit)
+                  for start in starts for x in _limits_of(config, chosen, start)}  # fmt: skip
+        room = more_room(at_risk, scales, found, wanted)
+        remedies += [] if room is None else [room]
     return Tolerance(
         settings=chosen,
         change=words,
@@ -475,6 +539,8 @@ def tolerance_of(
         reason=_reason(bound >= wanted, confirmed, at_risk, first, parts, wanted, len(tried)),
         seed=seed,
         outcomes=tuple(found),
+        cold=cold,
+        remedies=tuple(remedies),
     )
 
 

@@ -6,6 +6,7 @@ or the ledger of boundary flows at the end of the vector.
 """
 
 from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -127,19 +128,28 @@ def _dtype_of(part: type) -> np.dtype:
     )
 
 
-def _values(part: Any) -> tuple:
-    return tuple(
-        value if isinstance(value, int | float) else _values(value)
-        for value in (getattr(part, f.name) for f in fields(part))
-    )
+def _leaves(part: type, above: str = "") -> list[tuple[str, Any]]:
+    """Return (dotted name, kind) of every number, in the order of the nested dtype."""
+    found: list[tuple[str, Any]] = []
+    for f in fields(part):
+        kind: Any = f.type
+        name, code = above + f.name, {int: "i8", float: "f8"}.get(kind)
+        found += [(name, code)] if code else _leaves(kind, f"{name}.")
+    return found
 
 
 PLANT_DTYPE = _dtype_of(Plant)
+# The same bytes without nesting: filling that is ten times as quick, and it is done often.
+_LEAVES = _leaves(Plant)
+_FLAT_DTYPE = np.dtype(_LEAVES)
+_values = attrgetter(*(name for name, _ in _LEAVES))
+if _FLAT_DTYPE.itemsize != PLANT_DTYPE.itemsize:
+    raise TypeError("the plant's record has gaps: it cannot be filled flat")
 
 
 def to_record(plant: Plant) -> np.record:
     """Return the plant as the record that kernels read (`record.module.seebeck_v_per_k`)."""
-    return np.array([_values(plant)], dtype=PLANT_DTYPE).view(np.recarray)[0]
+    return np.array([_values(plant)], dtype=_FLAT_DTYPE).view(PLANT_DTYPE).view(np.recarray)[0]
 
 
 # The right-hand side -------------------------------------------------------------------

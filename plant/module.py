@@ -90,22 +90,13 @@ def lumped_parameters(sheet: DataSheet) -> tuple[float, float, float]:
 
     Constant properties.  Textbook algebra from Imax, Vmax and dTmax at Th: a = Vmax/Th,
     R = Vmax (Th - dTmax)/(Imax Th), K = Vmax Imax (Th - dTmax)/(2 Th dTmax).
-    Qmax is the redundant fourth number and is kept for the check below.
+    Qmax is the redundant fourth number: a Imax (Th + dTmax)/2 comes out of the other three.
     """
     th, dt = sheet.hot_side_k, sheet.dtmax_k
     seebeck = sheet.vmax_v / th
     resistance = sheet.vmax_v * (th - dt) / (sheet.imax_a * th)
     conductance = sheet.vmax_v * sheet.imax_a * (th - dt) / (2.0 * th * dt)
     return seebeck, resistance, conductance
-
-
-def implied_qmax_w(sheet: DataSheet) -> float:
-    """Return the Qmax [W] that Imax, Vmax and dTmax imply: a Imax (Th + dTmax)/2.
-
-    Compared with the printed Qmax it shows whether the sheet agrees with itself.
-    """
-    seebeck, _, _ = lumped_parameters(sheet)
-    return seebeck * sheet.imax_a * (sheet.hot_side_k + sheet.dtmax_k) / 2.0
 
 
 def bank(

@@ -20,6 +20,7 @@ from ctrl.design_sweep import (
     sweep,
     voltages_of,
 )
+from ctrl.screen_robust import drawn_words
 from plant.constants import ZERO_C_K
 
 
@@ -145,3 +146,14 @@ def test_nothing_reaches_what_cannot_be_held():
     config = with_keys("summer_fish_box", use={"target_c": -20.0, "contents_min_c": -25.0})
     choices = choices_of(config)[:6]
     assert not any(design_of(config, item, frozenset()).in_reach for item in choices)
+
+
+def test_draws_left_out_are_told(swept):
+    """Of the draws that cannot hold the target no energy is known: they are counted out loud."""
+    compared = [item for item in swept.designs if item.draws_compared is not None]
+    assert compared and all(0 < item.draws_compared <= swept.draws for item in compared)
+    few = replace(compared[0], draws_compared=swept.draws - 3)
+    assert f"on {swept.draws - 3} of {swept.draws} common draws" in drawn_words(few, swept.draws)
+    assert "in the other 3" in drawn_words(few, swept.draws)
+    all_of_them = replace(few, draws_compared=swept.draws)
+    assert "other" not in drawn_words(all_of_them, swept.draws)

@@ -12,6 +12,7 @@ from ctrl import cli
 from ctrl.build import heat_leak_parts_w_per_k
 from ctrl.config import config_fields, load_config
 from ctrl.explain import CHAINS, explain
+from ctrl.explain_keys import FAMILIES, bare, family_of, numbers_of, unit_of
 from ctrl.honesty import SIMPLICITY, _pair, pairs_of, simplicity
 from ctrl.json_out import text_of
 from ctrl.json_out_robust import of_chain, of_sweep, of_tolerance
@@ -77,6 +78,35 @@ def test_an_unknown_name_lists_the_names(capsys):
     error = capsys.readouterr().err.splitlines()
     assert len(error) == 1 or "compiling" in error[0]
     assert "colour" in error[-1] and all(name in error[-1] for name in WANTED)
+
+
+def test_every_number_of_the_json_has_a_chain(larder, widened):
+    """Whatever `recommend --json` prints: a chain with its own value, a method and a cause."""
+    for found in (larder, widened):
+        known = numbers_of(found)
+        assert len(known) > 300
+        assert [place for place in known if family_of(place) is None] == []
+    seen = set()
+    for place, value in known.items():
+        if bare(place) in seen:
+            continue
+        seen.add(bare(place))
+        chain = explain(widened, place)
+        assert chain.name == place and chain.value == pytest.approx(value, rel=1e-5, abs=1e-9)
+        assert chain.method and chain.decided_by and chain.changes
+    assert {"limits.margin", "cases.findings.duty_mean", "tolerance.parts.share"} <= seen
+
+
+def test_families_name_chains_and_keys_that_exist():
+    keys = {row.key for row in config_fields()}
+    for place, family in FAMILIES.items():
+        if isinstance(family, str):
+            assert family in CHAINS, place
+            continue
+        for key in family.keys:
+            assert key in keys or any(each.startswith(key) for each in keys if key[-1] == ".")
+    assert family_of("colour") is None and family_of("limits[3].margin") is FAMILIES["limits"]
+    assert unit_of("cases[0].findings.air_c.mean") == "°C"
 
 
 # What cannot be told apart -----------------------------------------------------------------

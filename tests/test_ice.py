@@ -227,3 +227,20 @@ def test_a_melt_at_midnight_counts(interval_h):
     rows = np.arange(1440)
     state = np.where(rows % (60 * interval_h) < 20, MELTING, COOLING)
     assert melts_in({"state": state}) == 24 / interval_h
+
+
+@pytest.mark.parametrize("border", [-4.0, -0.3, 3.1, 9.7])
+def test_a_guess_moves_no_answer_and_saves_looks(border):
+    """On the points of halving 15 K to 0.25 K (64 cells): any guess ends on the same one."""
+    looks = []
+
+    def ices_at(contents_c):
+        looks.append(contents_c)
+        return contents_c < border
+
+    found = [coldest_ice_free_c(ices_at, -5.0, 10.0, guess_c=guess) for guess in (-9.0, 4.0, 20.0)]
+    assert len(set(found)) == 1
+    assert border <= found[0] <= border + 15.0 / 64.0
+    looks.clear()
+    assert coldest_ice_free_c(ices_at, -5.0, 10.0, guess_c=border) == found[0]
+    assert len(looks) <= 3

@@ -247,11 +247,13 @@ def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
     from ctrl.explain import explain
     from ctrl.honesty import Pair
     from ctrl.json_out_robust import of_chain, of_sweep, of_tolerance
+    from ctrl.tolerance_remedies import Remedy
     from ctrl.tolerances import tolerance_of
 
     item, config = larder.chosen.candidate, larder.config
     drawn = tolerance_of(config, item.plant, item.settings, seed=1, draws=8, compared=8)
-    drawn = replace(drawn, failures=(("hot sink, worst", 1),))
+    remedy = Remedy("control sensor measured to half the tolerance", 8, 8, 0.69, False)
+    drawn = replace(drawn, failures=(("hot sink, worst", 1),), remedies=(remedy,))
     pair = Pair("pi", "fast_pwm", "on_off", "relay", 4, 0.1, 0.2, 4, 4, 0, 0, 1.0, 0, True,
                 "on_off", "relay")  # fmt: skip
     whole = replace(larder, tolerance=drawn, pairs=(pair,))

@@ -8,6 +8,10 @@ import pytest
 from scipy.optimize import fsolve
 
 from ctrl import linearise
+from ctrl.build import at_ambient, plant_of
+from ctrl.capability import at_duty
+from ctrl.config import load_config
+from ctrl.shipped import shipped_names
 from plant import cabinet, drive, integrate, sensors, steady
 from plant.constants import ZERO_C_K
 
@@ -39,10 +43,10 @@ def test_the_regime_is_that_of_the_operating_point(case):
     assert (op.water_kg_per_day > 1e-9) == (regime != "dry")
 
 
-def test_the_error_of_the_slopes_is_small_and_stated(case):
-    """Richardson's estimate: second-order differences of a smooth function at 1e-3 K."""
-    linear = case[2]
-    assert 0.0 < linear.jacobian_error < 1e-8
+def test_exact_slopes_are_those_of_differences(case):
+    """Two ways: dual numbers uncompiled, Richardson's differences of the compiled kernels."""
+    plant, op, _, _ = case
+    assert 0.0 < linearise.difference_error(plant, op) < 1e-8
 
 
 def test_a_settled_cabinet_is_stable_on_its_own(case):
@@ -146,12 +150,6 @@ def test_short_term_gain_is_the_module_between_two_held_sinks(case):
     assert linearise.short_term_gain_w_per_duty(linear) == pytest.approx(slope, rel=1e-3)
 
 
-def test_the_hot_sink_takes_gain_away_as_it_warms(case):
-    linear = case[2]
-    held = linearise.hot_side_held_gain_k_per_duty(linear)
-    assert held > 1.05 * linearise.steady_gain_k_per_duty(linear)
-
-
 def test_gain_turns_negative_beyond_the_duty_of_most_cooling(example_plant):
     """3.5 A of smooth current into a weak hot sink: in the end more only heats.
 
@@ -246,3 +244,37 @@ def test_both_forms_of_the_sampled_plant_agree(case):
 def test_a_negative_delay_is_refused(case):
     with pytest.raises(ValueError, match="delay_s"):
         linearise.sampled(case[2], 1.0, -0.5)
+
+
+@pytest.fixture(scope="module", params=shipped_names())
+def shipped(request):
+    config = load_config(request.param)
+    return at_ambient(plant_of(config), config.climate.worst_c, 80.0), config.climate.worst_c
+
+
+@pytest.mark.parametrize("duty", [0.3, 0.7, 1.0])
+def test_slopes_of_every_shipped_cabinet_are_exact(shipped, duty):
+    """Dual numbers against the best of three steps of differences, within 1e-8 of a row."""
+    plant, room_c = shipped
+    op = at_duty(plant, duty, room_c + ZERO_C_K)
+    assert linearise.difference_error(plant, op) < 1e-8
+
+
+def test_exact_slopes_where_differences_cannot_tell(example_plant):
+    """Contents 1e-6 K below a threshold: differences straddle it, dual numbers do not.
+
+    The walls' own water freezes at 0 °C, and their heat capacity halves there (CP_ICE for
+    CP_LIQUID): exact slopes are those far off on the same side.
+    """
+    op = steady.operating_point(in_air_of(example_plant, 0.003), 0.4, AMBIENT_K)
+    record, state, inputs = linearise._frozen(example_plant, op)
+    state[cabinet.WALL_WATER] = 0.2
+
+    def of(above_k):
+        cabinet.set_wall_inner(record, state, ZERO_C_K + above_k)
+        return linearise.exact_jacobian(record, state, inputs)
+
+    at_edge, off, other = of(-1e-6), of(-1e-3), of(1e-3)
+    assert at_edge == pytest.approx(off, rel=2e-4, abs=1e-6)
+    row = linearise.WALL_INNER
+    assert abs(at_edge[row, row] / other[row, row] - 1.0) > 0.1
