@@ -95,6 +95,7 @@ class Rig:
         self.devices = devices
         self._devices_from_s = devices_from_s
         self.sound = plant
+        self.record = cabinet.to_record(plant)
         self.ended: str | None = None  # why the run stopped before its time
         self.noted_state: int | None = None  # what a drill puts over the firmware's own state
         self._changes: dict[str, Change] = {}
@@ -123,6 +124,7 @@ class Rig:
         if any(device.opened for device in self.devices):
             plant = with_stuck_switch(plant, 0.0)
         self.loop.replace_plant(plant)
+        self.record = cabinet.to_record(plant)
 
     def lead(self, sensor: int, seen: Seen) -> None:
         """Let a sensor (index of its state) follow another temperature, with its own lag."""
@@ -138,7 +140,7 @@ class Rig:
 
     def halt_firmware(self) -> None:
         """Stop the firmware: switch and fans stay as they are."""
-        self._memory = self.loop.firmware_words()
+        self._memory = tuple(words.copy() for words in self.loop.firmware_words())
         inputs = self.loop.inputs
         duty = float(inputs[cabinet.DUTY])
         hot, cold = (
@@ -153,7 +155,8 @@ class Rig:
         if restarted:
             self.loop.restart()
         elif self._memory is not None:
-            self.loop.set_firmware_words(self._memory)
+            for words, before in zip(self.loop.firmware_words(), self._memory, strict=True):
+                words[:] = before
         self.noted_state = None
         self.mend("halted")
 
@@ -236,12 +239,12 @@ def hot_sink_k(rig: Rig) -> float:
 
 def air_k(rig: Rig) -> float:
     """Return the cabinet air's temperature [K]."""
-    return float(cabinet.air_temperature(rig.loop.plant_record, rig.loop.state))
+    return float(cabinet.air_temperature(rig.record, rig.loop.state))
 
 
 def cold_sink_k(rig: Rig) -> float:
     """Return the cold sink's temperature [K]."""
-    return float(cabinet.cold_sink_temperature(rig.loop.plant_record, rig.loop.state))
+    return float(cabinet.cold_sink_temperature(rig.record, rig.loop.state))
 
 
 def control_place_k(rig: Rig) -> float:
@@ -250,7 +253,7 @@ def control_place_k(rig: Rig) -> float:
     if place == sensors.COLD_SINK:
         return cold_sink_k(rig)
     if place == sensors.CONTENTS:
-        return float(cabinet.contents_temperature(rig.loop.plant_record, rig.loop.state))
+        return float(cabinet.contents_temperature(rig.record, rig.loop.state))
     return air_k(rig)
 
 

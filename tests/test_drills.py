@@ -14,19 +14,8 @@ from ctrl import cli
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.drill_devices import CABINET, CONTACTOR, HOT_SIDE, device_specs
 from ctrl.drill_list import DRILLS, drill_settings, fuse_blows, short_current_a
-from ctrl.drills import (
-    COLDEST,
-    FOAM,
-    HOT_SINK,
-    PARTS,
-    PassLine,
-    Scenario,
-    bench_of,
-    drill_all,
-    limits_found,
-    room_plant,
-    run_drill,
-)
+from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, PassLine, Scenario
+from ctrl.drills import bench_of, drill_all, limits_found, room_plant, run_drill
 from ctrl.firmware import settings_of
 from ctrl.glossary import GLOSSARY, SIGNALS
 from ctrl.json_out_drill import of_drills
