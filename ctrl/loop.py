@@ -204,6 +204,9 @@ def apply_command(plant, inputs, guard_state, power):
     duty = guard_state[P_OUTPUT] / 1000.0
     if guard_state[P_DEFROST + M_REVERSE] > 0:
         duty = -guard_state[P_DEFROST + M_REVERSE] / 1000.0
+    if plant.drive.stuck_duty != drive.SWITCH_SOUND:
+        duty = plant.drive.stuck_duty
+        inputs[cabinet.DISCONNECTED] = 1.0 if duty == 0.0 else 0.0
     inputs[cabinet.DUTY] = duty
     inputs[cabinet.HOT_FAN] = heat_sinks.fan_turns(
         plant.hot_sink.fan_wiring, guard_state[P_HOT_FAN], duty
@@ -446,6 +449,26 @@ class Loop:
             raise ValueError("turn_setpoint: expected a PI controller")
         self._law[PI_SETPOINT] = setpoint_c100
 
+    def replace_plant(self, plant: Plant) -> None:
+        """Go on with another plant of the same states: a part of it has failed or was mended."""
+        self.plant = plant
+        self._record = cabinet.to_record(plant)
+
+    @property
+    def inputs(self) -> np.ndarray:
+        """What drives the plant, shape (INPUTS,), as of the last tick; a copy."""
+        return self._inputs.copy()
+
+    def firmware_words(self) -> tuple[np.ndarray, ...]:
+        """All that the firmware remembers, as it stands: copy it, or write it to go back."""
+        return self.guard_state, self.law_state, self._codes, self._conversions
+
+    def restart(self) -> None:
+        """Reset the firmware, as a brown-out or a watchdog does; a maker's own law goes on."""
+        guard_reset(self._guard, self.guard_state)
+        if self._user_law is None:
+            law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
+
     def run(self, seconds: float, row_s: float = 10.0, powered: bool = True) -> Record:
         """Run on for `seconds` [s] and return the record of them.
 
@@ -522,9 +545,7 @@ class Loop:
             apply_command(plant, inputs, self.guard_state, power)
             if power == supply.LIVE and overload(plant, state, inputs, words, tick_s):
                 power = supply.CUT_OUT
-                guard_reset(self._guard, self.guard_state)
-                if self._user_law is None:
-                    law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
+                self.restart()
                 apply_command(plant, inputs, self.guard_state, power)
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
