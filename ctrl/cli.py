@@ -22,7 +22,14 @@ from ctrl.cli_options import (
     whole_within,
     within,
 )
-from ctrl.cli_outside import check_outside, declare_outside, run_maker
+from ctrl.cli_outside import (
+    check_outside,
+    declare_loop,
+    declare_outside,
+    run_live,
+    run_loop,
+    run_maker,
+)
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
     BAD_INPUT,
@@ -237,6 +244,8 @@ def run_simulate(args: argparse.Namespace) -> int:
         raise command_line_fault("does nothing", "--ambient", f"{args.ambient_c:g}", log)
     if args.controller_c is not None:
         return run_maker(args, config, row_s, plot, table)
+    if args.live:
+        return run_live(args, config, row_s, plot, table)
     compiling = is_compiling(args, LOOP_KERNEL)
     from ctrl import json_out, screen, screen_simulate
     from ctrl.recommend import SEED
@@ -345,6 +354,7 @@ VERBS = {
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),
+    "loop": Verb("a real board as the controller, over a serial line", declare_loop, run_loop),
 }  # fmt: skip
 
 

@@ -61,6 +61,8 @@ def simulate(
     on_day: Callable[[float], None] = lambda day: None,
     settings: Settings | None = None,
     outside: Outside | None = None,
+    piece_s: float = DAY_S,
+    watch: Callable[[Record], bool] = lambda piece: True,
 ) -> Simulation:
     """Run the cabinet from room temperature, by default with the config's own settings.
 
@@ -79,6 +81,10 @@ def simulate(
         In place of the config's own.
     outside : Outside, optional
         A firmware from outside in place of ours.
+    piece_s : float
+        Length of a piece [s].
+    watch : callable
+        Told each piece's record; False ends the run there.
 
     Raises
     ------
@@ -94,12 +100,14 @@ def simulate(
         weather_rows=weather_rows_of(config, plant), outside=outside,
     )  # fmt: skip
     # Whole rows in every piece, so that their spacing never breaks.
-    piece_s = max(DAY_S // row_s, 1.0) * row_s
+    piece_s = max(piece_s // row_s, 1.0) * row_s
     whole_s = max(days * DAY_S, row_s)
     parts: list[Record] = []
     while loop.time_s < whole_s - 0.5 * row_s:
         parts.append(loop.run(min(piece_s, whole_s - loop.time_s), row_s))
         on_day(loop.time_s / DAY_S)
+        if not watch(parts[-1]):
+            break
     record = _joined(parts, to_record(plant))
     found = findings_of(
         record, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)
