@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from ctrl.cli_drill import declare_drill, run_drill
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -351,6 +352,8 @@ VERBS = {
     "map": Verb("what holds, what ices, what it costs", declare_map, run_map),
     "compare": Verb("every control law on the same cabinet", declare_compare, run_compare),
     "thermostat": Verb("what a band and a sensor's place buy", declare_thermostat, run_thermostat),
+    "drill": Verb("what happens when a part fails, and what guards it", declare_drill,
+                  run_drill),
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),

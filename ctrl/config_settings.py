@@ -334,6 +334,17 @@ class Protection(Section):
     hot_fan_run_on_s: float = quantity(
         180.0, 0, 3600, "s", "hot fan goes on this long after the module", PRACTICE
     )
+    hot_cut_out_c: float | None = quantity(
+        None, 30, 140, "C", "cut-out of its own on the hot sink, if fitted: opens here",
+        "none fitted",
+    )  # fmt: skip
+    low_cut_out_c: float | None = quantity(
+        None, -40, 40, "C", "cold thermostat of its own inside, if fitted: opens here",
+        "none fitted",
+    )  # fmt: skip
+    series_contactor: bool = choice(
+        False, "whether a second switch stands in the module's supply wire", "none fitted"
+    )
 
     def faults(self) -> list[Fault]:
         """Check start < full < trip."""

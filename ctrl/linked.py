@@ -39,7 +39,7 @@ from ctrl.protection import (
     P_WARNING,
     R_AS_ASKED,
 )
-from ctrl.protection_settings import CODE_AMBIENT, R_STOPPED
+from ctrl.protection_settings import CODE_AMBIENT, R_OWN_ALARM, R_STOPPED
 from ctrl.readings import S_KIND, SENSOR_ABSENT, linearise
 
 NO_AMBIENT = np.zeros(1, dtype=np.int64)  # settings of a sensor that is not fitted
@@ -103,6 +103,7 @@ class LinkedController:
         self._why = why
         self._host: Host | None = None
         self._ticks = 0
+        self._last_tick: int | None = None
         self.command = STOPPED
         self.stop: Stop | None = None
 
@@ -128,8 +129,11 @@ class LinkedController:
             _c100(settings, G_COLD_SENSOR, codes[CODE_COLD]),
             _c100(self._ambient, 0, codes[CODE_AMBIENT]),
         )
+        # A late tick knows how late it is; one that comes first counts as on time.
+        passed = 1 if self._last_tick is None else max(tick - self._last_tick, 1)
+        self._last_tick = tick
         if self.stop is None:
-            self._ask(int(settings[G_TICK_MS]), temps, codes)
+            self._ask(int(settings[G_TICK_MS]), passed, temps, codes)
         self._ticks += 1
         if self._protected and self.stop is None:
             firmware_tick_python(self, settings, state, tick, codes)
@@ -140,14 +144,16 @@ class LinkedController:
         """Return the duty asked for this tick, where our protections call for it [1/1000]."""
         return self.command.duty_permille
 
-    def _ask(self, tick_ms: int, temps: tuple[int, int, int, int], codes: Words) -> None:
+    def _ask(
+        self, tick_ms: int, passed: int, temps: tuple[int, int, int, int], codes: Words
+    ) -> None:
         try:
             if self._host is None:
-                self._host = self._start(tick_ms)
+                self._host, passed = self._start(tick_ms), 1
             host = self._host
             raw = codes.tolist()
             self.command = host.tick(
-                tick_ms,
+                min(passed * tick_ms, 65535),
                 (raw[CODE_CONTROL], raw[CODE_HOT], raw[CODE_COLD], raw[CODE_AMBIENT]),
                 temps,
                 max(raw[CODE_SUPPLY_MV], 0),
@@ -177,7 +183,9 @@ class LinkedController:
         command = self.command
         going = self.stop is None
         state[P_AIR_C100], state[P_HOT_C100], state[P_COLD_C100] = temps[:3]
-        state[P_REASON] = state[P_FORCED] = R_AS_ASKED if going else R_STOPPED
+        off = command.duty_permille == 0 and command.reverse_permille == 0
+        reason = R_OWN_ALARM if off and command.bits & ALARM else R_AS_ASKED
+        state[P_REASON] = state[P_FORCED] = reason if going else R_STOPPED
         state[P_DEMAND] = state[P_FINAL] = state[P_OUTPUT] = command.duty_permille
         state[P_DEFROST + M_REVERSE] = command.reverse_permille
         state[P_HOT_FAN] = 1 if command.bits & HOT_FAN else 0

@@ -4,12 +4,12 @@ The compiled loop runs one of our controllers; the plain one runs a maker's own 
 Both call the same kernels, so both see the same plant, sensors and protections.
 """
 
-from typing import Protocol
-
 import numpy as np
 
 from ctrl import protection
+from ctrl.balances import energy_residual, water_residual
 from ctrl.controllers import (
+    Outside,
     UserLaw,
     controller_of,
     firmware_tick,
@@ -19,7 +19,6 @@ from ctrl.controllers import (
 )
 from ctrl.defrost import M_REVERSE
 from ctrl.firmware import Firmware
-from ctrl.fixed_point import Words
 from ctrl.pi import PI_SETPOINT, PISettings
 from ctrl.protection import (
     CODE_CONTROL,
@@ -36,8 +35,27 @@ from ctrl.protection import (
     guard_reset,
     new_guard_state,
 )
-from ctrl.protection_settings import CODE_AMBIENT
+from ctrl.protection_settings import CODE_AMBIENT, R_OWN_ALARM, R_STOPPED
 from ctrl.record import COLUMNS, Record
+from ctrl.states import (
+    COOLING,
+    DRIPPING,
+    FAULT,
+    IDLE,
+    LOW_BATTERY,
+    MELTING,
+    NO_POWER,
+    NO_READING,
+    OWN_ALARM,
+    SENSE_WORDS,
+    STOPPED,
+    SUPPLY_CUT_OUT,
+    TRIPPED,
+    NotFinite,
+)
+from ctrl.states import (
+    STATE_WORDS as STATE_WORDS,
+)
 from plant import (
     cabinet,
     climate,
@@ -55,37 +73,7 @@ from plant.cabinet import Plant
 from plant.compiled import kernel
 from plant.constants import ZERO_C_K
 
-# States of the firmware as a record shows them.
-IDLE, COOLING, MELTING, DRIPPING, LOW_BATTERY, NO_READING, FAULT, TRIPPED, NO_POWER = range(9)
-SUPPLY_CUT_OUT = 9
-STATE_WORDS = {
-    IDLE: "idle",
-    COOLING: "cooling",
-    MELTING: "melting ice",
-    DRIPPING: "dripping",
-    LOW_BATTERY: "off, battery low",
-    NO_READING: "waiting for a reading",
-    FAULT: "off, sensor fault",
-    TRIPPED: "off, tripped",
-    NO_POWER: "no power",
-    SUPPLY_CUT_OUT: "off, supply cut out",
-}
-
 SENSORS = 3
-
-
-class NotFinite(ArithmeticError):
-    """A state stopped being a number or left all sense; the text names tick, state and time."""
-
-
-# Words for what `cabinet.sense_of` finds wrong with a state.
-SENSE_WORDS = {
-    cabinet.NO_NUMBER: "is not a number",
-    cabinet.OVERDRAWN: "is below nothing",
-    cabinet.TOO_HOT: f"is above {cabinet.HOTTEST_K - ZERO_C_K:.0f} °C, where no module lasts",
-    cabinet.TOO_COLD: f"is below {cabinet.COLDEST_K - ZERO_C_K:.0f} °C",
-    cabinet.BOILING: "is hotter than boiling water",
-}
 
 
 @kernel
@@ -198,6 +186,9 @@ def apply_command(plant, inputs, guard_state, power):
     duty = guard_state[P_OUTPUT] / 1000.0
     if guard_state[P_DEFROST + M_REVERSE] > 0:
         duty = -guard_state[P_DEFROST + M_REVERSE] / 1000.0
+    if plant.drive.stuck_duty != drive.SWITCH_SOUND:
+        duty = plant.drive.stuck_duty
+        inputs[cabinet.DISCONNECTED] = 1.0 if duty == 0.0 else 0.0
     inputs[cabinet.DUTY] = duty
     inputs[cabinet.HOT_FAN] = heat_sinks.fan_turns(
         plant.hot_sink.fan_wiring, guard_state[P_HOT_FAN], duty
@@ -239,6 +230,10 @@ def state_code(guard_state, power):
     if power == supply.CUT_OUT:
         return SUPPLY_CUT_OUT
     reason = guard_state[P_REASON]
+    if reason == R_STOPPED:
+        return STOPPED
+    if reason == R_OWN_ALARM:
+        return OWN_ALARM
     if reason == protection.R_TRIP:
         return TRIPPED
     if reason == protection.R_SENSOR_FAULT:
@@ -371,16 +366,6 @@ def run_ticks(
     return ticks, step_hint_s
 
 
-class Outside(Protocol):
-    """A whole firmware from outside, in place of ours: `linked.LinkedController` is one."""
-
-    def tick(self, settings: Words, state: Words, tick: int, codes: Words) -> None:
-        """Run one tick and write the command into the protections' `state`."""
-
-    def power_lost(self) -> None:
-        """Start anew at the next tick."""
-
-
 class Loop:
     """One cabinet with its firmware, running: the only place with a mutable state.
 
@@ -425,6 +410,7 @@ class Loop:
         self._seed, self._run = seed, run
         self._user_law = user_law
         self._outside = outside
+        self.outside_halted = False  # it is not asked; its last command stands
         self._plain = user_law is not None or outside is not None
         none = np.zeros((0, climate.WEATHER_COLUMNS))
         self._weather_rows = none if weather_rows is None else weather_rows
@@ -451,6 +437,41 @@ class Loop:
         if not isinstance(self.firmware.law, PISettings):
             raise ValueError("turn_setpoint: expected a PI controller")
         self._law[PI_SETPOINT] = setpoint_c100
+
+    def replace_plant(self, plant: Plant) -> None:
+        """Go on with another plant of the same states: a part of it has failed or was mended."""
+        self.plant = plant
+        self._record = cabinet.to_record(plant)
+
+    @property
+    def plant_record(self) -> np.record:
+        """The plant as kernels read it."""
+        return self._record
+
+    @property
+    def inputs(self) -> np.ndarray:
+        """What drives the plant, shape (INPUTS,), as of the last tick; a copy."""
+        return self._inputs.copy()
+
+    def firmware_words(self) -> tuple[np.ndarray, ...]:
+        """Return copies of all that the firmware remembers, for `set_firmware_words`."""
+        return tuple(words.copy() for words in self._memory())
+
+    def set_firmware_words(self, words: tuple[np.ndarray, ...]) -> None:
+        """Put the firmware back to a state taken before, as if it had not run since."""
+        for mine, theirs in zip(self._memory(), words, strict=True):
+            mine[:] = theirs
+
+    def _memory(self) -> tuple[np.ndarray, ...]:
+        return self.guard_state, self.law_state, self._codes, self._conversions
+
+    def restart(self) -> None:
+        """Reset the firmware, as a brown-out or a watchdog does; a maker's own law goes on."""
+        guard_reset(self._guard, self.guard_state)
+        if self._outside is not None:
+            self._outside.power_lost()
+        elif self._user_law is None:
+            law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
 
     def run(self, seconds: float, row_s: float = 10.0, powered: bool = True) -> Record:
         """Run on for `seconds` [s] and return the record of them.
@@ -528,11 +549,9 @@ class Loop:
             apply_command(plant, inputs, self.guard_state, power)
             if power == supply.LIVE and overload(plant, state, inputs, words, tick_s):
                 power = supply.CUT_OUT
-                guard_reset(self._guard, self.guard_state)
-                if self._user_law is None and self._outside is None:
-                    law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
+                self.restart()
                 apply_command(plant, inputs, self.guard_state, power)
-            if power != supply.LIVE and self._outside is not None:
+            if power == supply.NO_POWER and self._outside is not None:
                 self._outside.power_lost()
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
@@ -566,7 +585,8 @@ class Loop:
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
         codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
         if self._outside is not None:
-            self._outside.tick(self._guard, self.guard_state, tick, codes)
+            if not self.outside_halted:
+                self._outside.tick(self._guard, self.guard_state, tick, codes)
             return
         if self._user_law is not None:
             firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
@@ -581,20 +601,3 @@ class Loop:
             self._record, self.state, self._inputs, time_s, self.firmware.tick_s,
             self._step_s, self._work,
         )  # fmt: skip
-
-
-def energy_residual(record: np.record, start: np.ndarray, end: np.ndarray) -> float:
-    """Return stored less booked energy over the energy that crossed the boundary [-]."""
-    stored = cabinet.stored_energy_j(record, end) - cabinet.stored_energy_j(record, start)
-    booked = end[cabinet.HEAT_IN] - start[cabinet.HEAT_IN]
-    through = end[cabinet.THROUGHPUT] - start[cabinet.THROUGHPUT]
-    return float((stored - booked) / max(through, 1.0))
-
-
-def water_residual(start: np.ndarray, end: np.ndarray) -> float:
-    """Return stored less booked water over the water in the cabinet and through it [-]."""
-    stored = cabinet.stored_water_kg(end) - cabinet.stored_water_kg(start)
-    entered = end[cabinet.WATER_IN] - start[cabinet.WATER_IN]
-    drained = end[cabinet.WATER_OUT] - start[cabinet.WATER_OUT]
-    through = abs(entered) + drained + cabinet.stored_water_kg(end)
-    return float((stored - entered + drained) / max(through, 1e-9))

@@ -41,6 +41,7 @@ SUPPLY_PROTECTIONS = {
     "latch_off": LATCH_OFF,
 }
 NO_LIMIT_A = 1e6  # stands for a supply that gives whatever is asked
+SWITCH_SOUND = 2.0  # `stuck_duty` of a switch that does as it is told
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,9 @@ class Drive:
         By how much a charging battery stands above `supply_v` [V].
     charging_from_h, charging_to_h : float
         Hours of the day of charging, past midnight too; equal for never [h].
+    stuck_duty : float
+        Duty of a failed switch whatever it is told, 1 stuck on, 0 an open circuit;
+        `SWITCH_SOUND` for one that obeys.  Only a running loop asks for it.
     """
 
     kind: int
@@ -113,6 +117,7 @@ class Drive:
     charging_rise_v: float = 0.0
     charging_from_h: float = 0.0
     charging_to_h: float = 0.0
+    stuck_duty: float = SWITCH_SOUND
 
 
 @kernel

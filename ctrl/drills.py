@@ -1,0 +1,638 @@
+"""Fault drills: what a cabinet does when a part fails, and whether the limits are kept.
+
+Each drill states its pass line before it runs.  A scenario brings the cabinet to rest in a
+stated room, lets the fault in at a stated moment and follows it until nothing changes any
+more.  Where a limit of the pass line is broken, the same run is made again with each
+independent device, to see whether it would have kept it.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.capability import flashed_coldest, sensed_k
+from ctrl.cases import contents_min_c
+from ctrl.config import Config
+from ctrl.controllers import Outside, UserLaw, controller_of, law_preload
+from ctrl.drill_devices import Device, DeviceSpec, device_specs, would_act_at_s
+from ctrl.drill_rig import ALARMS, DRILL_REASONS, DRILL_STATES, Rig
+from ctrl.firmware import Firmware, Settings, firmware_of
+from ctrl.loop import MELTING
+from ctrl.protection import P_TRIPPED
+from ctrl.protection_settings import P_CONTROL_SENSOR, P_HOT_SENSOR
+from ctrl.readings import R_STATUS, STATUS_LATCHED
+from ctrl.record import INDEX
+from ctrl.trial import nearest_point, steady_state, warm_state
+from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
+from plant.heat_sinks import OWN_SWITCH
+from plant.steady import Operating
+
+LEAD_S = 3600.0  # sound running before the fault
+FINE_S = 900.0  # after a fault every second is noted for so long
+PIECE_S = 4 * 3600.0
+MOST_H = 36.0
+STEADY_K = 0.1  # two pieces that end as near as this show nothing more to come
+FOOD_LIMIT_C = 5.0  # food that spoils is kept at 5 °C or colder (from memory)
+MOMENTS_MIN = (1.0, 5.0, 15.0)
+HEALTHY_K = 0.5  # a limit that sound running breaks is held against sound running and this
+
+HOT_SINK, FOAM, MODULE = "hot sink", "foam at the hot sink", "module hot face"
+COLDEST, WARMEST, ICE = "contents coldest", "contents warmest", "ice in the fin gaps"
+PARTS = (HOT_SINK, FOAM, MODULE)
+UNHARMED = (*PARTS, COLDEST)
+
+OUR_MEMORY = "settings_corrupted"  # this drill is about the settings of our own firmware
+SETTLED, WARM, IN_MELT = "settled", "warm", "in the middle of a melt"
+
+
+Act = Callable[[Rig], None]
+
+
+@dataclass(frozen=True)
+class PassLine:
+    """What a drill has to show, stated before it runs.
+
+    Attributes
+    ----------
+    limits : tuple of str
+        Limits that must hold throughout.
+    off_within_s : float or None
+        The firmware must be off with its alarm by then [s].
+    back_within_h : float or None
+        Contents must be cold again by then, after the last event [h].
+    clear_within_h : float or None
+        Ice must be under its limit by then [h].
+    """
+
+    limits: tuple[str, ...] = UNHARMED
+    off_within_s: float | None = None
+    back_within_h: float | None = None
+    clear_within_h: float | None = None
+
+    @property
+    def words(self) -> str:
+        """The pass line as a sentence."""
+        parts = [f"kept: {', '.join(self.limits)}"] if self.limits else ["nothing is asked"]
+        if self.off_within_s is not None:
+            parts.append(f"off, hot fan on, alarm within {self.off_within_s:g} s")
+        if self.back_within_h is not None:
+            parts.append(f"contents cold again within {self.back_within_h:g} h of its end")
+        if self.clear_within_h is not None:
+            parts.append(f"ice under its limit within {self.clear_within_h:g} h")
+        return "; ".join(parts)
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """One run of a drill: a room, a start, the fault, and what happens later.
+
+    `then` holds (seconds after the fault, what happens).  `pass_line` is the drill's own
+    where it is None.
+    """
+
+    name: str
+    room: str
+    inject: Act
+    then: tuple[tuple[float, Act], ...] = ()
+    start: str = SETTLED
+    pass_line: PassLine | None = None
+
+
+@dataclass(frozen=True)
+class Drill:
+    """One drill: its name, the fault in words, the pass line, and how its runs are made.
+
+    `scenarios` returns the runs for a config, or a reason in words why there are none.
+    """
+
+    name: str
+    fault: str
+    pass_line: PassLine
+    scenarios: Callable[[Config, Settings], tuple[Scenario, ...] | str]
+
+
+@dataclass(frozen=True)
+class Moment:
+    """How things stand some minutes after the fault; temperatures in °C."""
+
+    at_min: float
+    hot_sink_c: float
+    foam_c: float
+    air_c: float
+    contents_c: float
+    duty: float
+    state: str
+
+
+@dataclass(frozen=True)
+class LimitFound:
+    """One limit of a drill: the worst value, when it came, and when the limit was passed."""
+
+    name: str
+    value: float
+    limit: float
+    unit: str
+    worst_min: float
+    passed_min: float | None
+    in_pass_line: bool
+
+    @property
+    def kept(self) -> bool:
+        """Whether the limit was kept throughout."""
+        return self.passed_min is None
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing that the firmware did: when it first stood so, in state and reason."""
+
+    at_min: float
+    state: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class DeviceFound:
+    """What one independent device does in a run: when it opens, and what it keeps.
+
+    `keeps` holds when every limit of the pass line is kept with it; `broken` names the others.
+    """
+
+    device: str
+    fitted: bool
+    opens_min: float | None
+    keeps: bool
+    broken: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class RunFound:
+    """One run of a drill, followed to its worst.
+
+    `passed` counts the devices that are fitted; `kept_alone` is the firmware by itself.
+    `saved_by` names the devices, fitted or not, that keep what the firmware could not;
+    `lacks` what of the pass line is missed, in words.
+    """
+
+    name: str
+    room: str
+    ambient_c: float
+    pass_line: PassLine
+    passed: bool
+    kept_alone: bool
+    lacks: tuple[str, ...]
+    first_minutes: tuple[Moment, ...]
+    limits: tuple[LimitFound, ...]
+    steps: tuple[Step, ...]
+    final_state: str
+    alarm_after_s: float | None
+    latched: bool
+    devices: tuple[DeviceFound, ...]
+    food_warm_h: float | None
+    contents_c_end: float
+    watched_h: float
+    left_model: str | None
+    fault_s: float
+    table: np.ndarray = field(repr=False, compare=False)
+
+    @property
+    def saved_by(self) -> tuple[str, ...]:
+        """Devices that keep every limit of the pass line where the firmware alone does not."""
+        return tuple(item.device for item in self.devices if item.keeps)
+
+
+@dataclass(frozen=True)
+class DrillResult:
+    """A drill that was run; `skipped` has the reason where the config gives nothing to run."""
+
+    name: str
+    fault: str
+    pass_line: str
+    passed: bool
+    runs: tuple[RunFound, ...]
+    skipped: str | None = None
+
+
+# Rooms and starts ----------------------------------------------------------------------------
+
+
+def room_plant(config: Config, room: str) -> Plant:
+    """Return the plant in the usual, worst or coldest room, steady; door shut, nothing loaded.
+
+    The worst room stays as hot as at its hottest hour, with the vapour of its mean.
+    """
+    part = config.climate
+    mean_c = {"usual": part.usual_c, "worst": part.worst_c, "coldest": part.coldest_c}[room]
+    plant = at_ambient(plant_of(config), mean_c, humidity_at(config, mean_c))
+    stays_c = mean_c + (0.5 * part.daily_swing_k if room == "worst" else 0.0)
+    climate = replace(
+        plant.climate, mean_k=stays_c + ZERO_C_K, swing_k=0.0, doors_per_day=0, load_share=0.0
+    )
+    return replace(plant, climate=climate)
+
+
+@dataclass(frozen=True)
+class Stand:
+    """A room with its plant and the steady state to start from."""
+
+    plant: Plant
+    point: Operating
+
+
+class Stands:
+    """The rooms of a config, each settled once."""
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+        self._found: dict[str, Stand] = {}
+
+    def __getitem__(self, room: str) -> Stand:
+        if room not in self._found:
+            config = self._config
+            plant = room_plant(config, room)
+            coldest = flashed_coldest(config, plant, plant.climate.mean_k)
+            point = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
+            self._found[room] = Stand(plant, point)
+        return self._found[room]
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What every run of a config shares."""
+
+    config: Config
+    settings: Settings
+    firmware: Firmware
+    stands: Stands
+    seed: int
+    user_law: UserLaw | None
+    outside: Callable[[], Outside] | None = None  # powers up a firmware from outside
+
+    def rig(
+        self, scenario: Scenario, devices: tuple[Device, ...] = (), devices_from_s: float = 0.0
+    ) -> Rig:
+        """Return a rig at the moment before the fault."""
+        stand, config = self.stands[scenario.room], self.config
+        warm = scenario.start == WARM
+        start = warm_state(stand.plant, config) if warm else steady_state(stand.plant, stand.point)
+        rig = Rig(
+            config, self.settings, stand.plant, self.firmware, start,
+            start_s=3600.0 * config.climate.hottest_hour, seed=self.seed, devices=devices,
+            devices_from_s=devices_from_s, user_law=self.user_law,
+            outside=None if self.outside is None else self.outside(),
+        )  # fmt: skip
+        if warm:
+            return rig
+        if self.user_law is None and self.outside is None:
+            self._preload(rig, stand)
+        rig.run(LEAD_S)
+        if scenario.start == IN_MELT and self.outside is None:  # whose melt cannot be seen
+            self._into_melt(rig)
+        return rig
+
+    def _preload(self, rig: Rig, stand: Stand) -> None:
+        law = self.firmware.law
+        reading_c = sensed_k(stand.plant, stand.point) - ZERO_C_K
+        law_preload(
+            controller_of(law).kind, law.to_words(), rig.loop.law_state,
+            round(100.0 * reading_c), round(1000.0 * stand.point.duty),
+        )  # fmt: skip
+
+    def _into_melt(self, rig: Rig) -> None:
+        defrost = self.settings.defrost
+        assert defrost is not None
+        longest_s = 3.0 * defrost.interval_ticks * self.firmware.tick_s
+        end_s = rig.loop.time_s + longest_s
+        while rig.last_state != MELTING and rig.loop.time_s < end_s and rig.ended is None:
+            rig.run(60.0)
+        rig.run(60.0)
+
+
+# Running ---------------------------------------------------------------------------------------
+
+
+def _run_until(rig: Rig, fault_s: float, end_s: float) -> None:
+    """Run to a time, every tick noted in the first minutes after the fault."""
+    tick_s = rig.loop.firmware.tick_s
+    rig.run(min(fault_s + FINE_S, end_s) - rig.loop.time_s, row_s=max(tick_s, 1.0))
+    rig.run(end_s - rig.loop.time_s)
+
+
+def _follow(rig: Rig, scenario: Scenario) -> None:
+    """Let the fault in, then the later events, and run until nothing changes any more."""
+    fault_s = rig.loop.time_s
+    scenario.inject(rig)
+    for after_s, act in scenario.then:
+        _run_until(rig, fault_s, fault_s + after_s)
+        act(rig)
+    _run_until(rig, fault_s, fault_s + FINE_S)
+    before = np.full(2, np.inf)
+    while rig.ended is None and rig.loop.time_s - fault_s < MOST_H * 3600.0:
+        rig.run(PIECE_S)
+        last = rig.table[-round(1800.0 / 10.0) :]
+        now = np.array([last[:, INDEX[name]].mean() for name in ("contents_c", "hot_sink_c")])
+        if np.all(np.abs(now - before) < STEADY_K):
+            break
+        before = now
+
+
+def _watched(config: Config, plant: Plant) -> list[tuple[str, str, float, str, bool]]:
+    """Return (name, column, limit, unit, whether it is an upper one) of every limit."""
+    part, use = config.limits, config.use
+    warm_c = use.target_c + use.target_tolerance_k
+    found = [
+        (HOT_SINK, "hot_sink_c", part.hot_sink_max_c, "°C", True),
+        (FOAM, "foam_c", part.foam_max_c, "°C", True),
+        (MODULE, "hot_face_c", part.module_max_c, "°C", True),
+        (WARMEST, "contents_c", warm_c if use.contents_max_c is None else use.contents_max_c,
+         "°C", True),
+        (ICE, "blockage_pct", part.sink_ice_blockage_pct, "%", True),
+    ]  # fmt: skip
+    coldest = contents_min_c(config, plant)
+    if coldest is not None:
+        found.append((COLDEST, "contents_c", coldest, "°C", False))
+    return found
+
+
+def limits_found(
+    config: Config, plant: Plant, table: np.ndarray, fault_s: float, line: PassLine
+) -> tuple[LimitFound, ...]:
+    """Return every limit against the rows after the fault, `table` of shape (rows, columns)."""
+    time_s = table[:, INDEX["time_s"]]
+    after, sound = time_s > fault_s, time_s <= fault_s
+    minutes = (time_s[after] - fault_s) / 60.0
+    found = []
+    for name, column, stated, unit, upper in _watched(config, plant):
+        values, limit = table[after, INDEX[column]], stated
+        sign = 1.0 if upper else -1.0
+        if np.any(sound):
+            healthy = np.max(sign * table[sound, INDEX[column]])
+            if healthy > sign * stated:
+                limit = sign * (healthy + HEALTHY_K)
+        worst = int(np.argmax(sign * values))
+        passed = np.flatnonzero(sign * values > sign * limit)
+        found.append(
+            LimitFound(
+                name, float(values[worst]), float(limit), unit, float(minutes[worst]),
+                float(minutes[passed[0]]) if passed.size else None, name in line.limits,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _alarm_after_s(table: np.ndarray, fault_s: float) -> float | None:
+    after = table[:, INDEX["time_s"]] > fault_s
+    hit = np.flatnonzero(after & np.isin(table[:, INDEX["state"]], ALARMS))
+    return float(table[hit[0], INDEX["time_s"]] - fault_s) if hit.size else None
+
+
+def _late(
+    line: PassLine,
+    limits: tuple[LimitFound, ...],
+    table: np.ndarray,
+    fault_s: float,
+    last_event_s: float,
+    own_fan: bool,
+) -> list[str]:
+    """Return what of the pass line's times is missed, in words."""
+    found, time_s = [], table[:, INDEX["time_s"]]
+    if line.off_within_s is not None:
+        alarm_s = _alarm_after_s(table, fault_s)
+        if alarm_s is None or alarm_s > line.off_within_s:
+            when = "never" if alarm_s is None else f"after {alarm_s:g} s"
+            found.append(f"alarm {when}")
+        else:
+            alarmed = np.isin(table[:, INDEX["state"]], ALARMS) & (time_s > fault_s)
+            if np.any(table[alarmed, INDEX["current_a"]] > 0.0):
+                found.append("current in the alarm")
+            if own_fan and np.any(table[alarmed, INDEX["hot_fan"]] == 0.0):
+                found.append("hot fan still in the alarm")
+    by_name = {item.name: item for item in limits}
+    for hours, start_s, name, column in (
+        (line.back_within_h, last_event_s, WARMEST, "contents_c"),
+        (line.clear_within_h, fault_s, ICE, "blockage_pct"),
+    ):
+        if hours is None:
+            continue
+        until = (time_s > start_s) & (time_s <= start_s + 3600.0 * hours)
+        end = table[until, INDEX[column]]
+        if end.size == 0 or end[-1] > by_name[name].limit:
+            found.append(f"{name} not within its limit {hours:g} h later")
+    return found
+
+
+def _steps(table: np.ndarray, fault_s: float) -> tuple[Step, ...]:
+    """Return each pair of state and reason at its first time after the fault."""
+    time_s = table[:, INDEX["time_s"]]
+    rows = table[time_s > fault_s]
+    pairs = rows[:, [INDEX["state"], INDEX["reason"]]].astype(int)
+    _, first = np.unique(pairs, axis=0, return_index=True)
+    return tuple(
+        Step(
+            float((rows[row, INDEX["time_s"]] - fault_s) / 60.0),
+            DRILL_STATES[int(pairs[row, 0])], DRILL_REASONS[int(pairs[row, 1])],
+        )
+        for row in sorted(first)
+    )  # fmt: skip
+
+
+def _moments(table: np.ndarray, fault_s: float) -> tuple[Moment, ...]:
+    time_s = table[:, INDEX["time_s"]]
+    found = []
+    for minutes in MOMENTS_MIN:
+        row = int(np.searchsorted(time_s, fault_s + 60.0 * minutes - 1e-6))
+        if row < len(table):
+            names = ("hot_sink_c", "foam_c", "air_c", "contents_c", "duty")
+            values = {name: float(table[row, INDEX[name]]) for name in names}
+            state = DRILL_STATES[int(table[row, INDEX["state"]])]
+            at_min = (float(time_s[row]) - fault_s) / 60.0
+            found.append(Moment(at_min=at_min, **values, state=state))
+    return tuple(found)
+
+
+def _hours_above(table: np.ndarray, fault_s: float) -> float:
+    time_s = table[:, INDEX["time_s"]]
+    spans = np.diff(time_s, prepend=time_s[0])
+    warm = (time_s > fault_s) & (table[:, INDEX["contents_c"]] > FOOD_LIMIT_C)
+    return float(np.sum(spans[warm]) / 3600.0)
+
+
+def _is_latched(rig: Rig) -> bool:
+    guard = rig.loop.guard_state
+    if rig.noted_state in ALARMS or guard[P_TRIPPED] == 1:
+        return True
+    return any(guard[at + R_STATUS] == STATUS_LATCHED for at in (P_CONTROL_SENSOR, P_HOT_SENSOR))
+
+
+def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
+    line = scenario.pass_line or drill.pass_line
+    stand = bench.stands[scenario.room]
+    rig = bench.rig(scenario)
+    fault_s = rig.loop.time_s
+    _follow(rig, scenario)
+    table = rig.table
+    limits = limits_found(bench.config, stand.plant, table, fault_s, line)
+    broken = [item.name for item in limits if item.in_pass_line and not item.kept]
+    last_s = fault_s + max((after_s for after_s, _ in scenario.then), default=0.0)
+    own_fan = stand.plant.hot_sink.fan_wiring == OWN_SWITCH
+    late = _late(line, limits, table, fault_s, last_s, own_fan)
+    if rig.ended is not None:
+        broken.append("the model's own end")
+    devices: tuple[DeviceFound, ...] = ()
+    fitted_keep = not broken
+    if broken:
+        devices = _with_devices(bench, scenario, line, table, fault_s)
+        fitted_keep = _fitted_keep(bench, scenario, line, devices, table, fault_s)
+    return RunFound(
+        name=scenario.name,
+        room=scenario.room,
+        ambient_c=float(table[-1, INDEX["ambient_c"]]),
+        pass_line=line,
+        passed=fitted_keep and not late,
+        kept_alone=not broken and not late,
+        lacks=tuple(broken + late),
+        first_minutes=_moments(table, fault_s),
+        limits=limits,
+        steps=_steps(table, fault_s),
+        final_state=DRILL_STATES[rig.last_state],
+        alarm_after_s=_alarm_after_s(table, fault_s),
+        latched=_is_latched(rig),
+        devices=devices,
+        food_warm_h=_hours_above(table, fault_s) if bench.config.use.purpose == "food" else None,
+        contents_c_end=float(table[-1, INDEX["contents_c"]]),
+        watched_h=(rig.loop.time_s - fault_s) / 3600.0,
+        left_model=rig.ended,
+        fault_s=fault_s,
+        table=table,
+    )
+
+
+def _guarded(
+    bench: Bench, scenario: Scenario, line: PassLine, specs: tuple[DeviceSpec, ...], from_s: float
+) -> tuple[float | None, tuple[str, ...]]:
+    """Run once more with these devices; return (first opening [s], limits then broken)."""
+    devices = tuple(Device(spec, bench.settings.setpoint_c) for spec in specs)
+    rig = bench.rig(scenario, devices, from_s)
+    fault_s = rig.loop.time_s
+    _follow(rig, scenario)
+    plant = bench.stands[scenario.room].plant
+    limits = limits_found(bench.config, plant, rig.table, fault_s, line)
+    broken = [item.name for item in limits if item.in_pass_line and not item.kept]
+    if rig.ended is not None:
+        broken.append("the model's own end")
+    opened = [device.opened_at_s for device in devices if device.opened_at_s is not None]
+    return min(opened, default=None), tuple(broken)
+
+
+def _with_devices(
+    bench: Bench, scenario: Scenario, line: PassLine, table: np.ndarray, fault_s: float
+) -> tuple[DeviceFound, ...]:
+    """Return what each device does in a run that breaks its pass line without it."""
+    found = []
+    for spec in device_specs(bench.config, bench.stands[scenario.room].plant):
+        act_s = would_act_at_s(spec, table, bench.settings.setpoint_c)
+        opened_s: float | None = None
+        broken: tuple[str, ...] = ("it never opens",)
+        if act_s is not None and act_s <= fault_s:
+            broken = ("it opens in sound running",)
+        elif act_s is not None:
+            opened_s, broken = _guarded(bench, scenario, line, (spec,), act_s)
+        opens_min = None if opened_s is None else (opened_s - fault_s) / 60.0
+        keeps = opened_s is not None and not broken
+        found.append(DeviceFound(spec.name, spec.fitted, opens_min, keeps, broken))
+    return tuple(found)
+
+
+def _fitted_keep(
+    bench: Bench, scenario: Scenario, line: PassLine, devices: tuple[DeviceFound, ...],
+    table: np.ndarray, fault_s: float,
+) -> bool:  # fmt: skip
+    """Tell whether the fitted devices together keep the pass line's limits."""
+    fitted = [item for item in devices if item.fitted]
+    if any(item.keeps for item in fitted):
+        return True
+    opening = [item for item in fitted if item.opens_min is not None]
+    if len(opening) < 2:
+        return False
+    specs = device_specs(bench.config, bench.stands[scenario.room].plant)
+    chosen = tuple(spec for spec in specs if spec.fitted)
+    from_s = fault_s + 60.0 * min(item.opens_min or 0.0 for item in opening)
+    return not _guarded(bench, scenario, line, chosen, from_s)[1]
+
+
+def run_drill(bench: Bench, drill: Drill) -> DrillResult:
+    """Run one drill: every scenario, judged by the pass line stated before."""
+    scenarios = drill.scenarios(bench.config, bench.settings)
+    words = drill.pass_line.words
+    if bench.outside is not None and drill.name == OUR_MEMORY:
+        scenarios = "the firmware is not ours: whether it checks its settings is its maker's part"
+    if isinstance(scenarios, str):
+        return DrillResult(drill.name, drill.fault, words, True, (), scenarios)
+    runs = tuple(_run_scenario(bench, drill, item) for item in scenarios)
+    return DrillResult(drill.name, drill.fault, words, all(run.passed for run in runs), runs)
+
+
+def bench_of(
+    config: Config,
+    settings: Settings,
+    *,
+    seed: int = 1,
+    user_law: UserLaw | None = None,
+    outside: Callable[[], Outside] | None = None,
+) -> Bench:
+    """Return what the drills of a config share.
+
+    Raises
+    ------
+    ValueError
+        With one line, when a setting cannot be held in the firmware's words.
+    """
+    firmware = firmware_of(config, settings)
+    return Bench(config, settings, firmware, Stands(config), seed, user_law, outside)
+
+
+def drill_all(
+    config: Config,
+    settings: Settings,
+    *,
+    seed: int = 1,
+    only: str | None = None,
+    user_law: UserLaw | None = None,
+    outside: Callable[[], Outside] | None = None,
+    before: Callable[[Drill], None] = lambda drill: None,
+    after: Callable[[DrillResult], None] = lambda result: None,
+) -> tuple[DrillResult, ...]:
+    """Run every drill, or the one named.
+
+    Parameters
+    ----------
+    config : Config
+    settings : Settings
+        What is flashed.
+    seed : int
+        Of the sensor noise.
+    only : str, optional
+        One of the names in `ctrl.drill_list.DRILLS`.
+    user_law : UserLaw, optional
+        A maker's own controller, behind the same protections.
+    outside : callable, optional
+        Returns a whole firmware from outside, freshly powered up; called once a run.
+    before, after : callable
+        Told each drill before it runs, with its pass line, and its result.
+
+    Raises
+    ------
+    KeyError
+        For a name that is no drill.
+    """
+    from ctrl.drill_list import DRILLS
+
+    bench, found = bench_of(config, settings, seed=seed, user_law=user_law, outside=outside), []
+    for drill in DRILLS.values() if only is None else (DRILLS[only],):
+        before(drill)
+        found.append(run_drill(bench, drill))
+        after(found[-1])
+    return tuple(found)

@@ -1,0 +1,118 @@
+"""The screen of the fault drills: the pass line first, then what happened."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.text import Text
+
+from ctrl.config import Config
+from ctrl.drill_devices import DeviceSpec
+from ctrl.drills import Drill, DrillResult, LimitFound, RunFound
+from ctrl.firmware import Settings
+from ctrl.screen import bullet, duration, fixed, heading, paragraph, words_of
+
+MOST_STEPS = 8
+
+
+def show_head(
+    out: Console, config: Config, settings: Settings, devices: Sequence[DeviceSpec]
+) -> None:
+    """Print what is drilled, and with which independent devices."""
+    out.print(f"{config.cabinet.name} ({config.source})")
+    heading(out, "Fault drills")
+    how = "tuned for the file's drive" if config.controller.kind == "recommend" else "as written"
+    paragraph(out, f"Firmware: {words_of(settings.controller)}, setpoint "
+                   f"{fixed(settings.setpoint_c)} °C, {how}; defrost as written. Door shut, "
+                   "nothing loaded; the worst room stays as at its hottest hour.")  # fmt: skip
+    paragraph(out, "Independent devices, each tried where the firmware alone does not keep a "
+                   "limit; only those fitted count:")  # fmt: skip
+    for item in devices:
+        bullet(out, f"{item.name} ({'fitted' if item.fitted else 'not fitted'}): {item.words}.")
+
+
+def show_line(out: Console, drill: Drill) -> None:
+    """Print a drill and its pass line, before it runs."""
+    out.print()
+    out.print(Text(f"{drill.name}: {drill.fault}", style="bold"))
+    paragraph(out, f"Pass line: {drill.pass_line.words}.")
+
+
+def show_result(out: Console, found: DrillResult) -> None:
+    """Print what a drill found."""
+    if found.skipped is not None:
+        paragraph(out, f"Not run: {found.skipped}.")
+        return
+    for run in found.runs:
+        _show_run(out, run)
+
+
+def _show_run(out: Console, run: RunFound) -> None:
+    verdict = "passed" if run.passed else "FAILED"
+    by = "" if run.kept_alone or not run.passed else " by the fitted devices"
+    room = "" if run.room in run.name else f", {run.room} room"
+    paragraph(out, f"{verdict}{by}: {run.name}{room}, {fixed(run.ambient_c)} °C")
+    if run.pass_line.limits == ():
+        paragraph(out, "Nothing is asked of this run.", indent=4)
+    if run.lacks:
+        paragraph(out, f"Missed by the firmware alone: {'; '.join(run.lacks)}.", indent=4)
+    first = "; ".join(
+        f"{fixed(item.at_min, 0)} min: hot sink {fixed(item.hot_sink_c)}, contents "
+        f"{fixed(item.contents_c)} °C"
+        for item in run.first_minutes
+    )
+    paragraph(out, f"First: {first}.", indent=4)
+    worst = "; ".join(_limit_words(item) for item in run.limits)
+    paragraph(out, f"Worst in {fixed(run.watched_h, 0)} h: {worst}. Contents at the end "
+                   f"{fixed(run.contents_c_end)} °C.", indent=4)  # fmt: skip
+    steps = [f"{duration(60.0 * item.at_min)} {item.state} ({item.reason})" for item in run.steps]
+    more = f"; {len(steps) - MOST_STEPS} more" if len(steps) > MOST_STEPS else ""
+    latched = ", latched until reset" if run.latched else ""
+    paragraph(out, f"Firmware: {'; '.join(steps[:MOST_STEPS])}{more}. At the end: "
+                   f"{run.final_state}{latched}.", indent=4)  # fmt: skip
+    if run.food_warm_h is not None:
+        paragraph(out, f"Food above 5 °C for {fixed(run.food_warm_h)} h.", indent=4)
+    if run.left_model is not None:
+        paragraph(out, f"The model ends there: {run.left_model}.", indent=4)
+    _show_devices(out, run)
+
+
+def _limit_words(item: LimitFound) -> str:
+    passed = ""
+    if not item.kept:
+        passed = f", passed after {duration(60.0 * (item.passed_min or 0.0))}"
+    return (
+        f"{item.name} {fixed(item.value)} {item.unit} after {duration(60.0 * item.worst_min)} "
+        f"(limit {fixed(item.limit)}{passed})"
+    )
+
+
+def _show_devices(out: Console, run: RunFound) -> None:
+    if not run.devices:
+        return
+    texts = []
+    for item in run.devices:
+        when = "" if item.opens_min is None else f" opens after {duration(60.0 * item.opens_min)}"
+        if item.keeps:
+            texts.append(f"{item.device}{when} and keeps the limits")
+        elif item.opens_min is None:
+            texts.append(f"{item.device}: {', '.join(item.broken)}")
+        else:
+            texts.append(f"{item.device}{when}, and yet: {', '.join(item.broken)}")
+    saved = f"Only saved by: {' or '.join(run.saved_by)}" if run.saved_by else "None saves it"
+    paragraph(out, f"{saved}. {'; '.join(texts)}.", indent=4)
+
+
+def show_end(out: Console, results: Sequence[DrillResult]) -> None:
+    """Print how many drills passed, which did not, and what would have helped."""
+    ran = [item for item in results if item.skipped is None]
+    failed = [item for item in ran if not item.passed]
+    heading(out, f"{len(ran) - len(failed)} of {len(ran)} drills passed")
+    for item in failed:
+        runs = [run for run in item.runs if not run.passed]
+        saved = sorted({device for run in runs for device in run.saved_by})
+        helped = f"saved by: {' or '.join(saved)}" if saved else "no independent device saves it"
+        if len(runs) > 1 and saved:
+            helped += ", by run as above"
+        bullet(out, f"{item.name}: {helped}.")
+    paragraph(out, "Firmware is no safety device. Sizes of faults are invented; a real fault may "
+                   "be larger. Food kept above 5 °C is not shown safe by any drill.")  # fmt: skip
