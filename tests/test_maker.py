@@ -16,6 +16,7 @@ from ctrl.config_errors import ConfigError
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.loop import Loop
 from ctrl.protection_settings import R_STOPPED
+from ctrl.states import OWN_ALARM
 from ctrl.trial import warm_state
 
 pytestmark = pytest.mark.skipif(
@@ -52,6 +53,8 @@ void controller_tick(const controller_in *in, controller_out *out)
     if (!strcmp(sin, "supply")) out->duty_permille = (int16_t)(in->supply_mv / 100);
     if (!strcmp(sin, "absent")) out->duty_permille = in->ambient_c100 == CONTROLLER_ABSENT &&
         in->ambient_code == CONTROLLER_ABSENT && in->hot_pulses == CONTROLLER_NO_TACH ? 7 : 8;
+    if (!strcmp(sin, "elapsed")) out->duty_permille = (int16_t)(in->elapsed_ms / 10);
+    if (!strcmp(sin, "alarm")) { out->duty_permille = 0; out->alarm = true; }
     if (!strcmp(sin, "full")) out->duty_permille = 1000;
     if (!strcmp(sin, "talk")) { printf("reading %d\n", in->control_c100); fflush(stdout); }
     if (calls < 20) return;
@@ -214,6 +217,29 @@ def test_after_a_power_loss_every_variable_has_its_first_value(config, program, 
         assert np.round(1000 * loop.run(10.0, 1.0)["duty"]) == pytest.approx(np.arange(1, 11))
         assert not loop.run(5.0, 1.0, powered=False)["duty"].any()
         assert np.round(1000 * loop.run(10.0, 1.0)["duty"]) == pytest.approx(np.arange(1, 11))
+
+
+def test_a_reset_starts_it_anew_and_a_late_tick_knows_how_late_it_is(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "elapsed")
+    with maker.Child(program.path) as child:
+        loop, _ = loop_of(config, child)
+        assert loop.run(3.0, 1.0)["duty"] == pytest.approx(0.1)  # 1000 ms in 10 ms
+        loop.outside_halted = True
+        assert loop.run(5.0, 1.0)["duty"] == pytest.approx(0.1)  # the last command stands
+        loop.outside_halted = False
+        assert loop.run(2.0, 1.0)["duty"] == pytest.approx([0.6, 0.1])
+        monkeypatch.setenv("SIN", "count")
+        loop.restart()
+        assert np.round(1000 * loop.run(3.0, 1.0)["duty"]) == pytest.approx([1, 2, 3])
+
+
+def test_its_alarm_shows_in_the_record(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "alarm")
+    with maker.Child(program.path) as child:
+        loop, outside = loop_of(config, child)
+        record = loop.run(3.0, 1.0)
+        assert set(record["state"]) == {OWN_ALARM} and set(record["hot_fan"]) == {1.0}
+        assert outside.stop is None
 
 
 # The command ---------------------------------------------------------------------------
