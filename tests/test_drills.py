@@ -1,0 +1,392 @@
+"""Fault drills: physics of each fault, pass lines that can fail, devices, command and JSON.
+
+Closed forms are from the plant's own parameters by hand; what must happen when a wire breaks
+or a fan stops is plain reasoning, named beside each test.
+"""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ctrl import cli
+from ctrl.config import build_config, load_config, plain_data
+from ctrl.drill_devices import CABINET, CONTACTOR, HOT_SIDE, device_specs
+from ctrl.drill_list import DRILLS, drill_settings, fuse_blows, short_current_a
+from ctrl.drills import (
+    COLDEST,
+    FOAM,
+    HOT_SINK,
+    PARTS,
+    PassLine,
+    Scenario,
+    bench_of,
+    drill_all,
+    limits_found,
+    room_plant,
+    run_drill,
+)
+from ctrl.firmware import settings_of
+from ctrl.glossary import GLOSSARY
+from ctrl.json_out_drill import of_drills
+from ctrl.record import COLUMNS, INDEX
+from plant import cabinet, stage
+from plant.constants import ZERO_C_K
+
+CONFIG = load_config("benchmark")  # PI with stated settings: nothing to tune
+SETTINGS = settings_of(CONFIG)
+
+
+def changed(**tables):
+    """Return the benchmark with some keys changed; None takes a table away."""
+    data = plain_data(CONFIG)
+    for table, keys in tables.items():
+        if keys is None:
+            data.pop(table, None)
+        else:
+            data[table] = {**data.get(table, {}), **keys}
+    return build_config(data, "changed")
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return bench_of(CONFIG, SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def results(bench):
+    """Return every drill of the benchmark, run once, by name."""
+    return {name: run_drill(bench, drill) for name, drill in DRILLS.items()}
+
+
+def run_of(results, drill, part):
+    """Return the one run of a drill whose name has `part` in it."""
+    (found,) = (run for run in results[drill].runs if part in run.name)
+    return found
+
+
+def limit_of(run, name):
+    (found,) = (item for item in run.limits if item.name == name)
+    return found
+
+
+def rows(run, column, low_s, high_s):
+    """Return (seconds from the fault, values) of a column between two times after it."""
+    after = run.table[:, INDEX["time_s"]] - run.fault_s
+    chosen = (after >= low_s) & (after <= high_s)
+    return after[chosen], run.table[chosen, INDEX[column]]
+
+
+# What is asked: twenty drills, each with its pass line -----------------------------------------
+
+
+def test_every_drill_states_its_fault_and_pass_line(results):
+    assert len(DRILLS) == 20
+    for name, drill in DRILLS.items():
+        found = results[name]
+        assert found.name == drill.name == name
+        assert found.fault == drill.fault and found.pass_line == drill.pass_line.words
+        assert set(drill.pass_line.limits) >= set(PARTS)
+        assert found.skipped is not None or found.runs
+        assert found.passed == all(run.passed for run in found.runs)
+
+
+def test_every_run_tells_first_minutes_worst_and_firmware(results):
+    for found in results.values():
+        for run in found.runs:
+            assert [round(item.at_min, 2) for item in run.first_minutes] == [1.0, 5.0, 15.0]
+            assert run.steps and run.watched_h > 4.0
+            assert run.left_model is None
+            for item in run.limits:
+                assert 0.0 < item.worst_min <= 60.0 * run.watched_h + 1.0
+
+
+# Physics of the faults -----------------------------------------------------------------------
+
+
+def test_a_stopped_fan_heats_the_sink_by_what_the_fan_no_longer_takes(results, bench):
+    """C dT/dt = P_in - film (T - room): before the fault both are equal, then the film falls.
+
+    Over the first five seconds, by hand from the sink's own parameters.
+    """
+    run = run_of(results, "hot_fan_stopped", "worst")
+    sink = bench.stands["worst"].plant.hot_sink
+    before_s, before_c = rows(run, "hot_sink_c", -600.0, 0.0)
+    rise_k = before_c[-1] - run.ambient_c
+    wanted = (sink.fan_w_per_k - sink.no_fan_w_per_k) * rise_k / sink.heat_capacity_j_per_k
+    after_s, after_c = rows(run, "hot_sink_c", 1.0, 5.0)
+    slope = (after_c[-1] - before_c[-1]) / after_s[-1]
+    assert slope == pytest.approx(wanted, rel=0.05)
+    # Sound running is at rest: the slope before is far below.
+    drift = (before_c[-1] - before_c[0]) / (before_s[-1] - before_s[0])
+    assert abs(drift) < 0.02 * wanted
+
+
+def test_the_sink_settles_hotter_with_fault_than_without(results):
+    for name in ("hot_fan_stopped", "vents_blocked"):
+        run = run_of(results, name, "worst")
+        sound = rows(run, "hot_sink_c", -600.0, 0.0)[1].max()
+        assert limit_of(run, HOT_SINK).value > sound + 3.0
+
+
+def test_without_current_the_contents_go_to_the_room(results):
+    for drill, part in (("switch_stuck_off", "usual"), ("module_open", "worst")):
+        run = run_of(results, drill, part)
+        assert np.max(rows(run, "current_a", 1.0, 1e9)[1]) == 0.0
+        start_c = rows(run, "contents_c", -60.0, 0.0)[1][-1]
+        share = (run.contents_c_end - start_c) / (run.ambient_c - start_c)
+        assert share > 0.9
+
+
+def test_a_stuck_switch_carries_full_current_whatever_the_firmware_says(results, bench):
+    """At each moment (V - a dT)/(R + wire + switch + source), from the module's own closed form."""
+    run = run_of(results, "switch_stuck_on", "coldest")
+    plant = bench.stands["coldest"].plant
+    record = cabinet.to_record(plant)
+    row = run.table[-1]
+    cold_k, hot_k = (row[INDEX[name]] + ZERO_C_K for name in ("cold_face_c", "hot_face_c"))
+    seebeck, ohm = stage.at_rest(record.module, cold_k, hot_k)
+    part = plant.drive
+    loop = ohm + part.wire_ohm + part.switch_ohm + part.source_ohm
+    by_hand = (part.supply_v - seebeck * (hot_k - cold_k)) / loop
+    # `at_rest` takes properties at the mean of the faces; the current bends them by a per cent.
+    assert row[INDEX["current_a"]] == pytest.approx(by_hand, rel=0.03)
+    assert rows(run, "duty", 1.0, 1e9)[1].min() == 1.0
+    assert "idle" in run.final_state or "melting" in run.final_state
+
+
+def test_a_shorted_module_blows_the_fuse(results, bench):
+    """A battery's 12.6 V over 92 milliohm and the current limit: 30 A through a 10 A fuse."""
+    run = run_of(results, "module_shorted", "worst")
+    plant = bench.stands["worst"].plant
+    assert fuse_blows(CONFIG, plant)
+    whole = plant.drive.source_ohm + plant.drive.wire_ohm + plant.drive.switch_ohm + 1e-3
+    assert short_current_a(plant) == min(plant.drive.supply_v / whole, 30.0)
+    assert rows(run, "current_a", 1.0, 5.0)[1].max() > 2.0 * CONFIG.supply.fuse_a * 0.5
+    assert rows(run, "current_a", 6.0, 1e9)[1].max() == 0.0
+    strong = replace(plant, drive=replace(plant.drive, current_limit_a=15.0))
+    assert not fuse_blows(CONFIG, strong)
+
+
+def test_an_open_door_brings_the_cabinet_to_the_room_and_back(results):
+    run = run_of(results, "door_left_open", "worst")
+    _, air_c = rows(run, "air_c", 3600.0, 8 * 3600.0)
+    assert air_c.min() > run.ambient_c - 6.0
+    assert run.contents_c_end < CONFIG.use.target_c + CONFIG.use.target_tolerance_k
+    assert run.passed
+
+
+def test_the_room_at_43_is_the_room_at_43(results):
+    run = run_of(results, "ambient_43_c", "43")
+    assert run.ambient_c == pytest.approx(43.0)
+    assert limit_of(run, HOT_SINK).value > 43.0
+
+
+def test_ice_that_is_put_on_the_sink_melts_with_its_plan(results):
+    run = run_of(results, "sink_iced", "worst")
+    assert rows(run, "blockage_pct", 1.0, 10.0)[1].max() > 75.0
+    assert rows(run, "blockage_pct", 24 * 3600.0 - 60.0, 24 * 3600.0)[1].max() < 5.0
+    bare = bench_of(
+        changed(defrost={"kind": "none"}), settings_of(changed(defrost={"kind": "none"}))
+    )
+    assert not run_drill(bare, DRILLS["sink_iced"]).passed
+
+
+# What the firmware does ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("drill", ["sensor_open", "sensor_short"])
+def test_a_dead_wire_ends_in_the_safe_state_within_three_seconds(drill, results):
+    """Off, hot fan on, alarm: a bad code acts after three seconds (`ctrl.readings`)."""
+    for part in ("control", "hot-sink"):
+        run = run_of(results, drill, part)
+        assert run.alarm_after_s == pytest.approx(3.0, abs=1.0)
+        assert rows(run, "current_a", 5.0, 1e9)[1].max() == 0.0
+        assert rows(run, "hot_fan", 5.0, 1e9)[1].min() == 1.0
+    cooling = run_of(results, drill, "cold-sink")
+    assert cooling.alarm_after_s is None and rows(cooling, "current_a", 5.0, 600.0)[1].min() > 0.0
+
+
+def test_settings_that_fail_their_checksum_end_latched_in_the_safe_state(results):
+    for run in results["settings_corrupted"].runs:
+        assert run.latched and run.alarm_after_s == pytest.approx(61.0, abs=1.0)
+        assert rows(run, "duty", 1.0, 59.0)[1].min() == 1.0
+        assert rows(run, "current_a", 62.0, 1e9)[1].max() == 0.0
+        assert rows(run, "hot_fan", 62.0, 1e9)[1].min() == 1.0
+
+
+def test_a_late_tick_changes_next_to_nothing_and_no_watchdog_freezes_the_contents(results):
+    late = run_of(results, "tick_late", "late")
+    assert late.passed and late.kept_alone
+    assert rows(late, "duty", 1.0, 10.0)[1].std() == 0.0
+    restarted = run_of(results, "tick_late", "watchdog restarts")
+    assert restarted.passed
+    first = [step.reason for step in restarted.steps]
+    assert any("first good reading" in reason or "minimum off" in reason for reason in first) or (
+        rows(restarted, "duty", 9.0, 12.0)[1].min() < rows(restarted, "duty", 1.0, 7.0)[1].min()
+    )
+    dead = run_of(results, "tick_late", "no watchdog")
+    assert limit_of(dead, COLDEST).value < CONFIG.use.contents_min_c
+    assert dead.passed  # shown, not judged: it says so in its name
+    assert "not judged" in dead.name
+
+
+def test_a_brown_out_in_a_melt_restarts_and_comes_back_cold(results):
+    run = run_of(results, "brown_out_in_defrost", "worst")
+    _, state = rows(run, "state", -30.0, 0.0)
+    assert np.all(state == 2)  # melting before it
+    assert any(step.state == "no power" for step in run.steps)
+    assert run.passed
+
+
+def test_swapped_wires_give_each_sensor_the_others_temperature(bench, results):
+    run = run_of(results, "sensors_swapped", "control sensor and cold-sink")
+    _, reading = rows(run, "reading_c", 3600.0, 4 * 3600.0)
+    _, sink = rows(run, "cold_sink_c", 3600.0, 4 * 3600.0)
+    assert np.abs(reading - sink).max() < 0.6  # noise and lag
+    one = changed(hot_sink_sensor=None, cold_sink_sensor=None)
+    found = run_drill(bench_of(one, settings_of(one)), DRILLS["sensors_swapped"])
+    assert found.skipped is not None and found.passed
+
+
+# What only an independent device saves ---------------------------------------------------------
+
+
+def test_stuck_on_in_a_cool_room_freezes_and_no_hot_side_cut_out_sees_it(results):
+    run = run_of(results, "switch_stuck_on", "coldest")
+    assert not run.passed and run.lacks == (COLDEST,)
+    assert limit_of(run, COLDEST).value < 0.0
+    by_name = {item.device: item for item in run.devices}
+    assert by_name[HOT_SIDE].opens_min is None and not by_name[HOT_SIDE].keeps
+    assert by_name[CABINET].keeps and by_name[CONTACTOR].keeps
+    assert run.saved_by == (CABINET, CONTACTOR)
+    # The device acts before the limit is passed.
+    assert by_name[CABINET].opens_min < limit_of(run, COLDEST).passed_min
+
+
+def test_a_fitted_device_turns_the_drill(results):
+    fitted = changed(protection={"low_cut_out_c": 2.0, "hot_cut_out_c": 65.0})
+    found = run_drill(bench_of(fitted, settings_of(fitted)), DRILLS["switch_stuck_on"])
+    assert not results["switch_stuck_on"].passed
+    assert found.passed
+    cold = run_of({"it": found}, "it", "coldest")
+    assert cold.passed and not cold.kept_alone
+
+
+def test_without_a_hot_sensor_a_stopped_fan_is_saved_by_the_cut_out_only(results):
+    """Negative control: the same cabinet passes with the sensor."""
+    assert results["hot_fan_stopped"].passed
+    blind = changed(hot_sink_sensor=None)
+    (run,) = run_drill(bench_of(blind, settings_of(blind)), DRILLS["hot_fan_stopped"]).runs
+    assert not run.passed and FOAM in run.lacks
+    assert limit_of(run, FOAM).passed_min is not None
+    assert run.saved_by == (HOT_SIDE,)
+    hot = next(item for item in run.devices if item.device == HOT_SIDE)
+    assert hot.opens_min is not None and hot.opens_min < limit_of(run, FOAM).passed_min
+
+
+def test_a_cut_out_that_would_open_in_sound_running_is_told():
+    low = changed(protection={"hot_cut_out_c": 35.0})
+    found = run_drill(bench_of(low, settings_of(low)), DRILLS["switch_stuck_on"])
+    for run in found.runs:
+        for item in run.devices:
+            if item.device == HOT_SIDE and run.room == "worst":
+                assert item.broken == ("it opens in sound running",) and not item.keeps
+    specs = {spec.name: spec for spec in device_specs(low, room_plant(low, "worst"))}
+    assert specs[HOT_SIDE].opens_c == 35.0 and specs[HOT_SIDE].fitted
+    assert not specs[CABINET].fitted
+
+
+def test_limits_are_read_off_the_rows():
+    """Against three rows written by hand: one before the fault, two after it."""
+    plant = room_plant(CONFIG, "usual")
+    table = np.zeros((3, len(COLUMNS)))
+    table[:, INDEX["time_s"]] = (100.0, 160.0, 220.0)
+    table[:, INDEX["hot_sink_c"]] = (40.0, 71.0, 60.0)
+    table[:, INDEX["contents_c"]] = (6.0, 5.0, 1.0)
+    found = {x.name: x for x in limits_found(CONFIG, plant, table, 100.0, PassLine())}
+    sink, coldest = found[HOT_SINK], found[COLDEST]
+    assert (sink.value, sink.worst_min, sink.passed_min) == (71.0, 1.0, 1.0)
+    assert (coldest.value, coldest.worst_min, coldest.passed_min) == (1.0, 2.0, 2.0)
+    assert found[FOAM].kept and not sink.kept
+
+
+# The same again, other controllers, command line -------------------------------------------------
+
+
+def test_a_drill_repeats_to_the_bit_and_its_seed_counts():
+    drill = DRILLS["supply_sagging"]
+    one, two, other = (
+        run_drill(bench_of(CONFIG, SETTINGS, seed=seed), drill).runs[0] for seed in (3, 3, 4)
+    )
+    assert np.array_equal(one.table, two.table)
+    assert not np.array_equal(one.table, other.table)
+
+
+class AlwaysFull:
+    """A maker's controller that knows only full duty."""
+
+    def step(self, reading_c100, tick):
+        return 1000
+
+
+def test_a_makers_own_controller_is_drilled_behind_the_same_protections():
+    bench = bench_of(CONFIG, SETTINGS, user_law=AlwaysFull())
+    scenario = Scenario("short", "usual", lambda rig: None)
+    rig = bench.rig(replace(scenario, start="warm"))
+    rig.run(60.0)
+    assert rig.table[-1, INDEX["duty"]] == pytest.approx(SETTINGS.duty_limit)
+
+
+def test_unknown_names_are_one_line_and_exit_2(capsys):
+    status = cli.main(["drill", "benchmark", "--only", "hot_fan_stoped"])
+    captured = capsys.readouterr()
+    assert status == 2 and captured.out == ""
+    assert captured.err.count("\n") == 1
+    assert "hot_fan_stopped" in captured.err and "--only" in captured.err
+    with pytest.raises(KeyError):
+        drill_all(CONFIG, SETTINGS, only="nothing")
+
+
+def test_the_answer_is_the_exit_status(capsys):
+    assert cli.main(["drill", "benchmark", "--only", "ambient_43_c"]) == 0
+    text = capsys.readouterr().out
+    assert text.index("Pass line") < text.index("passed: 43 °C")
+    assert cli.main(["drill", "benchmark", "--only", "switch_stuck_on"]) == 1
+    flat = " ".join(capsys.readouterr().out.split())
+    assert "Only saved by: low-temperature cut-out or series contactor" in flat
+
+
+def keys_of(value):
+    """Return every key anywhere in a JSON value."""
+    if isinstance(value, dict):
+        return set(value) | {key for item in value.values() for key in keys_of(item)}
+    if isinstance(value, list):
+        return {key for item in value for key in keys_of(item)}
+    return set()
+
+
+def test_json_keys_are_in_the_glossary(results):
+    plant = room_plant(CONFIG, "usual")
+    specs = device_specs(CONFIG, plant)
+    found = of_drills(CONFIG, SETTINGS, specs, tuple(results.values()), 1, "0")
+    text = json.dumps(found, allow_nan=False)
+    keys = {key for key in keys_of(json.loads(text)) if not key.endswith("_reason")}
+    heads = {"command", "version", "config", "cabinet", "target_c"}
+    assert keys - heads - set(GLOSSARY) == set()
+    assert found["passed"] is False and "switch_stuck_on" in found["failed_drills"]
+
+
+def test_the_picture_is_drawn(tmp_path, results):
+    from ctrl.plots_drill import plot_drills
+
+    path = tmp_path / "drills.png"
+    figure = plot_drills(CONFIG, tuple(results.values()), path)
+    assert path.read_bytes()[:4] == b"\x89PNG"
+    shown = [axis for axis in figure.axes if axis.has_data()]
+    assert len(shown) == sum(1 for item in results.values() if item.runs)
+
+
+def test_tuned_settings_are_asked_for_by_the_file():
+    assert drill_settings(CONFIG) == settings_of(CONFIG)
