@@ -76,13 +76,17 @@ def run_drill(args: argparse.Namespace) -> int:
             screen_drill.show_result(out, found)
 
     if not args.json:
-        screen_drill.show_head(out, config, settings, devices)
+        screen_drill.show_head(out, config, settings, devices, args.controller_c)
     with contextlib.ExitStack() as stack:
         outside = _makers(stack, config, args.controller_c)
         results = drill_all(config, settings, seed=seed, only=args.only, before=before,
                             after=after, outside=outside)  # fmt: skip
     if args.json:
-        write_json(json_out_drill.of_drills(config, settings, devices, results, seed, version()))
+        write_json(
+            json_out_drill.of_drills(
+                config, settings, devices, results, seed, version(), args.controller_c
+            )
+        )
     else:
         screen_drill.show_end(out, results)
     if plot is not None:

@@ -48,7 +48,7 @@ def board_object(config: Config, found: BoardRun, version: str) -> dict[str, Any
         "version": version,
         "config": config.source,
         "cabinet": config.cabinet.name,
-        "hours": found.hours,
+        "run_h": found.hours,
         "ticks": found.ticks,
         "repeats": found.repeats,
         "dropped_bytes": found.dropped,

@@ -283,6 +283,14 @@ def test_json_has_both_runs_and_what_stopped_one(capsys, tmp_path, monkeypatch):
     assert "Your firmware stopped at 19 s: segmentation fault" in out
 
 
+def test_drills_run_with_the_makers_file_and_leave_our_own_memory_out(capsys):
+    words = ("drill", "benchmark", "--controller-c", "thermostat.c", "--only")
+    status, out, _ = coldloop(capsys, *words, "settings_corrupted")
+    assert status == 0
+    assert "thermostat.c, your own, without any of our protections" in " ".join(out.split())
+    assert "Not run: the firmware is not ours" in out
+
+
 @pytest.mark.parametrize(
     ("source", "words"),
     [
