@@ -115,7 +115,7 @@ def test_a_line_that_loses_bytes_runs_no_tick_twice_and_misses_none():
         return link.Command(0, tick.temps_c100[0] % 1001)
 
     line = Line(link.Board(lambda ms: None, run), lose_each=101)
-    host = link.Host(line, timeout_s=0.01, tries=4)
+    host = link.Host(line, timeout_s=0.001, tries=4)
     host.hello(1000)
     wanted = list(range(600))
     given_back = [host.tick(1000, (1, 2, 3, 4), (n, 0, 0, 0), 12000).duty_permille for n in wanted]

@@ -14,6 +14,7 @@ from ctrl.build import plant_of
 from ctrl.config import load_config, override
 from ctrl.config_errors import ConfigError
 from ctrl.firmware import firmware_of, settings_of
+from ctrl.glossary import GLOSSARY
 from ctrl.loop import Loop
 from ctrl.protection_settings import R_STOPPED
 from ctrl.states import OWN_ALARM
@@ -250,6 +251,15 @@ def _in_empty_folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
 
 
+def keys_of(value) -> set[str]:
+    """Return every key of a JSON value, spans of a signal left out."""
+    if isinstance(value, list):
+        return set().union(*(keys_of(item) for item in value))
+    if not isinstance(value, dict) or set(value) == {"min", "mean", "max"}:
+        return set()
+    return set(value) | set().union(*(keys_of(item) for item in value.values()))
+
+
 def coldloop(capsys, *words: str) -> tuple[int, str, str]:
     """Run the command line in this process; return (status, standard output, error)."""
     status = cli.main(list(words))
@@ -278,6 +288,7 @@ def test_json_has_both_runs_and_what_stopped_one(capsys, tmp_path, monkeypatch):
     assert found["stopped_at_h"] == pytest.approx(19 / 3600, rel=1e-3)
     assert found["run_maker"]["duty_mean"] < 0.1 < found["run_ours"]["duty_mean"]
     assert {item["name"] for item in found["run_maker"]["limits"]} >= {"hot sink"}
+    assert {key for key in keys_of(found) if not key.endswith("_reason")} <= set(GLOSSARY)
     status, out, _ = coldloop(capsys, *words[:-1])
     assert status == 1
     assert "Your firmware stopped at 19 s: segmentation fault" in out
