@@ -106,5 +106,5 @@ def _makers(
     from ctrl.maker import Child, Program, find_source, maker_controller
 
     program = stack.enter_context(Program(find_source(source)))
-    child = stack.enter_context(Child(program.path))
-    return lambda: maker_controller(config, child)
+    # A process for each run: no run can then meet the state of another.
+    return lambda: maker_controller(config, stack.enter_context(Child(program.path)))

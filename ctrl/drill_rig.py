@@ -23,7 +23,10 @@ from plant.constants import ZERO_C_K
 from plant.drive import SWITCH_SOUND
 
 ROW_S = 10.0
-FINE_S, FINE_FOR_S = 1.0, 120.0  # a sensor led by hand moves in these steps at first
+# A sensor led by hand moves in the finest steps at first and after each event, then the finer
+# the further it lags: steps stay below what the firmware disbelieves.
+FINE_S, FINE_FOR_S = 1.0, 120.0
+LED_STEPS = ((1.0, 5.0), (0.3, 20.0), (0.0, 60.0))  # (lags by more than [K], step [s])
 DEVICE_STEP_S = 30.0  # how often an independent device looks
 NEVER_S = 1e15  # lag of a sensor that is led by hand, or stuck
 
@@ -136,8 +139,12 @@ class Rig:
         name = SENSOR_PARTS[sensor]
         self._seen[sensor] = seen
         self._seen_lag_s[sensor] = getattr(self.sound, name).lag_s
-        self._fine_until_s = self.loop.time_s + FINE_FOR_S
+        self.look_closely()
         self.fail(f"led {name}", lambda plant: with_sensor(plant, name, lag_s=NEVER_S))
+
+    def look_closely(self) -> None:
+        """Something has just changed: lead sensors in the finest steps for a while."""
+        self._fine_until_s = self.loop.time_s + FINE_FOR_S
 
     def halt_firmware(self) -> None:
         """Stop the firmware: switch and fans stay as they are."""
@@ -177,12 +184,18 @@ class Rig:
             self._ask_devices(piece_s)
 
     def _piece_s(self) -> float:
-        if self._seen:
-            return FINE_S if self.loop.time_s < self._fine_until_s else ROW_S
-        if not any(device.looks for device in self.devices):
-            return float("inf")
-        quiet_s = self._devices_from_s - DEVICE_STEP_S - self.loop.time_s
-        return max(quiet_s // ROW_S * ROW_S, DEVICE_STEP_S)
+        step_s = self._led_step_s() if self._seen else float("inf")
+        if any(device.looks for device in self.devices):
+            quiet_s = self._devices_from_s - DEVICE_STEP_S - self.loop.time_s
+            step_s = min(step_s, max(quiet_s // ROW_S * ROW_S, DEVICE_STEP_S))
+        return step_s
+
+    def _led_step_s(self) -> float:
+        if self.loop.time_s < self._fine_until_s:
+            return FINE_S
+        state = self.loop.state
+        lag_k = max(abs(seen(self) - state[sensor]) for sensor, seen in self._seen.items())
+        return next((step_s for least_k, step_s in LED_STEPS if lag_k > least_k), LED_STEPS[-1][1])
 
     def _run_piece(self, seconds: float, powered: bool, row_s: float) -> None:
         try:
