@@ -47,7 +47,6 @@ def run_drill(args: argparse.Namespace) -> int:
     """Run the fault drills; the answer is no if one fails."""
     plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
     config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out_drill, screen, screen_drill
     from ctrl.build import plant_of
     from ctrl.drill_devices import device_specs
@@ -60,6 +59,7 @@ def run_drill(args: argparse.Namespace) -> int:
         hint = f"; nearest: {near[0]}" if near else ""
         raise command_line_fault("no such drill", "--only", repr(args.only),
                                  f"one of {', '.join(DRILLS)}{hint}")  # fmt: skip
+    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     seed = SEED if args.seed is None else args.seed
     with screen.Stages("tuning the controller", compiling=compiling):
         settings = drill_settings(config)
