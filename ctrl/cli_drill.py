@@ -1,8 +1,11 @@
 """The verb `drill`: faults, one after the other, each with its pass line stated first."""
 
 import argparse
+import contextlib
 import difflib
 import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from ctrl.cli_options import command_line_fault, target_file
 from ctrl.cli_shared import (
@@ -23,10 +26,18 @@ from ctrl.cli_shared import (
     write_json,
 )
 
+if TYPE_CHECKING:
+    from ctrl.config import Config
+    from ctrl.controllers import Outside
+
 
 def declare_drill(parser: argparse.ArgumentParser) -> None:
     add_config(parser)
     parser.add_argument("--only", metavar="NAME", help="one drill instead of all")
+    parser.add_argument(
+        "--controller-c", metavar="FILE.c",
+        help="drill your own C file instead of ours: minutes a drill, so take --only",
+    )  # fmt: skip
     add_overrides(parser, ROOM)
     add_seed(parser)
     add_plot(parser)
@@ -36,7 +47,6 @@ def run_drill(args: argparse.Namespace) -> int:
     """Run the fault drills; the answer is no if one fails."""
     plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
     config = config_of(args, ROOM)
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out_drill, screen, screen_drill
     from ctrl.build import plant_of
     from ctrl.drill_devices import device_specs
@@ -50,6 +60,7 @@ def run_drill(args: argparse.Namespace) -> int:
         hint = f"; nearest: {near[0]}" if near else ""
         raise command_line_fault("no such drill", "--only", repr(args.only),
                                  f"one of {', '.join(DRILLS)}{hint}")  # fmt: skip
+    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     seed = SEED if args.seed is None else args.seed
     with screen.Stages("tuning the controller", compiling=compiling):
         settings = drill_settings(config)
@@ -66,10 +77,17 @@ def run_drill(args: argparse.Namespace) -> int:
             screen_drill.show_result(out, found)
 
     if not args.json:
-        screen_drill.show_head(out, config, settings, devices)
-    results = drill_all(config, settings, seed=seed, only=args.only, before=before, after=after)
+        screen_drill.show_head(out, config, settings, devices, args.controller_c)
+    with contextlib.ExitStack() as stack:
+        outside = _makers(stack, config, args.controller_c)
+        results = drill_all(config, settings, seed=seed, only=args.only, before=before,
+                            after=after, outside=outside)  # fmt: skip
     if args.json:
-        write_json(json_out_drill.of_drills(config, settings, devices, results, seed, version()))
+        write_json(
+            json_out_drill.of_drills(
+                config, settings, devices, results, seed, version(), args.controller_c
+            )
+        )
     else:
         screen_drill.show_end(out, results)
     if plot is not None:
@@ -78,3 +96,16 @@ def run_drill(args: argparse.Namespace) -> int:
         plot_drills(config, results, path=plot)
         tell_written(args, plot)
     return DONE if all(item.passed for item in results) else ANSWER_IS_NO
+
+
+def _makers(
+    stack: contextlib.ExitStack, config: "Config", source: str | None
+) -> "Callable[[], Outside] | None":
+    """Return what powers up a maker's own C file, or None; it ends with the stack."""
+    if source is None:
+        return None
+    from ctrl.maker import Child, Program, find_source, maker_controller
+
+    program = stack.enter_context(Program(find_source(source)))
+    # A process for each run: no run can then meet the state of another.
+    return lambda: maker_controller(config, stack.enter_context(Child(program.path)))

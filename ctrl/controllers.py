@@ -349,6 +349,16 @@ class UserLaw(Protocol):
         ...
 
 
+class Outside(Protocol):
+    """A whole firmware from outside, in place of ours: `linked.LinkedController` is one."""
+
+    def tick(self, settings: Words, state: Words, tick: int, codes: Words) -> None:
+        """Run one tick and write the command into the protections' `state`."""
+
+    def power_lost(self) -> None:
+        """Start anew at the next tick."""
+
+
 def firmware_tick_python(
     user: UserLaw, guard_settings: Words, guard_state: Words, tick: int, codes: Words
 ) -> None:

@@ -11,10 +11,10 @@ from math import exp
 import numpy as np
 
 from ctrl.config import Config
-from ctrl.controllers import UserLaw
+from ctrl.controllers import Outside, UserLaw
 from ctrl.drill_devices import Device
 from ctrl.firmware import Firmware, Settings
-from ctrl.loop import FAULT, STATE_WORDS, TRIPPED, Loop, NotFinite
+from ctrl.loop import FAULT, OWN_ALARM, STATE_WORDS, TRIPPED, Loop, NotFinite
 from ctrl.protection import REASONS
 from ctrl.record import INDEX
 from plant import cabinet, heat_sinks, sensors
@@ -40,7 +40,12 @@ DRILL_REASONS = REASONS | {
     CHECKSUM: "off: settings fail their checksum",
     HALTED: "as it stood when the firmware stopped",
 }
-ALARMS = (FAULT, TRIPPED, CHECKSUM)  # the firmware is off, its hot fan runs and its alarm shows
+ALARMS = (
+    FAULT,
+    TRIPPED,
+    CHECKSUM,
+    OWN_ALARM,
+)  # the firmware is off, its hot fan runs and its alarm shows
 
 Change = Callable[[Plant], Plant]
 Seen = Callable[["Rig"], float]
@@ -74,6 +79,8 @@ class Rig:
         They are known not to act before this time [s]; a run without them has shown it.
     user_law : UserLaw, optional
         A maker's own controller in place of the settings'.
+    outside : Outside, optional
+        A whole firmware from outside.
     """
 
     def __init__(
@@ -89,9 +96,12 @@ class Rig:
         devices: tuple[Device, ...] = (),
         devices_from_s: float = 0.0,
         user_law: UserLaw | None = None,
+        outside: Outside | None = None,
     ) -> None:
         self.config, self.settings = config, settings
-        self.loop = Loop(plant, firmware, state, seed=seed, start_s=start_s, user_law=user_law)
+        self.loop = Loop(
+            plant, firmware, state, seed=seed, start_s=start_s, user_law=user_law, outside=outside
+        )
         self.devices = devices
         self._devices_from_s = devices_from_s
         self.sound = plant
@@ -141,6 +151,7 @@ class Rig:
     def halt_firmware(self) -> None:
         """Stop the firmware: switch and fans stay as they are."""
         self._memory = tuple(words.copy() for words in self.loop.firmware_words())
+        self.loop.outside_halted = True
         inputs = self.loop.inputs
         duty = float(inputs[cabinet.DUTY])
         hot, cold = (
@@ -152,6 +163,7 @@ class Rig:
 
     def go_on(self, *, restarted: bool) -> None:
         """Let the firmware run again: from where it stopped, or from its power-up."""
+        self.loop.outside_halted = False
         if restarted:
             self.loop.restart()
         elif self._memory is not None:

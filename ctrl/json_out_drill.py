@@ -17,14 +17,15 @@ def of_drills(
     results: Sequence[DrillResult],
     seed: int,
     version: str,
+    controller_file: str | None = None,
 ) -> Object:
     """Return what `drill --json` prints."""
+    own = {"controller": settings.controller, "setpoint_c": settings.setpoint_c}
     failed = [item.name for item in results if not item.passed]
     return (
         _head("drill", config, version)
+        | (own if controller_file is None else {"controller_file": controller_file})
         | {
-            "controller": settings.controller,
-            "setpoint_c": settings.setpoint_c,
             "passed": not failed,
             "failed_drills": failed,
             "devices": [

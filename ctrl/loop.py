@@ -7,7 +7,9 @@ Both call the same kernels, so both see the same plant, sensors and protections.
 import numpy as np
 
 from ctrl import protection
+from ctrl.balances import energy_residual, water_residual
 from ctrl.controllers import (
+    Outside,
     UserLaw,
     controller_of,
     firmware_tick,
@@ -34,8 +36,27 @@ from ctrl.protection import (
     guard_reset,
     new_guard_state,
 )
-from ctrl.protection_settings import CODE_AMBIENT
+from ctrl.protection_settings import CODE_AMBIENT, R_OWN_ALARM, R_STOPPED
 from ctrl.record import COLUMNS, Record
+from ctrl.states import (
+    COOLING,
+    DRIPPING,
+    FAULT,
+    IDLE,
+    LOW_BATTERY,
+    MELTING,
+    NO_POWER,
+    NO_READING,
+    OWN_ALARM,
+    SENSE_WORDS,
+    STOPPED,
+    SUPPLY_CUT_OUT,
+    TRIPPED,
+    NotFinite,
+)
+from ctrl.states import (
+    STATE_WORDS as STATE_WORDS,
+)
 from plant import (
     cabinet,
     climate,
@@ -53,37 +74,7 @@ from plant.cabinet import Plant
 from plant.compiled import kernel
 from plant.constants import ZERO_C_K
 
-# States of the firmware as a record shows them.
-IDLE, COOLING, MELTING, DRIPPING, LOW_BATTERY, NO_READING, FAULT, TRIPPED, NO_POWER = range(9)
-SUPPLY_CUT_OUT = 9
-STATE_WORDS = {
-    IDLE: "idle",
-    COOLING: "cooling",
-    MELTING: "melting ice",
-    DRIPPING: "dripping",
-    LOW_BATTERY: "off, battery low",
-    NO_READING: "waiting for a reading",
-    FAULT: "off, sensor fault",
-    TRIPPED: "off, tripped",
-    NO_POWER: "no power",
-    SUPPLY_CUT_OUT: "off, supply cut out",
-}
-
 SENSORS = 3
-
-
-class NotFinite(ArithmeticError):
-    """A state stopped being a number or left all sense; the text names tick, state and time."""
-
-
-# Words for what `cabinet.sense_of` finds wrong with a state.
-SENSE_WORDS = {
-    cabinet.NO_NUMBER: "is not a number",
-    cabinet.OVERDRAWN: "is below nothing",
-    cabinet.TOO_HOT: f"is above {cabinet.HOTTEST_K - ZERO_C_K:.0f} °C, where no module lasts",
-    cabinet.TOO_COLD: f"is below {cabinet.COLDEST_K - ZERO_C_K:.0f} °C",
-    cabinet.BOILING: "is hotter than boiling water",
-}
 
 
 @kernel
@@ -248,6 +239,10 @@ def state_code(guard_state, power):
     if power == supply.CUT_OUT:
         return SUPPLY_CUT_OUT
     reason = guard_state[P_REASON]
+    if reason == R_STOPPED:
+        return STOPPED
+    if reason == R_OWN_ALARM:
+        return OWN_ALARM
     if reason == protection.R_TRIP:
         return TRIPPED
     if reason == protection.R_SENSOR_FAULT:
@@ -399,6 +394,8 @@ class Loop:
         Of the sensor noise; the same pair gives the same noise.
     user_law : UserLaw, optional
         A maker's own controller, run uncompiled in place of `firmware.law`.
+    outside : Outside, optional
+        A whole firmware from outside, in place of law and protections.
     weather_rows : ndarray, shape (rows, WEATHER_COLUMNS), optional
         A weather log in place of the climate's own day, as `plant.climate.weather_at` reads.
     """
@@ -413,6 +410,7 @@ class Loop:
         seed: int = 1,
         run: int = 0,
         user_law: UserLaw | None = None,
+        outside: Outside | None = None,
         weather_rows: np.ndarray | None = None,
     ) -> None:
         self.plant = plant
@@ -422,7 +420,9 @@ class Loop:
         self._start_s = start_s
         self._seed, self._run = seed, run
         self._user_law = user_law
-        self._plain = user_law is not None
+        self._outside = outside
+        self.outside_halted = False  # it is not asked; its last command stands
+        self._plain = user_law is not None or outside is not None
         none = np.zeros((0, climate.WEATHER_COLUMNS))
         self._weather_rows = none if weather_rows is None else weather_rows
         self._tick = 0
@@ -466,7 +466,9 @@ class Loop:
     def restart(self) -> None:
         """Reset the firmware, as a brown-out or a watchdog does; a maker's own law goes on."""
         guard_reset(self._guard, self.guard_state)
-        if self._user_law is None:
+        if self._outside is not None:
+            self._outside.power_lost()
+        elif self._user_law is None:
             law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
 
     def run(self, seconds: float, row_s: float = 10.0, powered: bool = True) -> Record:
@@ -547,6 +549,8 @@ class Loop:
                 power = supply.CUT_OUT
                 self.restart()
                 apply_command(plant, inputs, self.guard_state, power)
+            if power == supply.NO_POWER and self._outside is not None:
+                self._outside.power_lost()
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
             if abs(inputs[cabinet.DUTY]) > abs(most):
@@ -577,6 +581,11 @@ class Loop:
         )  # fmt: skip
         time_s = self._start_s + tick * self.firmware.tick_s
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
+        if self._outside is not None:
+            codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
+            if not self.outside_halted:
+                self._outside.tick(self._guard, self.guard_state, tick, codes)
+            return
         sense_supply(plant, self.state, self._inputs, codes, self._guard)
         if self._user_law is not None:
             firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
@@ -591,20 +600,3 @@ class Loop:
             self._record, self.state, self._inputs, time_s, self.firmware.tick_s,
             self._step_s, self._work,
         )  # fmt: skip
-
-
-def energy_residual(record: np.record, start: np.ndarray, end: np.ndarray) -> float:
-    """Return stored less booked energy over the energy that crossed the boundary [-]."""
-    stored = cabinet.stored_energy_j(record, end) - cabinet.stored_energy_j(record, start)
-    booked = end[cabinet.HEAT_IN] - start[cabinet.HEAT_IN]
-    through = end[cabinet.THROUGHPUT] - start[cabinet.THROUGHPUT]
-    return float((stored - booked) / max(through, 1.0))
-
-
-def water_residual(start: np.ndarray, end: np.ndarray) -> float:
-    """Return stored less booked water over the water in the cabinet and through it [-]."""
-    stored = cabinet.stored_water_kg(end) - cabinet.stored_water_kg(start)
-    entered = end[cabinet.WATER_IN] - start[cabinet.WATER_IN]
-    drained = end[cabinet.WATER_OUT] - start[cabinet.WATER_OUT]
-    through = abs(entered) + drained + cabinet.stored_water_kg(end)
-    return float((stored - entered + drained) / max(through, 1e-9))

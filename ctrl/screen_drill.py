@@ -15,15 +15,22 @@ MOST_STEPS = 8
 
 
 def show_head(
-    out: Console, config: Config, settings: Settings, devices: Sequence[DeviceSpec]
+    out: Console,
+    config: Config,
+    settings: Settings,
+    devices: Sequence[DeviceSpec],
+    controller_file: str | None = None,
 ) -> None:
     """Print what is drilled, and with which independent devices."""
     out.print(f"{config.cabinet.name} ({config.source})")
     heading(out, "Fault drills")
     how = "tuned for the file's drive" if config.controller.kind == "recommend" else "as written"
-    paragraph(out, f"Firmware: {words_of(settings.controller)}, setpoint "
-                   f"{fixed(settings.setpoint_c)} °C, {how}; defrost as written. Door shut, "
-                   "nothing loaded; the worst room stays as at its hottest hour.")  # fmt: skip
+    firmware = f"{words_of(settings.controller)}, setpoint {fixed(settings.setpoint_c)} °C, {how}"
+    firmware += "; defrost as written"
+    if controller_file is not None:
+        firmware = f"{controller_file}, your own, without any of our protections"
+    paragraph(out, f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
+                   "its hottest hour.")  # fmt: skip
     paragraph(out, "Independent devices, each tried where the firmware alone does not keep a "
                    "limit; only those fitted count:")  # fmt: skip
     for item in devices:
