@@ -14,6 +14,7 @@ from pathlib import Path
 from ctrl.avr_stack import NoBound, functions_of, stack_bound
 
 AVR_FOLDER = Path(__file__).parent / "firmware_c" / "avr"
+MAKERS_OWN = ("hardware.c",)  # what a maker writes for a board; not known here
 AVR_RAM_START = 0x800000  # where the linker puts RAM in an address space of its own
 
 
@@ -162,6 +163,41 @@ def build_image(
     return image
 
 
+def build_export(part: Part, export: Path, image: Path) -> Path:
+    """Compile an export for a part, with hardware functions that do nothing.
+
+    Parameters
+    ----------
+    part : Part
+    export : Path
+        Folder that `coldloop firmware` wrote.
+    image : Path
+        ELF file to write.
+    """
+    sources = [path for path in sorted(export.glob("*.c")) if path.name not in MAKERS_OWN]
+    return build_image(part, [*sources, AVR_FOLDER / "hardware_none.c"], [export], image)
+
+
+def build_bench(export: Path, image: Path, flags: Sequence[str] = ()) -> Path:
+    """Compile an export for the AVR as it is, with hardware functions that speak the link.
+
+    Parameters
+    ----------
+    export : Path
+        Folder that `coldloop firmware` wrote.
+    image : Path
+        ELF file to write, for `emulator.EmulatedBoard`.
+    flags : sequence of str
+        More for the compiler, such as ``-DBENCH_STATUS=1``.
+    """
+    sources = [path for path in sorted(export.glob("*.c")) if path.name not in MAKERS_OWN]
+    bench = [AVR_FOLDER / "hardware_link.c", AVR_FOLDER.parent / "link.c"]
+    return build_image(
+        AVR, [*sources, *bench], [export, AVR_FOLDER.parent], image,
+        (*flags, "-Wl,--wrap=coldloop_tick"),
+    )  # fmt: skip
+
+
 def symbol_address(part: Part, image: Path, name: str) -> int:
     """Return the address of a symbol of an image.
 
@@ -208,6 +244,8 @@ __all__ = [
     "NoBound",
     "NoTools",
     "Part",
+    "build_bench",
+    "build_export",
     "build_image",
     "end_of_variables",
     "footprint",

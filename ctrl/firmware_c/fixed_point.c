@@ -16,6 +16,20 @@ int32_t cl_clamp(int32_t x, int32_t low, int32_t high)
     return held;
 }
 
+int16_t cl_clamp16(int16_t x, int16_t low, int16_t high)
+{
+    int16_t held = x;
+
+    if (x < low) {
+        held = low;
+    } else if (x > high) {
+        held = high;
+    } else {
+        /* within */
+    }
+    return held;
+}
+
 int32_t cl_add_sat(int32_t a, int32_t b)
 {
     int32_t sum;
@@ -70,43 +84,44 @@ static int32_t signed_of(uint32_t magnitude, bool negative)
     return value;
 }
 
-/* The product of the magnitudes is built from four of 16 by 16 bits: an 8-bit processor
- * has no 64-bit multiplication, and its library's costs more than all else in here. */
+/* Shift and add, bit by bit: an 8-bit processor has no 64-bit multiplication, and this takes
+ * the least flash and stack.  The multiplier's bits fall out of `low` as the product's come
+ * in; after 32 of them only the shift is left, and the last bit out rounds. */
 int32_t cl_mul_shift(int32_t a, int32_t b, uint8_t shift)
 {
     const uint32_t p = magnitude_of(a);
-    const uint32_t q = magnitude_of(b);
-    const uint32_t p_low = p & 0xFFFFU;
-    const uint32_t p_high = p >> 16U;
-    const uint32_t q_low = q & 0xFFFFU;
-    const uint32_t q_high = q >> 16U;
-    const uint32_t middle = p_high * q_low;
-    const uint32_t other = p_low * q_high;
-    uint32_t low = p_low * q_low;
-    uint32_t high = (p_high * q_high) + (middle >> 16U) + (other >> 16U);
-    uint32_t more;
+    uint32_t low = magnitude_of(b);
+    uint32_t high = 0U;
+    bool half = false;
+    uint8_t left;
 
-    more = (middle & 0xFFFFU) << 16U;
-    low += more;
-    if (low < more) {
-        high += 1U;
-    }
-    more = (other & 0xFFFFU) << 16U;
-    low += more;
-    if (low < more) {
-        high += 1U;
-    }
-    if (shift > 0U) {
-        more = (uint32_t)1U << (shift - 1U);
-        low += more;
-        if (low < more) {
-            high += 1U;
+    for (left = (uint8_t)(32U + shift); left > 0U; left--) {
+        const bool out = (low & 1U) != 0U;
+        bool carry = false;
+
+        if (left <= shift) {
+            half = out;
+        } else if (out) {
+            high += p;
+            carry = high < p;
+        } else {
+            /* this bit adds nothing */
         }
-        low = (low >> shift) | (high << (32U - shift));
-        high >>= shift;
+        low >>= 1U;
+        if ((high & 1U) != 0U) {
+            low |= 0x80000000U;
+        }
+        high >>= 1U;
+        if (carry) {
+            high |= 0x80000000U;
+        }
     }
-    if (high > 0U) {
-        low = UINT32_MAX;
+    if ((high > 0U) || (low > (uint32_t)INT32_MAX)) {
+        low = UINT32_MAX; /* held at an end of int32, whatever it rounds to */
+    } else if (half) {
+        low += 1U;
+    } else {
+        /* rounds down */
     }
     return signed_of(low, (a < 0) != (b < 0));
 }
@@ -120,15 +135,10 @@ int32_t cl_div_round(int32_t a, int32_t b)
     } else if (b == 0) {
         result = (a > 0) ? INT32_MAX : INT32_MIN;
     } else {
-        const uint32_t top = magnitude_of(a);
+        /* Half the divisor on top rounds half up; 2^31 + 2^30 still fits. */
         const uint32_t bottom = magnitude_of(b);
-        uint32_t quotient = top / bottom;
-        const uint32_t rest = top - (quotient * bottom);
 
-        if (rest >= (bottom - rest)) {
-            quotient += 1U;
-        }
-        result = signed_of(quotient, (a < 0) != (b < 0));
+        result = signed_of((magnitude_of(a) + (bottom >> 1U)) / bottom, (a < 0) != (b < 0));
     }
     return result;
 }
@@ -148,5 +158,6 @@ int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits)
     const int32_t low = CL_READ_I16(&table[segment]);
     const int32_t high = CL_READ_I16(&table[segment + 1U]);
 
-    return cl_add_sat(low, cl_mul_shift(high - low, (int32_t)part, shift));
+    /* At most 65535 times 2047: no wider product is needed. */
+    return low + cl_div_round((high - low) * (int32_t)part, (int32_t)1 << shift);
 }

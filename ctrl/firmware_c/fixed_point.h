@@ -27,6 +27,8 @@
 /* x held between low and high. */
 int32_t cl_clamp(int32_t x, int32_t low, int32_t high);
 
+int16_t cl_clamp16(int16_t x, int16_t low, int16_t high);
+
 /* a + b and a - b, held within int32. */
 int32_t cl_add_sat(int32_t a, int32_t b);
 int32_t cl_sub_sat(int32_t a, int32_t b);

@@ -3,6 +3,7 @@
 #include "fixed_point.h"
 #include "port.h"
 
+#define FULL 1000
 #define FOLD_BACK_FALL 700 /* what fold-back takes at its full point [1/1000] */
 
 void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
@@ -158,7 +159,7 @@ int16_t cl_take_mean(cl_guard *guard)
 /* The largest duty the hot sink allows [1/1000]. */
 static int16_t fold_back_cap(const cl_protection_settings *settings, const cl_guard *guard)
 {
-    int32_t cap = CL_FULL_PERMILLE;
+    int16_t cap = FULL;
 
     if (guard->hot_c100 == CL_NO_SENSOR) {
         /* nothing is known, nothing is folded */
@@ -167,20 +168,20 @@ static int16_t fold_back_cap(const cl_protection_settings *settings, const cl_gu
             cap = 0;
         }
     } else {
-        const int32_t start = CL_READ_I16(&settings->fold_start_c100);
-        const int32_t span = (int32_t)CL_READ_I16(&settings->fold_full_c100) - start;
-        const int32_t above = cl_clamp((int32_t)guard->hot_c100 - start, 0, span);
+        const int16_t start = CL_READ_I16(&settings->fold_start_c100);
+        const int16_t full = CL_READ_I16(&settings->fold_full_c100);
+        const int32_t above = (int32_t)cl_clamp16(guard->hot_c100, start, full) - start;
 
-        cap -= cl_div_round(above * FOLD_BACK_FALL, span);
+        cap -= (int16_t)cl_div_round(above * FOLD_BACK_FALL, (int32_t)full - start);
     }
-    return (int16_t)cap;
+    return cap;
 }
 
 /* Apply defrost, fold-back and duty limit; note which one set the value. */
 static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard, int16_t cap)
 {
     const int16_t most = CL_READ_I16(&settings->duty_limit_permille);
-    int16_t out = (int16_t)cl_clamp(guard->demand_permille, 0, CL_FULL_PERMILLE);
+    int16_t out = cl_clamp16(guard->demand_permille, 0, FULL);
 
     if (guard->defrost.phase == CL_PHASE_MELT) {
         guard->reason = CL_REASON_MELT;
@@ -204,8 +205,8 @@ static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard,
 static int16_t slew(const cl_protection_settings *settings, cl_guard *guard, int16_t wanted)
 {
     const int16_t step = CL_READ_I16(&settings->slew_permille_per_tick);
-    const int32_t before = guard->final_permille;
-    const int16_t out = (int16_t)cl_clamp(wanted, before - step, before + step);
+    const int16_t before = guard->final_permille;
+    const int16_t out = cl_clamp16(wanted, before - step, before + step);
 
     if (out != wanted) {
         guard->reason = CL_REASON_SLEW;
@@ -223,7 +224,7 @@ static int16_t minimum_times(const cl_protection_settings *settings, cl_guard *g
     if ((wanted == 0) && (before > 0) && (most > 0)
         && (guard->on_ticks < CL_READ_I32(&settings->min_on_ticks))) {
         guard->reason = CL_REASON_MIN_ON;
-        out = (int16_t)cl_clamp(before, 0, most);
+        out = cl_clamp16(before, 0, most);
     } else if ((wanted > 0) && (before == 0)
                && (guard->off_ticks < CL_READ_I32(&settings->min_off_ticks))) {
         guard->reason = CL_REASON_MIN_OFF;
@@ -277,7 +278,7 @@ void cl_limit(const cl_protection_settings *settings, cl_guard *guard)
     guard->reason = guard->forced;
     if (guard->forced == CL_REASON_AS_ASKED) {
         const int16_t cap = fold_back_cap(settings, guard);
-        int16_t most = (int16_t)cl_clamp(cap, 0, CL_READ_I16(&settings->duty_limit_permille));
+        int16_t most = cl_clamp16(cap, 0, CL_READ_I16(&settings->duty_limit_permille));
         uint8_t why;
 
         out = cap_duty(settings, guard, cap);

@@ -54,12 +54,8 @@ typedef struct cl_protection_settings {
     cl_window_settings window;
 } cl_protection_settings;
 
+/* What every function needs stands first: an 8-bit processor reaches 63 bytes at once. */
 typedef struct cl_guard {
-    cl_sensor control;
-    cl_sensor hot;
-    cl_sensor cold;
-    cl_defrost defrost;
-    cl_window window;
     int32_t on_ticks;         /* since switched on [ticks] */
     int32_t off_ticks;        /* since switched off [ticks] */
     int32_t sum_permille;     /* of the duty given since the last step [1/1000] */
@@ -81,6 +77,11 @@ typedef struct cl_guard {
     bool frozen;              /* trip, fault, low battery or defrost */
     bool folded;              /* switch-only drive: off until the hot sink has cooled */
     bool low_battery;
+    cl_sensor control;
+    cl_sensor hot;
+    cl_sensor cold;
+    cl_defrost defrost;
+    cl_window window;
 } cl_guard;
 
 /* Power-up: off, just switched off, nothing read. */

@@ -17,7 +17,7 @@ static int16_t linearise(const cl_sensor_settings *settings, int32_t code)
     int32_t value;
 
     if (is_digital(settings)) {
-        value = cl_mul_shift(cl_clamp(code, INT16_MIN, INT16_MAX), 100, 4U);
+        value = cl_div_round(cl_clamp(code, INT16_MIN, INT16_MAX) * 100, 16);
     } else {
         value = cl_interpolate(settings->table, code, (uint8_t)CL_READ_U16(&settings->adc_bits));
     }
@@ -31,8 +31,9 @@ static bool has_jumped(const cl_sensor_settings *settings, const cl_sensor *sens
 
     if (sensor->good_c100 != CL_NO_SENSOR) {
         const int32_t change = (int32_t)value - (int32_t)sensor->good_c100;
-        const int32_t further = cl_mul_shift(CL_READ_I16(&settings->jump_k100_per_tick),
-                                             (int32_t)sensor->age - 1, 0U);
+        /* At most 32768 times 65534, which fits. */
+        const int32_t further =
+            (int32_t)CL_READ_I16(&settings->jump_k100_per_tick) * ((int32_t)sensor->age - 1);
         const int32_t allowed = cl_add_sat(CL_READ_I16(&settings->jump_k100), further);
 
         jumped = (change > allowed) || (change < -allowed);
