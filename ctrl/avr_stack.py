@@ -122,7 +122,7 @@ def _function(name: str, code: list[_Instruction], after: str) -> Function:
             made.calls.add(item.target)
         elif item.target == "__prologue_saves__":
             made.frame_bytes += _shared_prologue(code, at)
-        elif item.target == "__epilogue_restores__":
+        elif item.target in ("__epilogue_restores__", "__vectors"):  # back, or a reset
             pass
         elif item.target and item.target != name and item.word[:2] in ("jm", "rj", "br"):
             made.jumps.add(item.target)

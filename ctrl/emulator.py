@@ -16,11 +16,33 @@ from pathlib import Path
 import platformdirs
 
 from ctrl import link
+from ctrl.controllers import controller_of, firmware_tick, new_law_state
+from ctrl.defrost import M_REVERSE
+from ctrl.firmware import Firmware
+from ctrl.firmware_units import FULL_PERMILLE
+from ctrl.fixed_point import Words
+from ctrl.loop import COOLING, IDLE, state_code
+from ctrl.protection import (
+    G_TICK_MS,
+    G_WINDOW,
+    P_ALARM,
+    P_COLD_FAN,
+    P_DEFROST,
+    P_FINAL,
+    P_FROZEN,
+    P_HOT_FAN,
+    P_OUTPUT,
+    P_REASON,
+    P_WARNING,
+    new_guard_state,
+)
+from plant import supply
 
 SOURCE = Path(__file__).parent / "firmware_c" / "avr" / "emulator.c"
 HEADER = Path("/usr/include/simavr/sim_avr.h")
 PART, CLOCK_HZ = "atmega328p", 8_000_000
 START_CYCLES = 40_000  # 5 ms: start-up code, and some
+NO_TEMPS = (link.ABSENT,) * 4  # the export reads codes
 CRASHED, TIMED_OUT, STOPPED = -1, -2, -3
 
 
@@ -174,3 +196,94 @@ class EmulatedBoard:
             raise EmulatorError(f"the image did not answer within {limit_s:g} s of its own clock")
         if got == STOPPED:
             raise EmulatorError("the image stopped for good")
+
+
+class EmulatedFirmware:
+    """An export on an emulated AVR, as the firmware of `outside_loop.OutsideLoop`.
+
+    Parameters
+    ----------
+    image : Path
+        Of `microcontroller.build_bench`.
+    firmware : Firmware
+        What was exported; runs beside it where `beside` is True.
+    beside : bool
+        Run our own kernels on the same codes, and count the ticks whose command differs.
+
+    Attributes
+    ----------
+    ticks, differing : int
+        Ticks run, and those of them that differ [-].
+    first_difference : str
+        The first of them, in words.
+    """
+
+    def __init__(self, image: Path, firmware: Firmware, beside: bool = True) -> None:
+        self._image = image
+        self._firmware = firmware
+        self._beside = beside
+        self.board: EmulatedBoard | None = None
+        self.ticks = self.differing = 0
+        self.first_difference = ""
+        self._kind = controller_of(firmware.law).kind
+        self._law = firmware.law.to_words()
+        self._power_up(firmware.protection.to_words())
+
+    def close(self) -> None:
+        """Throw the board away."""
+        if self.board is not None:
+            self.board.close()
+            self.board = None
+
+    def power_lost(self) -> None:
+        """Take the power from the board; the next tick starts it anew."""
+        self.close()
+
+    def _power_up(self, settings: Words) -> None:
+        self.board = EmulatedBoard(self._image)
+        self._host = link.Host(self.board, timeout_s=60.0)
+        self._host.hello(int(settings[G_TICK_MS]))
+        self._guard_state = new_guard_state(settings)
+        self._law_state = new_law_state(self._firmware.law)
+
+    def tick(self, settings: Words, state: Words, tick: int, codes: Words) -> None:
+        """Run one tick on the board and write its command into `state`."""
+        if self.board is None:
+            self._power_up(settings)
+        control, hot, cold, supply_mv, ambient = codes.tolist()
+        command = self._host.tick(
+            int(settings[G_TICK_MS]), (control, hot, cold, ambient), NO_TEMPS, supply_mv
+        )
+        self.ticks += 1
+        if self._beside:
+            self._compare(settings, tick, codes, command)
+        state[P_FINAL] = command.duty_permille
+        state[P_OUTPUT] = FULL_PERMILLE if command.bits & link.MODULE_ON else 0
+        if settings[G_WINDOW] == 0:
+            state[P_OUTPUT] = command.duty_permille
+        state[P_DEFROST + M_REVERSE] = command.reverse_permille
+        state[P_HOT_FAN] = 1 if command.bits & link.HOT_FAN else 0
+        state[P_COLD_FAN] = 1 if command.bits & link.COLD_FAN else 0
+        state[P_ALARM] = 1 if command.bits & link.ALARM else 0
+        state[P_WARNING] = 1 if command.bits & link.WARNING else 0
+        state[P_REASON] = command.reason
+        state[P_FROZEN] = 0 if command.state in (IDLE, COOLING) else 1
+
+    def _compare(self, settings: Words, tick: int, codes: Words, command: link.Command) -> None:
+        ours = self._guard_state
+        firmware_tick(self._kind, self._law, self._law_state, settings, ours, tick, codes)
+        bits = (
+            (link.MODULE_ON if ours[P_OUTPUT] > 0 else 0)
+            | (link.HOT_FAN if ours[P_HOT_FAN] else 0)
+            | (link.COLD_FAN if ours[P_COLD_FAN] else 0)
+            | (link.ALARM if ours[P_ALARM] else 0)
+            | (link.WARNING if ours[P_WARNING] else 0)
+        )
+        wanted = link.Command(
+            command.sequence, int(ours[P_FINAL]), int(ours[P_DEFROST + M_REVERSE]), bits,
+            int(state_code(ours, supply.LIVE)), int(ours[P_REASON]),
+        )  # fmt: skip
+        if command != wanted:
+            self.differing += 1
+            if not self.first_difference:
+                self.first_difference = f"tick {tick}: board {command}, ours {wanted}"

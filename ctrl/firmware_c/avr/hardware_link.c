@@ -21,6 +21,10 @@
 #define BENCH_STATUS 0 /* 1: write the status line too, into nothing */
 #endif
 
+#define GREET 0x5AU
+/* Asked for a reset: it is answered when the controller has started. Outlives the jump. */
+static uint8_t greet __attribute__((section(".noinit")));
+
 static link_board board;
 static link_tick tick;
 static link_command command;
@@ -44,7 +48,6 @@ static void send_answer(void)
         while ((UCSR0A & (1U << UDRE0)) == 0U) {
             /* the byte before is still going out */
         }
-        UCSR0A = (uint8_t)((1U << U2X0) | (1U << TXC0)); /* writing 1 clears it */
         UDR0 = board.answer[i];
     }
 }
@@ -63,14 +66,6 @@ static void take_burst(void)
     }
 }
 
-static void start_anew(void)
-{
-    while ((UCSR0A & (1U << TXC0)) == 0U) {
-        /* the last byte is still going out */
-    }
-    __asm__ volatile("jmp 0"); /* as a watchdog would, without its 15 ms */
-}
-
 void hardware_start(void)
 {
     UBRR0 = UBRR_1_MBD;
@@ -84,6 +79,11 @@ uint32_t hardware_ticks(void)
     uint16_t tick_ms;
     link_event event;
 
+    if (greet == GREET) {
+        greet = 0U;
+        link_ready(&board, CL_READ_U16(&cl_settings_checksum));
+        send_answer();
+    }
     if ((UCSR0A & (1U << RXC0)) != 0U) {
         take_burst();
         event = link_serve(&board, &tick, &tick_ms);
@@ -93,9 +93,8 @@ uint32_t hardware_ticks(void)
         } else if (event == LINK_REPEAT) {
             send_answer();
         } else if (event == LINK_RESET) {
-            link_ready(&board, CL_READ_U16(&cl_settings_checksum));
-            send_answer();
-            start_anew();
+            greet = GREET;
+            __asm__ volatile("jmp 0"); /* as a watchdog would, without its 15 ms */
         } else {
             /* not a whole frame */
         }
