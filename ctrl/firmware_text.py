@@ -9,12 +9,12 @@ from ctrl.firmware_layout import Block, Features, Member
 
 C_FOLDER = Path(__file__).resolve().parent / "firmware_c"
 COMMON = (
-    "coldloop_controller", "fixed_point", "readings", "defrost", "protection", "slow_window",
+    "coldloop_controller", "fixed_point", "readings", "defrost", "protection",
     "settings_check", "tick_clock", "status_line",
 )  # fmt: skip
 HEADERS = (
     "port.h", "law.h", "coldloop_controller_io.h", "coldloop_settings.h", "hardware.h",
-    "defrost_demand.h",
+    "defrost_demand.h", "slow_window.h",
 )  # fmt: skip
 MAIN = "main.c"
 
@@ -27,6 +27,8 @@ def files_needed(features: Features) -> list[str]:
     names = [f"{noun}{end}" for noun in nouns for end in (".c", ".h")] + list(HEADERS)
     if features.demand:
         names.append("defrost_demand.c")
+    if features.window:
+        names.append("slow_window.c")
     return sorted([*names, MAIN])
 
 

@@ -16,6 +16,20 @@ int32_t cl_clamp(int32_t x, int32_t low, int32_t high)
     return held;
 }
 
+int16_t cl_clamp16(int16_t x, int16_t low, int16_t high)
+{
+    int16_t held = x;
+
+    if (x < low) {
+        held = low;
+    } else if (x > high) {
+        held = high;
+    } else {
+        /* within */
+    }
+    return held;
+}
+
 int32_t cl_add_sat(int32_t a, int32_t b)
 {
     int32_t sum;
@@ -70,45 +84,18 @@ static int32_t signed_of(uint32_t magnitude, bool negative)
     return value;
 }
 
-/* The product of the magnitudes is built from four of 16 by 16 bits: an 8-bit processor
- * has no 64-bit multiplication, and its library's costs more than all else in here. */
+/* The one place where 32 bits do not hold a product. */
 int32_t cl_mul_shift(int32_t a, int32_t b, uint8_t shift)
 {
-    const uint32_t p = magnitude_of(a);
-    const uint32_t q = magnitude_of(b);
-    const uint32_t p_low = p & 0xFFFFU;
-    const uint32_t p_high = p >> 16U;
-    const uint32_t q_low = q & 0xFFFFU;
-    const uint32_t q_high = q >> 16U;
-    const uint32_t middle = p_high * q_low;
-    const uint32_t other = p_low * q_high;
-    uint32_t low = p_low * q_low;
-    uint32_t high = (p_high * q_high) + (middle >> 16U) + (other >> 16U);
-    uint32_t more;
+    uint64_t product = (uint64_t)magnitude_of(a) * magnitude_of(b);
 
-    more = (middle & 0xFFFFU) << 16U;
-    low += more;
-    if (low < more) {
-        high += 1U;
-    }
-    more = (other & 0xFFFFU) << 16U;
-    low += more;
-    if (low < more) {
-        high += 1U;
-    }
     if (shift > 0U) {
-        more = (uint32_t)1U << (shift - 1U);
-        low += more;
-        if (low < more) {
-            high += 1U;
-        }
-        low = (low >> shift) | (high << (32U - shift));
-        high >>= shift;
+        product = ((product >> (shift - 1U)) + 1U) >> 1U;
     }
-    if (high > 0U) {
-        low = UINT32_MAX;
+    if (product > (uint64_t)UINT32_MAX) {
+        product = UINT32_MAX;
     }
-    return signed_of(low, (a < 0) != (b < 0));
+    return signed_of((uint32_t)product, (a < 0) != (b < 0));
 }
 
 int32_t cl_div_round(int32_t a, int32_t b)
@@ -122,8 +109,8 @@ int32_t cl_div_round(int32_t a, int32_t b)
     } else {
         const uint32_t top = magnitude_of(a);
         const uint32_t bottom = magnitude_of(b);
+        const uint32_t rest = top % bottom;
         uint32_t quotient = top / bottom;
-        const uint32_t rest = top - (quotient * bottom);
 
         if (rest >= (bottom - rest)) {
             quotient += 1U;

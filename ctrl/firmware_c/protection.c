@@ -32,7 +32,9 @@ void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
     cl_start_sensor(&settings->control, &guard->control);
     cl_start_sensor(&settings->hot, &guard->hot);
     cl_start_sensor(&settings->cold, &guard->cold);
+#if CL_WITH_WINDOW
     cl_start_window(&settings->window, &guard->window);
+#endif
 }
 
 /* Latch the trip; keep the on-off fold-back of a switch-only drive. */
@@ -180,7 +182,7 @@ static int16_t fold_back_cap(const cl_protection_settings *settings, const cl_gu
 static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard, int16_t cap)
 {
     const int16_t most = CL_READ_I16(&settings->duty_limit_permille);
-    int16_t out = (int16_t)cl_clamp(guard->demand_permille, 0, CL_FULL_PERMILLE);
+    int16_t out = cl_clamp16(guard->demand_permille, 0, CL_FULL_DUTY);
 
     if (guard->defrost.phase == CL_PHASE_MELT) {
         guard->reason = CL_REASON_MELT;
@@ -204,8 +206,8 @@ static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard,
 static int16_t slew(const cl_protection_settings *settings, cl_guard *guard, int16_t wanted)
 {
     const int16_t step = CL_READ_I16(&settings->slew_permille_per_tick);
-    const int32_t before = guard->final_permille;
-    const int16_t out = (int16_t)cl_clamp(wanted, before - step, before + step);
+    const int16_t before = guard->final_permille;
+    const int16_t out = cl_clamp16(wanted, (int16_t)(before - step), (int16_t)(before + step));
 
     if (out != wanted) {
         guard->reason = CL_REASON_SLEW;
@@ -223,7 +225,7 @@ static int16_t minimum_times(const cl_protection_settings *settings, cl_guard *g
     if ((wanted == 0) && (before > 0) && (most > 0)
         && (guard->on_ticks < CL_READ_I32(&settings->min_on_ticks))) {
         guard->reason = CL_REASON_MIN_ON;
-        out = (int16_t)cl_clamp(before, 0, most);
+        out = cl_clamp16(before, 0, most);
     } else if ((wanted > 0) && (before == 0)
                && (guard->off_ticks < CL_READ_I32(&settings->min_off_ticks))) {
         guard->reason = CL_REASON_MIN_OFF;
@@ -277,7 +279,7 @@ void cl_limit(const cl_protection_settings *settings, cl_guard *guard)
     guard->reason = guard->forced;
     if (guard->forced == CL_REASON_AS_ASKED) {
         const int16_t cap = fold_back_cap(settings, guard);
-        int16_t most = (int16_t)cl_clamp(cap, 0, CL_READ_I16(&settings->duty_limit_permille));
+        int16_t most = cl_clamp16(cap, 0, CL_READ_I16(&settings->duty_limit_permille));
         uint8_t why;
 
         out = cap_duty(settings, guard, cap);

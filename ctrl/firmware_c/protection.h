@@ -59,7 +59,9 @@ typedef struct cl_guard {
     cl_sensor hot;
     cl_sensor cold;
     cl_defrost defrost;
+#if CL_WITH_WINDOW
     cl_window window;
+#endif
     int32_t on_ticks;         /* since switched on [ticks] */
     int32_t off_ticks;        /* since switched off [ticks] */
     int32_t sum_permille;     /* of the duty given since the last step [1/1000] */
