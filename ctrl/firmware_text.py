@@ -32,13 +32,18 @@ def files_needed(features: Features) -> list[str]:
     return sorted([*names, MAIN])
 
 
-def comment(lines: Sequence[str]) -> str:
-    """Return a block comment in C of lines of text; an empty one stays empty."""
-    wrapped: list[str] = []
+def wrapped(lines: Sequence[str], width: int = 88) -> list[str]:
+    """Return lines no longer than `width`; an empty one stays empty."""
+    found: list[str] = []
     for line in lines:
-        indent = " " * (len(line) - len(line.lstrip()) + (2 if line.lstrip()[:2] == "- " else 0))
-        wrapped += textwrap.wrap(line, 88, subsequent_indent=indent) or [""]
-    safe = [line.replace("*/", "* /").replace("/*", "/ *") for line in wrapped]
+        indent = "  " if line.startswith("- ") else ""
+        found += textwrap.wrap(line, width, subsequent_indent=indent) or [""]
+    return found
+
+
+def comment(lines: Sequence[str]) -> str:
+    """Return a block comment in C of lines of text."""
+    safe = [line.replace("*/", "* /").replace("/*", "/ *") for line in wrapped(lines)]
     return "/*\n" + "".join(f" * {line}".rstrip() + "\n" for line in safe) + " */\n"
 
 
