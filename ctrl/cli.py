@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from ctrl.cli_firmware import declare_firmware, run_firmware
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -340,6 +341,8 @@ VERBS = {
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),
+    "firmware": Verb("write the firmware in C, with its settings", declare_firmware,
+                     run_firmware),
 }  # fmt: skip
 
 

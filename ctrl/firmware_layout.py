@@ -27,7 +27,7 @@ from ctrl.on_off import OnOffSettings
 from ctrl.pi import PISettings
 from ctrl.pi_options import MOST_POINTS, PIOptions
 from ctrl.protection_settings import ProtectionSettings
-from ctrl.readings import SensorSettings
+from ctrl.readings import SENSOR_DIGITAL, SENSOR_THERMISTOR, SensorSettings
 from ctrl.slow_window import SlowWindowSettings
 from ctrl.two_level import TwoLevelSettings
 
@@ -277,6 +277,8 @@ class Features:
         Name of the law.
     defrost, demand, reversed_defrost, pi_options : bool
         Any defrost; that on demand; with reversed current; schedule, weight, feed-forward.
+    window, thermistor, digital : bool
+        A slow window; sensors of either kind.
     """
 
     law: str
@@ -284,6 +286,9 @@ class Features:
     demand: bool = True
     reversed_defrost: bool = True
     pi_options: bool = True
+    window: bool = True
+    thermistor: bool = True
+    digital: bool = True
 
     def as_defines(self) -> dict[str, int]:
         """Return the switches of `coldloop_features.h`."""
@@ -292,18 +297,27 @@ class Features:
             "CL_WITH_DEMAND": int(self.demand),
             "CL_WITH_REVERSED": int(self.reversed_defrost),
             "CL_WITH_PI_OPTIONS": int(self.pi_options),
+            "CL_WITH_WINDOW": int(self.window),
+            "CL_WITH_THERMISTOR": int(self.thermistor),
+            "CL_WITH_DIGITAL": int(self.digital),
         }
 
 
 def features_of(law: LawSettings, protection: ProtectionSettings) -> Features:
     """Return what these settings need."""
     kind = protection.defrost.kind
+    sensors = [protection.control.kind, protection.hot.kind, protection.cold.kind]
+    if isinstance(law, PISettings):
+        sensors.append(law.options.ambient.kind)
     return Features(
         law=LAW_NAMES[type(law)],
         defrost=kind != DEFROST_NONE,
         demand=kind == DEFROST_DEMAND,
         reversed_defrost=kind == DEFROST_REVERSED,
         pi_options=isinstance(law, PISettings) and law.options.in_use,
+        window=protection.window.window_ticks > 0,
+        thermistor=SENSOR_THERMISTOR in sensors,
+        digital=SENSOR_DIGITAL in sensors,
     )
 
 

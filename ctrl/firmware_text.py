@@ -9,12 +9,12 @@ from ctrl.firmware_layout import Block, Features, Member
 
 C_FOLDER = Path(__file__).resolve().parent / "firmware_c"
 COMMON = (
-    "coldloop_controller", "fixed_point", "readings", "defrost", "protection", "slow_window",
+    "coldloop_controller", "fixed_point", "readings", "defrost", "protection",
     "settings_check", "tick_clock", "status_line",
 )  # fmt: skip
 HEADERS = (
     "port.h", "law.h", "coldloop_controller_io.h", "coldloop_settings.h", "hardware.h",
-    "defrost_demand.h",
+    "defrost_demand.h", "slow_window.h",
 )  # fmt: skip
 MAIN = "main.c"
 
@@ -27,16 +27,23 @@ def files_needed(features: Features) -> list[str]:
     names = [f"{noun}{end}" for noun in nouns for end in (".c", ".h")] + list(HEADERS)
     if features.demand:
         names.append("defrost_demand.c")
+    if features.window:
+        names.append("slow_window.c")
     return sorted([*names, MAIN])
 
 
-def comment(lines: Sequence[str]) -> str:
-    """Return a block comment in C of lines of text; an empty one stays empty."""
-    wrapped: list[str] = []
+def wrapped(lines: Sequence[str], width: int = 88) -> list[str]:
+    """Return lines no longer than `width`; an empty one stays empty."""
+    found: list[str] = []
     for line in lines:
-        indent = " " * (len(line) - len(line.lstrip()) + (2 if line.lstrip()[:2] == "- " else 0))
-        wrapped += textwrap.wrap(line, 88, subsequent_indent=indent) or [""]
-    safe = [line.replace("*/", "* /").replace("/*", "/ *") for line in wrapped]
+        indent = "  " if line.startswith("- ") else ""
+        found += textwrap.wrap(line, width, subsequent_indent=indent) or [""]
+    return found
+
+
+def comment(lines: Sequence[str]) -> str:
+    """Return a block comment in C of lines of text."""
+    safe = [line.replace("*/", "* /").replace("/*", "/ *") for line in wrapped(lines)]
     return "/*\n" + "".join(f" * {line}".rstrip() + "\n" for line in safe) + " */\n"
 
 

@@ -32,8 +32,10 @@ static void run(coldloop *c, const coldloop_inputs *in)
         /* the last demand stands */
     }
     cl_limit(settings, guard);
+#if CL_WITH_WINDOW
     (void)cl_advance_window(&settings->window, &guard->window, guard->final_permille,
                             guard->frozen);
+#endif
 }
 
 static uint8_t state_of(const cl_guard *guard)
@@ -90,7 +92,11 @@ void coldloop_tick(coldloop *c, const coldloop_inputs *in, coldloop_outputs *out
         run(c, in);
         out->duty_permille = (uint16_t)guard->final_permille;
         out->reverse_permille = (uint16_t)guard->defrost.reverse_permille;
+#if CL_WITH_WINDOW
         out->module_on = guard->window.on;
+#else
+        out->module_on = guard->final_permille > 0;
+#endif
         out->hot_fan = guard->hot_fan;
         out->cold_fan = guard->cold_fan;
         out->alarm = guard->alarm;

@@ -96,16 +96,16 @@ static uint8_t start_of(const cl_defrost_settings *settings, cl_defrost *defrost
 /* Set the duty the other way: only while melting, read, and below the end temperature. */
 static void reverse(const cl_defrost_settings *settings, cl_defrost *defrost, int16_t cold_c100)
 {
-    int32_t level = 0;
+    int16_t level = 0;
 
     if ((CL_READ_U16(&settings->kind) == CL_DEFROST_REVERSED)
         && (defrost->phase == CL_PHASE_MELT)
         && (defrost->ticks >= CL_READ_I32(&settings->pause_ticks))
         && (cold_c100 != CL_NO_SENSOR) && (cold_c100 < CL_READ_I16(&settings->end_c100))) {
-        level = cl_add_sat(defrost->reverse_permille, CL_READ_I16(&settings->ramp_permille));
-        level = cl_clamp(level, 0, CL_READ_I16(&settings->reverse_permille));
+        level = (int16_t)(defrost->reverse_permille + CL_READ_I16(&settings->ramp_permille));
+        level = cl_clamp16(level, 0, CL_READ_I16(&settings->reverse_permille));
     }
-    defrost->reverse_permille = (int16_t)level;
+    defrost->reverse_permille = level;
 }
 #endif
 

@@ -19,6 +19,7 @@
 #define CL_SHARE_BITS 24U
 #define CL_ONE_Q20 INT32_C(1048576)
 #define CL_FULL_PERMILLE INT32_C(1000)
+#define CL_FULL_DUTY 1000 /* the same in 16 bits */
 #define CL_FULL_Q20 INT32_C(1048576000)
 
 /* Points of a thermistor's table over the span of the converter. */
@@ -26,7 +27,6 @@
 
 /* x held between low and high. */
 int32_t cl_clamp(int32_t x, int32_t low, int32_t high);
-
 int16_t cl_clamp16(int16_t x, int16_t low, int16_t high);
 
 /* a + b and a - b, held within int32. */

@@ -4,7 +4,7 @@
 #include "tick_clock.h"
 
 static coldloop controller;
-static cl_tick_clock clock;
+static cl_tick_clock tick_clock;
 static cl_status_line line;
 
 /* Nothing measured: what hardware_read does not set stays so. */
@@ -35,43 +35,41 @@ static void run_tick(coldloop_outputs *out, uint8_t ticks)
     hardware_set_alarm(out->alarm, out->warning);
 }
 
-/* One byte of the status line, where the serial line takes it; returns the next place. */
-static uint8_t send_next(uint8_t sent)
+/* One byte of the status line, where the serial line takes it. */
+static void send_next(const coldloop_outputs *out)
 {
-    uint8_t next = sent;
-
-    if ((sent < line.length) && hardware_can_send()) {
-        hardware_send(line.text[sent]);
-        next++;
+    if (hardware_can_send()) {
+        if (line.sent >= line.length) {
+            cl_write_status(&line, &controller, out);
+        }
+        hardware_send(line.text[line.sent]);
+        line.sent++;
     }
-    return next;
 }
 
 int main(void)
 {
     coldloop_outputs out;
-    uint8_t sent = 0U;
+    bool ran = false;
 
     /* A reset, a brown-out's too, starts here: module off, and off it stays for the minimum
      * off-time, whatever was before. */
     hardware_start();
     hardware_set_module(0U, false, 0U);
-    line.at = 0U;
-    line.length = 0U;
+    cl_start_status(&line);
     coldloop_start(&controller);
-    cl_start_clock(&clock, hardware_ticks());
+    cl_start_clock(&tick_clock, hardware_ticks());
     for (;;) {
-        const uint8_t due = cl_ticks_due(&clock, hardware_ticks());
+        const uint8_t due = cl_ticks_due(&tick_clock, hardware_ticks());
 
         if (due > 0U) {
             run_tick(&out, due);
-            if (sent >= line.length) {
-                cl_write_status(&line, &controller, &out);
-                sent = 0U;
-            }
+            ran = true;
             /* Only a whole tick refreshes the watchdog: where ticks stop coming, it bites. */
             hardware_kick_watchdog();
         }
-        sent = send_next(sent);
+        if (ran) {
+            send_next(&out);
+        }
     }
 }

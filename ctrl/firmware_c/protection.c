@@ -3,7 +3,6 @@
 #include "fixed_point.h"
 #include "port.h"
 
-#define FULL 1000
 #define FOLD_BACK_FALL 700 /* what fold-back takes at its full point [1/1000] */
 
 void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
@@ -33,7 +32,9 @@ void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
     cl_start_sensor(&settings->control, &guard->control);
     cl_start_sensor(&settings->hot, &guard->hot);
     cl_start_sensor(&settings->cold, &guard->cold);
+#if CL_WITH_WINDOW
     cl_start_window(&settings->window, &guard->window);
+#endif
 }
 
 /* Latch the trip; keep the on-off fold-back of a switch-only drive. */
@@ -159,7 +160,7 @@ int16_t cl_take_mean(cl_guard *guard)
 /* The largest duty the hot sink allows [1/1000]. */
 static int16_t fold_back_cap(const cl_protection_settings *settings, const cl_guard *guard)
 {
-    int16_t cap = FULL;
+    int16_t cap = CL_FULL_DUTY;
 
     if (guard->hot_c100 == CL_NO_SENSOR) {
         /* nothing is known, nothing is folded */
@@ -181,7 +182,7 @@ static int16_t fold_back_cap(const cl_protection_settings *settings, const cl_gu
 static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard, int16_t cap)
 {
     const int16_t most = CL_READ_I16(&settings->duty_limit_permille);
-    int16_t out = cl_clamp16(guard->demand_permille, 0, FULL);
+    int16_t out = cl_clamp16(guard->demand_permille, 0, CL_FULL_DUTY);
 
     if (guard->defrost.phase == CL_PHASE_MELT) {
         guard->reason = CL_REASON_MELT;
@@ -206,7 +207,7 @@ static int16_t slew(const cl_protection_settings *settings, cl_guard *guard, int
 {
     const int16_t step = CL_READ_I16(&settings->slew_permille_per_tick);
     const int16_t before = guard->final_permille;
-    const int16_t out = cl_clamp16(wanted, before - step, before + step);
+    const int16_t out = cl_clamp16(wanted, (int16_t)(before - step), (int16_t)(before + step));
 
     if (out != wanted) {
         guard->reason = CL_REASON_SLEW;

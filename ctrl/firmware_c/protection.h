@@ -81,7 +81,9 @@ typedef struct cl_guard {
     cl_sensor hot;
     cl_sensor cold;
     cl_defrost defrost;
+#if CL_WITH_WINDOW
     cl_window window;
+#endif
 } cl_guard;
 
 /* Power-up: off, just switched off, nothing read. */

@@ -1,5 +1,7 @@
 #include "readings.h"
 
+#include "coldloop_features.h"
+
 #include <stdbool.h>
 
 #define COLDEST_C100 (-27315)   /* absolute zero [1/100 deg C] */
@@ -9,18 +11,28 @@
 
 static bool is_digital(const cl_sensor_settings *settings)
 {
+#if CL_WITH_DIGITAL
     return CL_READ_U16(&settings->kind) == CL_SENSOR_DIGITAL;
+#else
+    (void)settings;
+    return false;
+#endif
 }
 
 static int16_t linearise(const cl_sensor_settings *settings, int32_t code)
 {
     int32_t value;
 
+#if CL_WITH_THERMISTOR
+    value = cl_interpolate(settings->table, code, (uint8_t)CL_READ_U16(&settings->adc_bits));
+#else
+    value = 0;
+#endif
+#if CL_WITH_DIGITAL
     if (is_digital(settings)) {
         value = cl_div_round(cl_clamp(code, INT16_MIN, INT16_MAX) * 100, 16);
-    } else {
-        value = cl_interpolate(settings->table, code, (uint8_t)CL_READ_U16(&settings->adc_bits));
     }
+#endif
     value = cl_add_sat(value, CL_READ_I16(&settings->offset_k100));
     return (int16_t)cl_clamp(value, COLDEST_C100, INT16_MAX);
 }
