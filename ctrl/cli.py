@@ -23,6 +23,14 @@ from ctrl.cli_options import (
     whole_within,
     within,
 )
+from ctrl.cli_outside import (
+    check_outside,
+    declare_loop,
+    declare_outside,
+    run_live,
+    run_loop,
+    run_maker,
+)
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
     BAD_INPUT,
@@ -116,6 +124,7 @@ def _declare_simulate(parser: argparse.ArgumentParser) -> None:
         "--csv-step", type=whole_within(1, 86400, "s"), metavar="S",
         help="seconds between two lines of the CSV file (20)",
     )  # fmt: skip
+    declare_outside(parser)
 
 
 def _declare_recommend(parser: argparse.ArgumentParser) -> None:
@@ -225,6 +234,7 @@ def run_simulate(args: argparse.Namespace) -> int:
     """Run a cabinet from a warm start and tell what happens."""
     plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
     table = target_file("--csv", args.csv, CSV_SUFFIXES, args.force)
+    check_outside(args)
     row_s = _row_s(args.csv_step, args.days)
     if args.csv_step is not None and table is None:
         raise command_line_fault("does nothing", "--csv-step", None, "--csv FILE beside it")
@@ -233,6 +243,10 @@ def run_simulate(args: argparse.Namespace) -> int:
     if args.ambient_c is not None and config.climate.log_file is not None:
         log = f"no climate.log_file ({config.climate.log_file} has the room's temperature)"
         raise command_line_fault("does nothing", "--ambient", f"{args.ambient_c:g}", log)
+    if args.controller_c is not None:
+        return run_maker(args, config, row_s, plot, table)
+    if args.live:
+        return run_live(args, config, row_s, plot, table)
     compiling = is_compiling(args, LOOP_KERNEL)
     from ctrl import json_out, screen, screen_simulate
     from ctrl.recommend import SEED
@@ -343,6 +357,7 @@ VERBS = {
     ),
     "firmware": Verb("write the firmware in C, with its settings", declare_firmware,
                      run_firmware),
+    "loop": Verb("a real board as the controller, over a serial line", declare_loop, run_loop),
 }  # fmt: skip
 
 

@@ -158,6 +158,11 @@ def _sensor(part: FittedSensor | None, tick_s: float) -> SensorSettings:
     )
 
 
+def ambient_sensor_of(config: Config) -> SensorSettings:
+    """Return the room's sensor as the firmware reads it, every tick."""
+    return _sensor(config.ambient_sensor, config.controller.tick_s)
+
+
 def reading_step_k(part: FittedSensor) -> float:
     """Return the smallest step of a sensor's reading near 5 °C [K].
 

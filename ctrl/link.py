@@ -36,6 +36,7 @@ The same is in C in `firmware_c/link.h`.
 """
 
 import struct
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -153,7 +154,8 @@ class Command:
         """Return what is out of range in it, in words, or None."""
         for name, value in (("duty", self.duty_permille), ("reverse", self.reverse_permille)):
             if value > FULL_PERMILLE:
-                return f"{name} {value} of {FULL_PERMILLE}"
+                meant = value - 0x10000 if value & 0x8000 else value
+                return f"{name} {meant}, outside 0 to {FULL_PERMILLE}"
         if self.duty_permille and self.reverse_permille:
             return f"duty {self.duty_permille} and reverse {self.reverse_permille} at once"
         if self.bits & ~KNOWN_BITS:
@@ -291,14 +293,13 @@ class Host:
             if attempt:
                 self.repeats += 1
             self._stream.write(data)
-            while True:
-                came = self._stream.read(self._timeout_s)
-                if not came:
-                    self._decoder.clear()
-                    break
-                for kind, payload in self._decoder.feed(came):
+            ends = time.monotonic() + self._timeout_s
+            # However much comes that is no answer, it does not put the end off.
+            while (left_s := ends - time.monotonic()) > 0.0:
+                for kind, payload in self._decoder.feed(self._stream.read(left_s)):
                     if wanted(kind, payload):
                         return payload
+            self._decoder.clear()
         raise LinkError(f"no answer within {self._tries * self._timeout_s:g} s")
 
 

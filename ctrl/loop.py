@@ -4,6 +4,8 @@ The compiled loop runs one of our controllers; the plain one runs a maker's own 
 Both call the same kernels, so both see the same plant, sensors and protections.
 """
 
+from typing import Protocol
+
 import numpy as np
 
 from ctrl import protection
@@ -17,6 +19,7 @@ from ctrl.controllers import (
 )
 from ctrl.defrost import M_REVERSE
 from ctrl.firmware import Firmware
+from ctrl.fixed_point import Words
 from ctrl.pi import PI_SETPOINT, PISettings
 from ctrl.protection import (
     CODE_CONTROL,
@@ -368,6 +371,16 @@ def run_ticks(
     return ticks, step_hint_s
 
 
+class Outside(Protocol):
+    """A whole firmware from outside, in place of ours: `linked.LinkedController` is one."""
+
+    def tick(self, settings: Words, state: Words, tick: int, codes: Words) -> None:
+        """Run one tick and write the command into the protections' `state`."""
+
+    def power_lost(self) -> None:
+        """Start anew at the next tick."""
+
+
 class Loop:
     """One cabinet with its firmware, running: the only place with a mutable state.
 
@@ -385,6 +398,8 @@ class Loop:
         Of the sensor noise; the same pair gives the same noise.
     user_law : UserLaw, optional
         A maker's own controller, run uncompiled in place of `firmware.law`.
+    outside : Outside, optional
+        A whole firmware from outside, in place of law and protections.
     weather_rows : ndarray, shape (rows, WEATHER_COLUMNS), optional
         A weather log in place of the climate's own day, as `plant.climate.weather_at` reads.
     """
@@ -399,6 +414,7 @@ class Loop:
         seed: int = 1,
         run: int = 0,
         user_law: UserLaw | None = None,
+        outside: Outside | None = None,
         weather_rows: np.ndarray | None = None,
     ) -> None:
         self.plant = plant
@@ -408,7 +424,8 @@ class Loop:
         self._start_s = start_s
         self._seed, self._run = seed, run
         self._user_law = user_law
-        self._plain = user_law is not None
+        self._outside = outside
+        self._plain = user_law is not None or outside is not None
         none = np.zeros((0, climate.WEATHER_COLUMNS))
         self._weather_rows = none if weather_rows is None else weather_rows
         self._tick = 0
@@ -512,9 +529,11 @@ class Loop:
             if power == supply.LIVE and overload(plant, state, inputs, words, tick_s):
                 power = supply.CUT_OUT
                 guard_reset(self._guard, self.guard_state)
-                if self._user_law is None:
+                if self._user_law is None and self._outside is None:
                     law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
                 apply_command(plant, inputs, self.guard_state, power)
+            if power != supply.LIVE and self._outside is not None:
+                self._outside.power_lost()
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
             if abs(inputs[cabinet.DUTY]) > abs(most):
@@ -546,6 +565,9 @@ class Loop:
         time_s = self._start_s + tick * self.firmware.tick_s
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
         codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
+        if self._outside is not None:
+            self._outside.tick(self._guard, self.guard_state, tick, codes)
+            return
         if self._user_law is not None:
             firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
             return

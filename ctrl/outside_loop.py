@@ -4,13 +4,13 @@ What stands between two readings of the sensors is one call into compiled code, 
 follows the command another: a day of 1 s ticks costs seconds, not half a minute.
 """
 
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
-from ctrl.fixed_point import Words
 from ctrl.loop import (
     Loop,
+    Outside,
     apply_command,
     logged_weather,
     overload,
@@ -62,18 +62,6 @@ def after_firmware(
     return power, plant_tick(plant, state, inputs, time_s, tick_s, step_hint_s, work)
 
 
-class Outside(Protocol):
-    """A whole firmware, in place of ours."""
-
-    def tick(self, settings: Words, state: Words, tick: int, codes: Words) -> None:
-        """Run one tick and write the command into the protections' `state`."""
-        ...
-
-    def power_lost(self) -> None:
-        """Start anew at the next tick."""
-        ...
-
-
 class OutsideLoop(Loop):
     """A cabinet with a whole firmware from outside.
 
@@ -87,14 +75,13 @@ class OutsideLoop(Loop):
     """
 
     def __init__(self, *args: Any, outside: Outside, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self._outside_firmware = outside
-        self._plain = True
+        super().__init__(*args, outside=outside, **kwargs)
+        self._asked = outside
         self._plants = np.array([self._record.item()], dtype=self._record.dtype)
 
     def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
         state, inputs, guard = self.state, self._inputs, self.guard_state
-        words, tick_s, outside = self.supply_state, self.firmware.tick_s, self._outside_firmware
+        words, tick_s, outside = self.supply_state, self.firmware.tick_s, self._asked
         door, duty_sum, most, before_j = 0.0, 0.0, 0.0, 0.0
         for count in range(ticks):
             tick = self._tick + count

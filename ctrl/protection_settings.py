@@ -121,6 +121,7 @@ R_LOW_BATTERY = 8
 R_FIRST_READING = 9
 R_SENSOR_FAULT = 10
 R_TRIP = 11
+R_STOPPED = 20  # only in a run with a controller from outside (`linked`)
 REASONS = {
     R_AS_ASKED: "as the controller asks",
     R_MIN_ON: "held on for the minimum on-time",
@@ -134,6 +135,7 @@ REASONS = {
     R_FIRST_READING: "off: waiting for the first good reading",
     R_SENSOR_FAULT: "off: sensor fault",
     R_TRIP: "off: hot sink tripped, reset to clear",
+    R_STOPPED: "off: the controller from outside stopped",
 }
 
 

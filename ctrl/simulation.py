@@ -10,7 +10,7 @@ from ctrl.cases import energy_boundary
 from ctrl.config import Config
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Settings, firmware_of, settings_of
-from ctrl.loop import STATE_WORDS, Loop, energy_residual, water_residual
+from ctrl.loop import STATE_WORDS, Loop, Outside, energy_residual, water_residual
 from ctrl.protection import REASONS
 from ctrl.record import Record
 from ctrl.trial import warm_state
@@ -59,8 +59,12 @@ def simulate(
     seed: int,
     row_s: float = ROW_S,
     on_day: Callable[[float], None] = lambda day: None,
+    settings: Settings | None = None,
+    outside: Outside | None = None,
+    piece_s: float = DAY_S,
+    watch: Callable[[Record], bool] = lambda piece: True,
 ) -> Simulation:
-    """Run the cabinet from room temperature with the config's own settings.
+    """Run the cabinet from room temperature, by default with the config's own settings.
 
     Parameters
     ----------
@@ -73,6 +77,14 @@ def simulate(
         Spacing of the record's rows [s].
     on_day : callable
         Told the day reached [days] about once a day, between two pieces of the run.
+    settings : Settings, optional
+        In place of the config's own.
+    outside : Outside, optional
+        A firmware from outside in place of ours.
+    piece_s : float
+        Length of a piece [s].
+    watch : callable
+        Told each piece's record; False ends the run there.
 
     Raises
     ------
@@ -82,18 +94,20 @@ def simulate(
         When a state stops being a number.
     """
     plant = plant_of(config)
-    settings = settings_of(config)
+    settings = settings_of(config) if settings is None else settings
     loop = Loop(
         plant, firmware_of(config, settings), warm_state(plant, config), seed=seed,
-        weather_rows=weather_rows_of(config, plant),
+        weather_rows=weather_rows_of(config, plant), outside=outside,
     )  # fmt: skip
     # Whole rows in every piece, so that their spacing never breaks.
-    piece_s = max(DAY_S // row_s, 1.0) * row_s
+    piece_s = max(piece_s // row_s, 1.0) * row_s
     whole_s = max(days * DAY_S, row_s)
     parts: list[Record] = []
     while loop.time_s < whole_s - 0.5 * row_s:
         parts.append(loop.run(min(piece_s, whole_s - loop.time_s), row_s))
         on_day(loop.time_s / DAY_S)
+        if not watch(parts[-1]):
+            break
     record = _joined(parts, to_record(plant))
     found = findings_of(
         record, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)

@@ -138,8 +138,8 @@ def test_silence_is_told():
 @pytest.mark.parametrize(
     ("command", "words"),
     [
-        (link.Command(0, 1001), "duty 1001 of 1000"),
-        (link.Command(0, 0, 65535), "reverse 65535 of 1000"),
+        (link.Command(0, 1001), "duty 1001, outside 0 to 1000"),
+        (link.Command(0, 0, 65535), "reverse -1, outside 0 to 1000"),
         (link.Command(0, 1, 1), "at once"),
         (link.Command(0, 0, 0, 0x20), "0x20"),
     ],

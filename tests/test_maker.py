@@ -1,0 +1,298 @@
+"""A maker's own C in the loop: whatever it does is told, and nothing of it is left behind."""
+
+import json
+import os
+import shutil
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ctrl import cli, maker
+from ctrl.build import plant_of
+from ctrl.config import load_config, override
+from ctrl.config_errors import ConfigError
+from ctrl.firmware import firmware_of, settings_of
+from ctrl.loop import Loop
+from ctrl.protection_settings import R_STOPPED
+from ctrl.trial import warm_state
+
+pytestmark = pytest.mark.skipif(
+    shutil.which("gcc") is None and shutil.which("cc") is None, reason="no C compiler"
+)
+
+# One file, many sins: each environment asks for one of them, at the 20th call.
+SINS = r"""
+#define _GNU_SOURCE
+#include "maker.h"
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+static int calls;
+
+void controller_reset(void) {}
+
+void controller_tick(const controller_in *in, controller_out *out)
+{
+    const char *sin = getenv("SIN");
+    volatile int zero = 0;
+    char junk[64];
+    int fd;
+    calls++;
+    out->duty_permille = 600;
+    out->hot_fan = true;
+    out->cold_fan = true;
+    memset(junk, 0x55, sizeof junk);
+    if (!strcmp(sin, "count")) out->duty_permille = (int16_t)(calls % 1000);
+    if (!strcmp(sin, "reading")) out->duty_permille = in->control_c100 / 10;
+    if (!strcmp(sin, "supply")) out->duty_permille = (int16_t)(in->supply_mv / 100);
+    if (!strcmp(sin, "absent")) out->duty_permille = in->ambient_c100 == CONTROLLER_ABSENT &&
+        in->ambient_code == CONTROLLER_ABSENT && in->hot_pulses == CONTROLLER_NO_TACH ? 7 : 8;
+    if (!strcmp(sin, "full")) out->duty_permille = 1000;
+    if (!strcmp(sin, "talk")) { printf("reading %d\n", in->control_c100); fflush(stdout); }
+    if (calls < 20) return;
+    if (!strcmp(sin, "segfault")) *(volatile int *)0 = 1;
+    if (!strcmp(sin, "divide")) out->duty_permille = (int16_t)(1000 / zero);
+    if (!strcmp(sin, "abort")) abort();
+    if (!strcmp(sin, "exit")) exit(3);
+    if (!strcmp(sin, "hang")) for (;;) {}
+    if (!strcmp(sin, "more")) out->duty_permille = 1001;
+    if (!strcmp(sin, "less")) out->duty_permille = -5;
+    if (!strcmp(sin, "both")) out->reverse_permille = 1;
+    do {
+        if (strcmp(sin, "garbage") && strcmp(sin, "flood")) break;
+        for (fd = 3; fd < 8; fd++) if (write(fd, junk, 64) < 0) continue;
+    } while (!strcmp(sin, "flood"));
+    if (!strcmp(sin, "fork")) { if (fork() == 0) for (;;) sleep(1); else for (;;) sleep(1); }
+    if (!strcmp(sin, "close")) for (fd = 0; fd < 8; fd++) close(fd);
+}
+"""
+SINS_TOLD = {
+    "segfault": "segmentation fault (SIGSEGV)",
+    "divide": "floating point exception (SIGFPE)",
+    "abort": "aborted (SIGABRT)",
+    "exit": "it ended by itself, exit status 3",
+    "hang": "no answer within 0.5 s",
+    "fork": "no answer within 0.5 s",
+    "more": "command out of range: duty 1001, outside 0 to 1000",
+    "less": "command out of range: duty -5, outside 0 to 1000",
+    "both": "command out of range: duty 600 and reverse 1 at once",
+    "garbage": "bytes on the link that are no frame of it",
+    "flood": "no answer within 0.5 s",
+    "close": "it ended by itself",
+}
+
+
+@pytest.fixture(scope="module")
+def config():
+    return load_config("benchmark")
+
+
+@pytest.fixture(scope="module")
+def program(tmp_path_factory):
+    source = tmp_path_factory.mktemp("maker") / "sins.c"
+    source.write_text(SINS)
+    with maker.Program(source) as built:
+        yield built
+
+
+def loop_of(config, child, **options):
+    """Return a loop whose firmware is the child, and the controller in between."""
+    plant = plant_of(config)
+    outside = maker.maker_controller(config, child, **options)
+    firmware = firmware_of(config, settings_of(config))
+    return Loop(plant, firmware, warm_state(plant, config), outside=outside), outside
+
+
+def processes_of(path: Path) -> list[int]:
+    """Return the numbers of the processes that run this program."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        try:
+            if entry.name.isdigit() and os.readlink(entry / "exe") == str(path):
+                found.append(int(entry.name))
+        except OSError:
+            continue
+    return found
+
+
+@pytest.mark.parametrize("sin", SINS_TOLD)
+def test_what_it_does_wrong_is_told_and_the_module_is_off(config, program, monkeypatch, sin):
+    monkeypatch.setenv("SIN", sin)
+    monkeypatch.setattr(maker, "ANSWER_S", 0.5)
+    with maker.Child(program.path) as child:
+        loop, outside = loop_of(config, child)
+        record = loop.run(40.0, 1.0)
+        assert SINS_TOLD[sin] in outside.stop.words
+        assert (outside.stop.tick, outside.stop.at_s) == (19, 19.0)
+    assert record["duty"][:19] == pytest.approx(0.6)
+    assert not record["duty"][19:].any()
+    assert set(record["reason"][19:]) == {R_STOPPED}
+    ends = time.monotonic() + 5.0
+    while processes_of(program.path) and time.monotonic() < ends:
+        time.sleep(0.01)
+    assert processes_of(program.path) == []
+
+
+def test_what_it_prints_does_not_disturb_the_link(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "talk")
+    with maker.Child(program.path) as child:
+        loop, outside = loop_of(config, child)
+        assert loop.run(60.0, 1.0)["duty"] == pytest.approx(0.6)
+        assert outside.stop is None
+
+
+def test_it_reads_what_our_firmware_reads(config, program, monkeypatch):
+    own = Loop(plant_of(config), firmware_of(config, settings_of(config)),
+               warm_state(plant_of(config), config))  # fmt: skip
+    first_c = own.run(1.0, 1.0)["reading_c"][0]
+    with maker.Child(program.path) as child:
+        monkeypatch.setenv("SIN", "reading")
+        loop, _ = loop_of(config, child)
+        record = loop.run(30.0, 1.0)
+        assert record["reading_c"][0] == pytest.approx(first_c)
+        # C divides towards zero, and the readings are above it.
+        assert np.round(record["duty"] * 1000) == pytest.approx(np.floor(record["reading_c"] * 10))
+        monkeypatch.setenv("SIN", "supply")
+        loop, _ = loop_of(config, child)
+        volts = loop.run(1.0, 1.0)["duty"][0] * 100.0
+        assert volts == pytest.approx(config.supply.voltage_v, abs=0.5)
+        monkeypatch.setenv("SIN", "absent")
+        loop, _ = loop_of(config, child)
+        assert loop.run(1.0, 1.0)["duty"][0] == pytest.approx(0.007)
+
+
+def test_same_duty_gives_the_same_cabinet_as_our_fixed_controller(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "none")
+    fixed = override(config, controller="fixed", fixed_duty=0.6)
+    with maker.Child(program.path) as child:
+        loop, _ = loop_of(config, child)
+        theirs = loop.run(1200.0, 10.0)
+    plant = plant_of(fixed)
+    ours = Loop(plant, firmware_of(fixed, settings_of(fixed)), warm_state(plant, fixed))
+    mine = ours.run(1200.0, 10.0)
+    # Ours waits for its first off-time and ramps up by the slew limit; then both are alike.
+    lag_s = np.sum(0.6 - mine["duty"]) * 10.0 / 0.6
+    assert 0.0 <= lag_s < 400.0
+    assert theirs["duty"] == pytest.approx(0.6)
+    assert mine["duty"][-1] == pytest.approx(0.6)
+    assert theirs["hot_sink_c"][-1] == pytest.approx(mine["hot_sink_c"][-1], abs=0.5)
+
+
+def test_our_protections_stand_behind_it_only_when_asked(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "full")
+    limit = settings_of(config).duty_limit
+    assert limit < 1.0
+    with maker.Child(program.path) as child:
+        bare, _ = loop_of(config, child)
+        assert bare.run(600.0, 1.0)["duty"].max() == pytest.approx(1.0)
+        behind, outside = loop_of(config, child, protected=True)
+        duty = behind.run(600.0, 1.0)["duty"]
+        assert duty.max() == pytest.approx(limit, abs=1e-3)
+        assert np.diff(duty).max() < 0.1  # and the slew limit
+        assert outside.stop is None
+
+
+def test_a_switch_knows_only_all_or_nothing(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "none")
+    with maker.Child(program.path) as child:
+        loop, outside = loop_of(override(config, drive="relay", controller="on_off"), child)
+        loop.run(5.0, 1.0)
+        assert outside.stop.words == (
+            "command out of range: duty 600 on a switch, which knows only 0 and 1000"
+        )
+
+
+def test_after_a_power_loss_every_variable_has_its_first_value(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "count")
+    with maker.Child(program.path) as child:
+        loop, _ = loop_of(config, child)
+        assert np.round(1000 * loop.run(10.0, 1.0)["duty"]) == pytest.approx(np.arange(1, 11))
+        assert not loop.run(5.0, 1.0, powered=False)["duty"].any()
+        assert np.round(1000 * loop.run(10.0, 1.0)["duty"]) == pytest.approx(np.arange(1, 11))
+
+
+# The command ---------------------------------------------------------------------------
+
+
+@pytest.fixture(autouse=True)
+def _in_empty_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+
+def coldloop(capsys, *words: str) -> tuple[int, str, str]:
+    """Run the command line in this process; return (status, standard output, error)."""
+    status = cli.main(list(words))
+    shown = capsys.readouterr()
+    return status, shown.out, shown.err
+
+
+def test_the_shipped_thermostat_stands_beside_ours(capsys):
+    words = ("simulate", "benchmark", "--controller-c", "thermostat.c", "--days", "0.05")
+    status, out, _ = coldloop(capsys, *words)
+    assert status == 0
+    assert "thermostat.c beside PI" in out
+    for name in ("contents, mean", "duty, mean", "hot sink, most", "Limits", "cut-out"):
+        assert name in out
+    assert "settings as written in the config" in " ".join(out.split())
+
+
+def test_json_has_both_runs_and_what_stopped_one(capsys, tmp_path, monkeypatch):
+    monkeypatch.setenv("SIN", "segfault")
+    (tmp_path / "sins.c").write_text(SINS)
+    words = ("simulate", "benchmark", "--controller-c", "sins.c", "--days", "0.01", "--json")
+    status, out, _ = coldloop(capsys, *words)
+    found = json.loads(out)
+    assert status == 1
+    assert found["stopped_by"] == "segmentation fault (SIGSEGV)"
+    assert found["stopped_at_h"] == pytest.approx(19 / 3600, rel=1e-3)
+    assert found["run_maker"]["duty_mean"] < 0.1 < found["run_ours"]["duty_mean"]
+    assert {item["name"] for item in found["run_maker"]["limits"]} >= {"hot sink"}
+    status, out, _ = coldloop(capsys, *words[:-1])
+    assert status == 1
+    assert "Your firmware stopped at 19 s: segmentation fault" in out
+
+
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [
+        ("void f(void) { x = 1; }", "'x' undeclared"),
+        ('#include "maker.h"\nvoid controller_reset(void) {}\n', "controller_tick"),
+        ("int main(void) { return 0; }", "main"),
+        ("#error this is no controller\n", "this is no controller"),
+    ],
+)
+def test_what_does_not_compile_is_told_in_a_few_lines(capsys, tmp_path, source, words):
+    (tmp_path / "mine.c").write_text(source)
+    status, out, err = coldloop(capsys, "simulate", "benchmark", "--controller-c", "mine.c")
+    assert (status, out) == (2, "")
+    assert words in err and "mine.c" in err
+    assert len(err.splitlines()) <= 6 and "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--controller-c", "none.c"), "--controller-c = none.c: cannot be read"),
+        (("--controller-c", ""), "--controller-c"),
+        (("--protected",), "--protected: does nothing"),
+        (("--speed", "5"), "--speed = 5: does nothing"),
+        (("--live", "--json"), "--live: does not fit"),
+        (("--live", "--controller-c", "thermostat.c"), "--live: does not fit"),
+    ],
+)
+def test_wrong_options(capsys, words, told):
+    status, out, err = coldloop(capsys, "simulate", "benchmark", *words)
+    assert (status, out) == (2, "")
+    assert told in err and len(err.splitlines()) == 1
+
+
+def test_without_a_compiler_the_package_is_named(monkeypatch):
+    monkeypatch.setattr(maker.shutil, "which", lambda name: None)
+    with pytest.raises(ConfigError) as told:
+        maker.find_compiler()
+    assert "apt-get install gcc libc6-dev" in str(told.value.problems[0])
