@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from ctrl.config import Config
     from ctrl.export import Export
     from ctrl.firmware import Settings
+    from ctrl.part_sizes import PartSize
 
 LAWS = ("on_off", "pi", "fixed", "two_level", "cascade", "best_cop")
 
@@ -33,6 +34,12 @@ def declare_firmware(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", required=True, help="folder to write")
     parser.add_argument("--force", action="store_true", help="replace files that are there")
     parser.add_argument("--controller", choices=LAWS, help="another than the config's")
+    parser.add_argument(
+        "--avr", action="store_true", help="build it for an 8-bit AVR too: flash and RAM"
+    )
+    parser.add_argument(
+        "--arm", action="store_true", help="build it for a Cortex-M0 too: flash and variables"
+    )
     add_overrides(parser, (*ROOM, "setpoint_c"))
     add_seed(parser)
 
@@ -47,11 +54,22 @@ def run_firmware(args: argparse.Namespace) -> int:
     settings, recommended, holds = _settings_of(args, config)
     export = export_of(config, settings, version=version(), recommended=recommended)
     write_export(export, folder, args.force)
+    sizes = _sizes_of(args)
     if args.json:
-        write_json(_object(export, args.out))
+        write_json(_object(export, args.out, sizes))
     else:
-        _show(export, args.out, holds)
+        _show(export, args.out, holds, sizes)
     return DONE if holds else ANSWER_IS_NO
+
+
+def _sizes_of(args: argparse.Namespace) -> "tuple[PartSize, ...]":
+    if not (args.avr or args.arm):
+        return ()
+    from ctrl.microcontroller import ARM, AVR
+    from ctrl.part_sizes import part_sizes
+
+    wanted = [part for part, asked in ((AVR, args.avr), (ARM, args.arm)) if asked]
+    return part_sizes(Path(args.out), wanted)
 
 
 def _settings_of(args: argparse.Namespace, config: "Config") -> tuple["Settings", bool, bool]:
@@ -70,8 +88,9 @@ def _settings_of(args: argparse.Namespace, config: "Config") -> tuple["Settings"
     return found.chosen.candidate.settings, True, found.verdict != CANNOT
 
 
-def _object(export: "Export", folder: str) -> dict[str, Any]:
+def _object(export: "Export", folder: str, sizes: "tuple[PartSize, ...]") -> dict[str, Any]:
     from ctrl.class_b import class_b_measures
+    from ctrl.part_sizes import size_objects
 
     return {
         "command": "firmware",
@@ -87,6 +106,7 @@ def _object(export: "Export", folder: str) -> dict[str, Any]:
         "settings_checksum": f"{export.checksum:04X}",
         "settings_bytes": export.settings_bytes,
         "settings_worked_out": export.recommended,
+        "parts": size_objects(sizes),
         "class_b": [
             {"component": item.component, "fault": item.fault, "where": item.where,
              "measure": item.measure}
@@ -95,10 +115,11 @@ def _object(export: "Export", folder: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _show(export: "Export", folder: str, holds: bool) -> None:
+def _show(export: "Export", folder: str, holds: bool, sizes: "tuple[PartSize, ...]") -> None:
     from ctrl import screen
     from ctrl.class_b import class_b_measures
     from ctrl.firmware_top import CAUTIONS
+    from ctrl.part_sizes import size_lines
 
     out = screen.console()
     origin = "worked out" if export.recommended else "as written in the config"
@@ -110,6 +131,10 @@ def _show(export: "Export", folder: str, holds: bool) -> None:
     out.print("\nWhere measures against faults of the microcontroller are (class B):")
     for item in class_b_measures(export.config):
         out.print(f"  {item.component:<26} {item.where}")
+    if sizes:
+        out.print("")
+    for line in size_lines(sizes):
+        out.print(line)
     out.print("\nBefore you flash it:")
     for line in CAUTIONS:
         out.print(line)

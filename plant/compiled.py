@@ -30,7 +30,7 @@ EDGE = re.compile(
     r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__|"
     r"tolerances|tolerance_draws|design_sweep|explain|honesty|"
     r"comparison|trade_off|law_tuning|cop_table|narrower_band|link|maker|board|"
-    r"emulator|microcontroller|avr_stack|export|class_b|firmware_text|firmware_top)"
+    r"emulator|microcontroller|part_sizes|avr_stack|export|class_b|firmware_text|firmware_top)"
 )
 
 
