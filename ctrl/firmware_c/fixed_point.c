@@ -36,8 +36,8 @@ int32_t cl_add_sat(int32_t a, int32_t b)
 
     if ((b > 0) && (a > (INT32_MAX - b))) {
         sum = INT32_MAX;
-    } else if ((b < 0) && (a < (INT32_MIN - b))) {
-        sum = INT32_MIN;
+    } else if ((b < 0) && (a < (CL_INT32_LOWEST - b))) {
+        sum = CL_INT32_LOWEST;
     } else {
         sum = a + b;
     }
@@ -50,8 +50,8 @@ int32_t cl_sub_sat(int32_t a, int32_t b)
 
     if ((b < 0) && (a > (INT32_MAX + b))) {
         difference = INT32_MAX;
-    } else if ((b > 0) && (a < (INT32_MIN + b))) {
-        difference = INT32_MIN;
+    } else if ((b > 0) && (a < (CL_INT32_LOWEST + b))) {
+        difference = CL_INT32_LOWEST;
     } else {
         difference = a - b;
     }
@@ -75,11 +75,15 @@ static int32_t signed_of(uint32_t magnitude, bool negative)
     int32_t value;
 
     if (magnitude > (uint32_t)INT32_MAX) {
-        value = negative ? INT32_MIN : INT32_MAX;
-    } else if (negative) {
-        value = -(int32_t)magnitude;
+        value = INT32_MAX;
+        if (negative) {
+            value = CL_INT32_LOWEST;
+        }
     } else {
         value = (int32_t)magnitude;
+        if (negative) {
+            value = -value;
+        }
     }
     return value;
 }
@@ -133,7 +137,7 @@ int32_t cl_div_round(int32_t a, int32_t b)
     if ((a == 0) || (b == 1)) {
         result = a;
     } else if (b == 0) {
-        result = (a > 0) ? INT32_MAX : INT32_MIN;
+        result = (a > 0) ? INT32_MAX : CL_INT32_LOWEST;
     } else {
         /* Half the divisor on top rounds half up; 2^31 + 2^30 still fits. */
         const uint32_t bottom = magnitude_of(b);
@@ -152,6 +156,7 @@ int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits)
 {
     const uint8_t shift = (uint8_t)(bits - 5U);
     const uint32_t span = (uint32_t)1U << bits;
+    const uint32_t width = (uint32_t)1U << shift; /* of a segment */
     const uint32_t inside = (uint32_t)cl_clamp(code, 0, (int32_t)span - 1);
     const uint32_t segment = inside >> shift;
     const uint32_t part = inside - (segment << shift);
@@ -159,5 +164,5 @@ int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits)
     const int32_t high = CL_READ_I16(&table[segment + 1U]);
 
     /* At most 65535 times 2047: no wider product is needed. */
-    return low + cl_div_round((high - low) * (int32_t)part, (int32_t)1 << shift);
+    return low + cl_div_round((high - low) * (int32_t)part, (int32_t)width);
 }

@@ -19,6 +19,7 @@
 #define CL_SHARE_BITS 24U
 #define CL_ONE_Q20 INT32_C(1048576)
 #define CL_FULL_PERMILLE INT32_C(1000)
+#define CL_INT32_LOWEST (-INT32_MAX - 1)
 #define CL_FULL_DUTY 1000 /* the same in 16 bits */
 #define CL_FULL_Q20 INT32_C(1048576000)
 

@@ -4,7 +4,6 @@
 #include "tick_clock.h"
 
 static coldloop controller;
-static cl_tick_clock tick_clock;
 static cl_status_line line;
 
 /* Nothing measured: what hardware_read does not set stays so. */
@@ -49,6 +48,7 @@ static void send_next(const coldloop_outputs *out)
 
 int main(void)
 {
+    static cl_tick_clock tick_clock;
     coldloop_outputs out;
     bool ran = false;
 

@@ -18,10 +18,10 @@
 #define CL_READ_I32(address) ((int32_t)pgm_read_dword(address))
 #else
 #define CL_FLASH
-#define CL_READ_U8(address) (*(address))
-#define CL_READ_U16(address) (*(address))
-#define CL_READ_I16(address) (*(address))
-#define CL_READ_I32(address) (*(address))
+#define CL_READ_U8(address) ((address)[0])
+#define CL_READ_U16(address) ((address)[0])
+#define CL_READ_I16(address) ((address)[0])
+#define CL_READ_I32(address) ((address)[0])
 #endif
 
 /* A test on a computer may define this as nothing, to damage settings on purpose. */

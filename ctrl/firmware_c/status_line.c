@@ -28,12 +28,10 @@ static void put_digit(cl_status_line *line, uint8_t value)
 
 static void put_hex16(cl_status_line *line, uint16_t value)
 {
-    uint8_t shift = 16U;
-
-    while (shift > 0U) {
-        shift = (uint8_t)(shift - 4U);
-        put_digit(line, (uint8_t)((value >> shift) & 0x0FU));
-    }
+    put_digit(line, (uint8_t)(value >> 12U));
+    put_digit(line, (uint8_t)((value >> 8U) & 0x0FU));
+    put_digit(line, (uint8_t)((value >> 4U) & 0x0FU));
+    put_digit(line, (uint8_t)(value & 0x0FU));
 }
 
 /* A number without leading zeros, but with at least so many digits. */
