@@ -31,6 +31,15 @@ hypothesis.settings.register_profile("same examples", derandomize=True, deadline
 hypothesis.settings.load_profile("same examples")
 
 
+def pytest_collection_modifyitems(config, items):
+    """Leave out what runs only when asked for by name."""
+    if "ten_million" in config.getoption("-m"):
+        return
+    asked = [item for item in items if item.get_closest_marker("ten_million") is None]
+    config.hook.pytest_deselected(items=[item for item in items if item not in asked])
+    items[:] = asked
+
+
 def thermistor(place: int = sensors.AIR) -> sensors.Sensor:
     """Return an invented 10 k thermistor on a 10-bit converter."""
     return sensors.Sensor(

@@ -29,7 +29,7 @@ from ctrl.protection import (
 from plant import supply
 from plant.compiled import kernel
 
-HARNESS = Path(__file__).with_name("harness.c")
+HARNESS = Path(__file__).with_name("firmware_host.c")
 FLAGS = (
     "-std=c99", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Werror",
     "-fsanitize=undefined,address", "-fno-sanitize-recover=all",
