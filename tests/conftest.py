@@ -31,11 +31,13 @@ hypothesis.settings.register_profile("same examples", derandomize=True, deadline
 hypothesis.settings.load_profile("same examples")
 
 
+ONLY_WHEN_ASKED = ("ten_million", "arm")
+
+
 def pytest_collection_modifyitems(config, items):
     """Leave out what runs only when asked for by name."""
-    if "ten_million" in config.getoption("-m"):
-        return
-    asked = [item for item in items if item.get_closest_marker("ten_million") is None]
+    left = {name for name in ONLY_WHEN_ASKED if name not in config.getoption("-m")}
+    asked = [item for item in items if not left & {mark.name for mark in item.iter_markers()}]
     config.hook.pytest_deselected(items=[item for item in items if item not in asked])
     items[:] = asked
 

@@ -8,7 +8,7 @@ import pytest
 from largest_firmware import LAWS, largest, wandering_codes, write_firmware
 
 from ctrl import link
-from ctrl.avr_stack import NoBound, functions_of, stack_bound
+from ctrl.avr_stack import RETURN_ADDRESS_BYTES, NoBound, functions_of, stack_bound
 from ctrl.build import plant_of
 from ctrl.cli import main
 from ctrl.config import load_config
@@ -65,7 +65,7 @@ def altered(folder, made, name, old, new):
     for path in folder.iterdir():
         text = path.read_text()
         if path.name == name:
-            assert len(re.findall(old, text)) == 1, old
+            assert len(re.findall(old, text)) == 1
             text = re.sub(old, new, text)
         (made / path.name).write_text(text)
     return made
@@ -91,7 +91,7 @@ def test_a_shipped_cabinet_keeps_to_the_aim_in_flash(larder, tmp_path):
 
 
 @needs_arm
-@pytest.mark.slow
+@pytest.mark.arm
 def test_size_on_a_cortex_m0(larder, tmp_path):
     took = footprint(ARM, build_export(ARM, larder[2], tmp_path / "image.elf"))
     print(took)
@@ -156,8 +156,9 @@ def test_frames_are_those_the_compiler_reports(tmp_path):
             assert kind == "static"
             reported[name.split(":")[-1]] = int(size)
     shared = [name for name in reported if name in ours]
+    # The compiler counts the return address with the function, we with the call.
     wrong = {n: (ours[n].frame_bytes, reported[n]) for n in shared
-             if ours[n].frame_bytes != reported[n]}  # fmt: skip
+             if ours[n].frame_bytes + RETURN_ADDRESS_BYTES != reported[n]}  # fmt: skip
     assert len(shared) > 20
     assert not wrong
 
@@ -207,8 +208,9 @@ def test_a_day_in_closed_loop(larder, tmp_path):
 def test_an_altered_setting_shows(larder, tmp_path):
     config, firmware, folder = larder
     changed = altered(
-        folder, tmp_path / "changed", "settings.c", r"(\.kp_q20 = \d*)\d,", r"\g<1>7,"
-    )
+        folder, tmp_path / "changed", "settings.c", r"(?<=\.duty_limit_permille = )\d+",
+        lambda found: str(int(found[0]) - 1),
+    )  # fmt: skip
     # Its checksum no longer fits, so the firmware stops by itself; take the check out as well.
     source = changed / "coldloop_controller.c"
     source.write_text(source.read_text().replace("cl_settings_damaged(&c->check)", "false"))
@@ -222,8 +224,8 @@ def test_an_altered_setting_shows(larder, tmp_path):
 def ask_broken(folder, made, statement):
     """Return what is told of an export whose third tick runs a statement."""
     broken = altered(
-        folder, made, "coldloop_controller.c", r"(void coldloop_tick\(.*\n\{\n)",
-        r"\g<1>    static uint8_t count;\n    if (++count == 3U) { " + statement + " }\n",
+        folder, made, "coldloop_controller.c", r"(?<=coldloop_outputs \*out\)\n\{\n)",
+        lambda _: f"    static uint8_t count;\n    if (++count == 3U) {{ {statement} }}\n",
     )  # fmt: skip
     image = build_bench(broken, made.with_suffix(".elf"))
     with EmulatedBoard(image, limit_s=0.2) as board:
@@ -265,7 +267,7 @@ def test_without_the_compiler_the_package_is_named(tmp_path, monkeypatch, capsys
     folder = tmp_path / "export"
     arguments = ["firmware", "galley_larder", "--controller", "pi", "--avr", "--arm"]
     assert main([*arguments, "--out", str(folder)]) == 0
-    shown = capsys.readouterr().out
+    shown = " ".join(capsys.readouterr().out.split())
     assert "avr-gcc is not installed: apt-get install gcc-avr avr-libc" in shown
     assert (folder / "settings.c").is_file()
     assert main([*arguments, "--json", "--force", "--out", str(folder)]) == 0
