@@ -106,7 +106,7 @@ def _object(export: "Export", folder: str, sizes: "tuple[PartSize, ...]") -> dic
         "settings_checksum": f"{export.checksum:04X}",
         "settings_bytes": export.settings_bytes,
         "settings_worked_out": export.recommended,
-        "parts": size_objects(sizes),
+        "microcontrollers": size_objects(sizes),
         "class_b": [
             {"component": item.component, "fault": item.fault, "where": item.where,
              "measure": item.measure}

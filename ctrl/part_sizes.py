@@ -59,7 +59,7 @@ def size_objects(sizes: Sequence[PartSize]) -> list[dict[str, Any]]:
     """Return the sizes as JSON objects; what is not known is null, with the reason."""
     return [
         {
-            "part": size.part.name,
+            "microcontroller": size.part.name,
             "flash_bytes": size.footprint and size.footprint.flash_bytes,
             "flash_aim_bytes": size.part.flash_aim_bytes,
             "variables_bytes": size.footprint and size.footprint.variables_bytes,

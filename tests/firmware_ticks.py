@@ -81,7 +81,7 @@ PERMILLE = st.integers(1, 1000)
 SHARE = st.integers(0, 1 << 24)
 SETPOINT = st.integers(-500, 1500)
 FEW = st.integers(1, 400)
-TICKS = st.one_of(FEW, st.integers(1, 2**31 - 2))
+TICKS = st.one_of(FEW, FEW, FEW, st.integers(1, 2**31 - 2))
 
 
 @st.composite
@@ -124,7 +124,7 @@ def defrosts(draw):
 @st.composite
 def protections(draw):
     """Return protections with any of the limiters at work."""
-    start = draw(st.integers(-1000, 3000))
+    start = draw(st.integers(0, 4000))
     full = start + draw(st.integers(1, 2000))
     window = draw(st.sampled_from([0, 0, 2, 7, 60, 32767]))
     cut_off = draw(st.sampled_from([0, 11500]))
@@ -137,7 +137,7 @@ def protections(draw):
         min_on_ticks=draw(st.sampled_from([0, 5, 180, 2**31 - 2])),
         min_off_ticks=draw(st.sampled_from([0, 5, 180])), switch_only=draw(st.integers(0, 1)),
         fold_start_c100=start, fold_full_c100=full,
-        trip_c100=full + draw(st.sampled_from([1, 500, 20000])),
+        trip_c100=full + draw(st.sampled_from([1, 500, 20000, 20000, 20000])),
         hot_fan_run_on_ticks=draw(st.integers(0, 400)),
         cold_fan_with_module=draw(st.integers(0, 1)), cut_off_mv=cut_off,
         resume_mv=cut_off + draw(st.integers(0, 600)), battery_ticks=draw(st.integers(1, 30)),
@@ -185,9 +185,9 @@ def random_codes(sensors_of, seed: int, ticks: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     codes = np.empty((ticks, 5), dtype=np.int64)
     for column, sensor in sensors_of.items():
-        span = 3000 if sensor.kind == SENSOR_DIGITAL else 1 << sensor.adc_bits
-        lowest = -880 if sensor.kind == SENSOR_DIGITAL else 0
-        pace = max(1.0, span * rng.choice([0.0005, 0.003, 0.02]))
+        span = 800 if sensor.kind == SENSOR_DIGITAL else 1 << sensor.adc_bits
+        lowest = -200 if sensor.kind == SENSOR_DIGITAL else 0
+        pace = max(1.0, span * rng.choice([0.0002, 0.001, 0.005, 0.02]))
         walk = np.cumsum(rng.normal(0.0, pace, ticks)) + rng.uniform(0.2, 0.8) * span
         fold = np.abs((walk % (2 * span)) - span)  # reflected at both ends
         codes[:, column] = lowest + fold.astype(np.int64)
@@ -195,5 +195,6 @@ def random_codes(sensors_of, seed: int, ticks: int) -> np.ndarray:
     wild = np.array([0, 1, -1, 1360, 65535, -32768, 32767, 2**31 - 1, -(2**31)])
     for _ in range(ticks // 200):  # bad spells of one to thirty ticks
         column, at, long = rng.integers(0, 5), rng.integers(0, ticks), rng.integers(1, 30)
+        at = at if rng.random() < 0.9 else 0  # a start without a reading
         codes[at : at + long, column] = rng.choice(wild)
     return codes

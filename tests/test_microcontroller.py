@@ -271,7 +271,7 @@ def test_without_the_compiler_the_package_is_named(tmp_path, monkeypatch, capsys
     assert "avr-gcc is not installed: apt-get install gcc-avr avr-libc" in shown
     assert (folder / "settings.c").is_file()
     assert main([*arguments, "--json", "--force", "--out", str(folder)]) == 0
-    avr, arm = json.loads(capsys.readouterr().out)["parts"]
+    avr, arm = json.loads(capsys.readouterr().out)["microcontrollers"]
     assert avr["flash_bytes"] is None and "gcc-avr" in avr["not_built"]
     assert arm["flash_bytes"] is None and "gcc-arm-none-eabi" in arm["not_built"]
 
@@ -280,7 +280,7 @@ def test_without_the_compiler_the_package_is_named(tmp_path, monkeypatch, capsys
 def test_the_verb_shows_flash_and_ram_beside_the_aim(tmp_path, capsys):
     arguments = ["firmware", "galley_larder", "--controller", "pi", "--avr"]
     assert main([*arguments, "--json", "--out", str(tmp_path / "a")]) == 0
-    (avr,) = json.loads(capsys.readouterr().out)["parts"]
+    (avr,) = json.loads(capsys.readouterr().out)["microcontrollers"]
     assert avr["not_built"] is None
     assert avr["ram_bytes"] == avr["variables_bytes"] + avr["stack_bytes"]
     assert main([*arguments, "--out", str(tmp_path / "b")]) == 0

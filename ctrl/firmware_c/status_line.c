@@ -26,12 +26,16 @@ static void put_digit(cl_status_line *line, uint8_t value)
     }
 }
 
+static void put_hex8(cl_status_line *line, uint8_t value)
+{
+    put_digit(line, (uint8_t)(value / 16U));
+    put_digit(line, (uint8_t)(value % 16U));
+}
+
 static void put_hex16(cl_status_line *line, uint16_t value)
 {
-    put_digit(line, (uint8_t)(value >> 12U));
-    put_digit(line, (uint8_t)((value >> 8U) & 0x0FU));
-    put_digit(line, (uint8_t)((value >> 4U) & 0x0FU));
-    put_digit(line, (uint8_t)(value & 0x0FU));
+    put_hex8(line, (uint8_t)(value / 256U));
+    put_hex8(line, (uint8_t)(value % 256U));
 }
 
 /* A number without leading zeros, but with at least so many digits. */
