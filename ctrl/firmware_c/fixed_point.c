@@ -157,9 +157,9 @@ int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits)
     const uint8_t shift = (uint8_t)(bits - 5U);
     const uint32_t span = (uint32_t)1U << bits;
     const uint32_t width = (uint32_t)1U << shift; /* of a segment */
-    const uint32_t inside = (uint32_t)cl_clamp(code, 0, (int32_t)span - 1);
-    const uint32_t segment = inside >> shift;
-    const uint32_t part = inside - (segment << shift);
+    const uint16_t inside = (uint16_t)cl_clamp(code, 0, (int32_t)span - 1);
+    const uint16_t segment = (uint16_t)(inside >> shift);
+    const uint16_t part = (uint16_t)(inside - (uint16_t)(segment << shift));
     const int32_t low = CL_READ_I16(&table[segment]);
     const int32_t high = CL_READ_I16(&table[segment + 1U]);
 

@@ -33,7 +33,7 @@ static int16_t linearise(const cl_sensor_settings *settings, int32_t code)
         value = cl_div_round(cl_clamp(code, INT16_MIN, INT16_MAX) * 100, 16);
     }
 #endif
-    value = cl_add_sat(value, CL_READ_I16(&settings->offset_k100));
+    value += CL_READ_I16(&settings->offset_k100);
     return (int16_t)cl_clamp(value, COLDEST_C100, INT16_MAX);
 }
 
@@ -43,10 +43,10 @@ static bool has_jumped(const cl_sensor_settings *settings, const cl_sensor *sens
 
     if (sensor->good_c100 != CL_NO_SENSOR) {
         const int32_t change = (int32_t)value - (int32_t)sensor->good_c100;
-        /* At most 32768 times 65534, which fits. */
+        /* At most 32768 times 65534, and 32768 more, which fits. */
         const int32_t further =
             (int32_t)CL_READ_I16(&settings->jump_k100_per_tick) * ((int32_t)sensor->age - 1);
-        const int32_t allowed = cl_add_sat(CL_READ_I16(&settings->jump_k100), further);
+        const int32_t allowed = CL_READ_I16(&settings->jump_k100) + further;
 
         jumped = (change > allowed) || (change < -allowed);
     }
