@@ -172,6 +172,10 @@ def _protection_block(part: ProtectionSettings) -> Block:
         _i16("trip_c100", part.trip_c100, "1/100 deg C"),
         _u16("cold_fan_with_module", part.cold_fan_with_module, "1 yes"),
         _u16("battery_ticks", part.battery_ticks, "ticks"),
+        _u16("hot_fan_start_ticks", part.hot_fan_start_ticks, "ticks; 0 no tachometer"),
+        _u16("cold_fan_start_ticks", part.cold_fan_start_ticks, "ticks; 0 no tachometer"),
+        _u16("fan_turn_ticks", part.fan_turn_ticks, "ticks"),
+        _u16("reserved", 0, "0"),
         _defrost_block(part.defrost),
         sensor_block("control", part.control),
         sensor_block("hot", part.hot),
@@ -279,6 +283,8 @@ class Features:
         Any defrost; that on demand; with reversed current; schedule, weight, feed-forward.
     window, thermistor, digital : bool
         A slow window; sensors of either kind.
+    tachometer : bool
+        A fan that tells whether it turns.
     """
 
     law: str
@@ -289,6 +295,7 @@ class Features:
     window: bool = True
     thermistor: bool = True
     digital: bool = True
+    tachometer: bool = True
 
     def as_defines(self) -> dict[str, int]:
         """Return the switches of `coldloop_features.h`."""
@@ -300,6 +307,7 @@ class Features:
             "CL_WITH_WINDOW": int(self.window),
             "CL_WITH_THERMISTOR": int(self.thermistor),
             "CL_WITH_DIGITAL": int(self.digital),
+            "CL_WITH_TACHOMETER": int(self.tachometer),
         }
 
 
@@ -318,6 +326,7 @@ def features_of(law: LawSettings, protection: ProtectionSettings) -> Features:
         window=protection.window.window_ticks > 0,
         thermistor=SENSOR_THERMISTOR in sensors,
         digital=SENSOR_DIGITAL in sensors,
+        tachometer=protection.hot_fan_start_ticks + protection.cold_fan_start_ticks > 0,
     )
 
 

@@ -14,7 +14,7 @@ COMMON = (
 )  # fmt: skip
 HEADERS = (
     "port.h", "law.h", "coldloop_controller_io.h", "coldloop_settings.h", "hardware.h",
-    "defrost_demand.h", "slow_window.h",
+    "defrost_demand.h", "slow_window.h", "tachometer.h",
 )  # fmt: skip
 MAIN = "main.c"
 
@@ -29,6 +29,8 @@ def files_needed(features: Features) -> list[str]:
         names.append("defrost_demand.c")
     if features.window:
         names.append("slow_window.c")
+    if features.tachometer:
+        names.append("tachometer.c")
     return sorted([*names, MAIN])
 
 

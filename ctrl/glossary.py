@@ -507,7 +507,7 @@ SIGNALS: dict[str, tuple[str, str]] = {
     "state": (
         "",
         "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
-        "5 waiting for a reading, 6 off, sensor fault, 7 off, tripped, 8 no power, "
+        "5 waiting for a reading, 6 off, sensor or fan fault, 7 off, tripped, 8 no power, "
         "9 off, supply cut out",
     ),
     "starts": ("", "how often the module has been switched on since the start"),

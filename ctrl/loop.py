@@ -65,13 +65,14 @@ STATE_WORDS = {
     DRIPPING: "dripping",
     LOW_BATTERY: "off, battery low",
     NO_READING: "waiting for a reading",
-    FAULT: "off, sensor fault",
+    FAULT: "off, sensor or fan fault",
     TRIPPED: "off, tripped",
     NO_POWER: "no power",
     SUPPLY_CUT_OUT: "off, supply cut out",
 }
 
 SENSORS = 3
+FAN_PULSES = 5
 
 
 class NotFinite(ArithmeticError):
@@ -133,6 +134,13 @@ def sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run):
     if sensor.noise_k > 0.0:
         seen_k += sensor.noise_k * sensors.noise_draw(seed, run, CODE_AMBIENT, tick)
     codes[CODE_AMBIENT] = sensors.code_of(sensor, seen_k)
+
+
+@kernel
+def sense_fans(inputs, codes):
+    """Write pulses of the tachometers into `codes`: any number above 0 while a fan turns."""
+    codes[protection.CODE_HOT_FAN_PULSES] = FAN_PULSES if inputs[cabinet.HOT_FAN] > 0.0 else 0
+    codes[protection.CODE_COLD_FAN_PULSES] = FAN_PULSES if inputs[cabinet.COLD_FAN] > 0.0 else 0
 
 
 @kernel
@@ -241,7 +249,7 @@ def state_code(guard_state, power):
     reason = guard_state[P_REASON]
     if reason == protection.R_TRIP:
         return TRIPPED
-    if reason == protection.R_SENSOR_FAULT:
+    if reason == protection.R_SENSOR_FAULT or reason == protection.R_HOT_FAN:
         return FAULT
     if reason == protection.R_FIRST_READING:
         return NO_READING
@@ -341,6 +349,7 @@ def run_ticks(
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
             sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run)
             codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
+            sense_fans(inputs, codes)
             firmware_tick(kind, law, law_state, guard_settings, guard_state, tick, codes)
         apply_command(plant, inputs, guard_state, power)
         if power == supply.LIVE and overload(plant, state, inputs, supply_state, tick_s):
@@ -565,6 +574,7 @@ class Loop:
         time_s = self._start_s + tick * self.firmware.tick_s
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
         codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
+        sense_fans(self._inputs, codes)
         if self._outside is not None:
             self._outside.tick(self._guard, self.guard_state, tick, codes)
             return

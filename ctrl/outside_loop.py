@@ -17,6 +17,7 @@ from ctrl.loop import (
     plant_tick,
     sense,
     sense_ambient,
+    sense_fans,
     supply_mv,
     weather,
     write_row,
@@ -43,6 +44,7 @@ def before_firmware(
         sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
         sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run)
         codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
+        sense_fans(inputs, codes)
     return power
 
 

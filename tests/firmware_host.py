@@ -39,7 +39,6 @@ OUTPUTS = np.dtype(
      ("demand", "<i2"), ("on", "u1"), ("hot_fan", "u1"), ("cold_fan", "u1"), ("alarm", "u1"),
      ("warning", "u1"), ("state", "u1"), ("reason", "u1"), ("spare", "u1")]
 )  # fmt: skip
-CODE_COLUMNS = 5
 
 
 def build(folder: Path, features: Features, settings_bytes: int, change=None) -> Path:
@@ -98,12 +97,13 @@ class Host:
         self.send(b"X" + struct.pack("<HB", at, mask))
 
     def run(self, codes: np.ndarray) -> np.ndarray:
-        """Run one tick for each row of codes, shape (n, 5), and return its outputs."""
+        """Run one tick for each row of codes, shape (n, 7), and return its outputs."""
         parts = [np.zeros(0, OUTPUTS)]
         for at in range(0, len(codes), 2000):  # less than a pipe holds, both ways
             rows = codes[at : at + 2000]
             block = np.zeros(len(rows), np.dtype([("codes", "<i4", 5), ("pulses", "<u2", 2)]))
-            block["codes"] = rows
+            block["codes"] = rows[:, :5]
+            block["pulses"] = rows[:, 5:]
             command = b"T" + struct.pack("<I", len(rows)) + block.tobytes()
             found = self.ask(command, len(rows) * OUTPUTS.itemsize)
             parts.append(np.frombuffer(found, OUTPUTS))

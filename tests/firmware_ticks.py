@@ -16,6 +16,7 @@ from ctrl.loop import (
     plant_tick,
     sense,
     sense_ambient,
+    sense_fans,
     supply_mv,
     weather,
 )
@@ -23,7 +24,7 @@ from ctrl.on_off import OnOffSettings
 from ctrl.pi import PISettings
 from ctrl.pi_options import PIOptions
 from ctrl.protection import CODE_SUPPLY_MV, guard_reset
-from ctrl.protection_settings import ProtectionSettings
+from ctrl.protection_settings import CODE_HOT_FAN_PULSES, CODE_WORDS, ProtectionSettings
 from ctrl.readings import SENSOR_ABSENT, SENSOR_DIGITAL, SENSOR_THERMISTOR, SensorSettings
 from ctrl.slow_window import SlowWindowSettings
 from ctrl.two_level import TwoLevelSettings
@@ -50,6 +51,7 @@ def run_recorded(
         sense(plant, state, codes, conversions, conversion_ticks, tick, seed, 0)
         sense_ambient(plant, codes, weather_rows, tick, time_s, seed, 0)
         codes[CODE_SUPPLY_MV] = supply_mv(plant, state, inputs)
+        sense_fans(inputs, codes)
         for at in range(codes.shape[0]):
             table[tick, at] = codes[at]
             if faults[tick, at] != AS_IT_IS:
@@ -61,7 +63,7 @@ def run_recorded(
 
 
 def recorded_codes(loop: Loop, faults: np.ndarray, resets: np.ndarray) -> np.ndarray:
-    """Run a loop and return the codes of every tick, shape (n, 5)."""
+    """Run a loop and return the codes of every tick, shape (n, CODE_WORDS)."""
     table = np.zeros(faults.shape, dtype=np.int64)
     step = run_recorded(
         loop._record, loop.state, controller_of(loop.firmware.law).kind, loop._law,
@@ -140,6 +142,8 @@ def protections(draw):
         trip_c100=full + draw(st.sampled_from([1, 500, 20000, 20000, 20000])),
         hot_fan_run_on_ticks=draw(st.integers(0, 400)),
         cold_fan_with_module=draw(st.integers(0, 1)), cut_off_mv=cut_off,
+        hot_fan_start_ticks=draw(st.sampled_from([0, 0, 5, 65535])),
+        cold_fan_start_ticks=draw(st.sampled_from([0, 5])), fan_turn_ticks=draw(st.integers(1, 40)),
         resume_mv=cut_off + draw(st.integers(0, 600)), battery_ticks=draw(st.integers(1, 30)),
         window=SlowWindowSettings(window, draw(st.integers(0, window // 2))),
     )  # fmt: skip
@@ -181,9 +185,9 @@ LAWS = {
 
 
 def random_codes(sensors_of, seed: int, ticks: int) -> np.ndarray:
-    """Return codes that wander, jump, stick, and go where no code should, shape (ticks, 5)."""
+    """Return codes that wander, jump, stick, and go where no code should, (ticks, 7)."""
     rng = np.random.default_rng(seed)
-    codes = np.empty((ticks, 5), dtype=np.int64)
+    codes = np.zeros((ticks, CODE_WORDS), dtype=np.int64)
     for column, sensor in sensors_of.items():
         span = 800 if sensor.kind == SENSOR_DIGITAL else 1 << sensor.adc_bits
         lowest = -200 if sensor.kind == SENSOR_DIGITAL else 0
@@ -192,6 +196,8 @@ def random_codes(sensors_of, seed: int, ticks: int) -> np.ndarray:
         fold = np.abs((walk % (2 * span)) - span)  # reflected at both ends
         codes[:, column] = lowest + fold.astype(np.int64)
     codes[:, CODE_SUPPLY_MV] = 11800 + np.cumsum(rng.integers(-20, 21, ticks)) % 800 - 400
+    turning = np.cumsum(rng.random((ticks, 2)) < 0.03, axis=0) % 3 != 1
+    codes[:, CODE_HOT_FAN_PULSES:] = turning * rng.integers(1, 60, (ticks, 2))
     wild = np.array([0, 1, -1, 1360, 65535, -32768, 32767, 2**31 - 1, -(2**31)])
     for _ in range(ticks // 200):  # bad spells of one to thirty ticks
         column, at, long = rng.integers(0, 5), rng.integers(0, ticks), rng.integers(1, 30)

@@ -34,7 +34,7 @@ PROTECTION = ProtectionSettings(
     control=THERMISTOR, hot=THERMISTOR, cold=DIGITAL, period_ticks=2, duty_limit_permille=900,
     slew_permille_per_tick=100, min_on_ticks=4, min_off_ticks=4, fold_start_c100=4500,
     fold_full_c100=5500, trip_c100=8000, hot_fan_run_on_ticks=10, cold_fan_with_module=1,
-    cut_off_mv=11000, resume_mv=11800, battery_ticks=3,
+    hot_fan_start_ticks=4, cold_fan_start_ticks=4, fan_turn_ticks=3, cut_off_mv=11000, resume_mv=11800, battery_ticks=3,
     defrost=DefrostSettings(
         kind=DEFROST_DEMAND, interval_ticks=40, end_c100=300, hold_ticks=3, longest_ticks=40,
         drip_ticks=10, abort_c100=7000, share_permille=100, learn_ticks=20, settle_ticks=3,
@@ -81,9 +81,9 @@ def write_firmware(firmware: Firmware, folder: Path) -> Path:
 
 
 def wandering_codes(seed: int, ticks: int) -> np.ndarray:
-    """Return codes for `PROTECTION`'s sensors that visit every state, shape (ticks, 5)."""
+    """Return codes for `PROTECTION`'s sensors that visit every state, shape (ticks, 7)."""
     rng = np.random.default_rng(seed)
-    codes = np.empty((ticks, 5), dtype=np.int64)
+    codes = np.empty((ticks, 7), dtype=np.int64)
     for column, (low, high) in enumerate(((0, 1023), (0, 1023), (-900, 2010), (10500, 13000),
                                           (-900, 2010))):  # fmt: skip
         pace = (high - low) / 50.0
@@ -92,5 +92,8 @@ def wandering_codes(seed: int, ticks: int) -> np.ndarray:
     for _ in range(ticks // 100):
         column, at, long = rng.integers(0, 5), rng.integers(0, ticks), rng.integers(1, 12)
         codes[at : at + long, column] = rng.choice([0, 1360, 1023, 65535, -32768])
+    codes[:, 5:] = rng.integers(0, 300, (ticks, 2))
+    for at in rng.integers(0, ticks, ticks // 200):  # a fan stands still for a while
+        codes[at : at + 12, rng.integers(5, 7)] = 0
     codes[:, 3] = np.maximum(codes[:, 3], 0)
     return codes

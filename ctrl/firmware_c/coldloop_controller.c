@@ -47,6 +47,7 @@ static uint8_t state_of(const cl_guard *guard)
         state = CL_STATE_TRIPPED;
         break;
     case CL_REASON_SENSOR_FAULT:
+    case CL_REASON_FAN:
         state = CL_STATE_FAULT;
         break;
     case CL_REASON_FIRST_READING:

@@ -19,7 +19,7 @@
 #define CL_REASON_SENSOR_FAULT 10U
 #define CL_REASON_TRIP 11U
 #define CL_REASON_SETTINGS 12U /* settings damaged: off, latched until a reset */
-#define CL_REASON_FAN 13U      /* a fan with a tachometer stands still */
+#define CL_REASON_FAN 13U      /* the hot fan stands still */
 
 /* coldloop_outputs.state */
 #define CL_STATE_IDLE 0U

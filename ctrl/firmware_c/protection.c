@@ -35,6 +35,10 @@ void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
 #if CL_WITH_WINDOW
     cl_start_window(&settings->window, &guard->window);
 #endif
+#if CL_WITH_TACHOMETER
+    cl_start_tachometer(&guard->hot_tachometer);
+    cl_start_tachometer(&guard->cold_tachometer);
+#endif
 }
 
 /* Latch the trip; keep the on-off fold-back of a switch-only drive. */
@@ -80,6 +84,40 @@ static void watch_battery(const cl_protection_settings *settings, cl_guard *guar
     }
 }
 
+#if CL_WITH_TACHOMETER
+/* Look whether the fans turn that were commanded on in the tick before. */
+static void watch_fans(const cl_protection_settings *settings, cl_guard *guard,
+                       const coldloop_inputs *in)
+{
+    const uint16_t turn_ticks = CL_READ_U16(&settings->fan_turn_ticks);
+
+    cl_watch_fan(&guard->hot_tachometer, CL_READ_U16(&settings->hot_fan_start_ticks), turn_ticks,
+                 guard->hot_fan, in->hot_fan_pulses);
+    cl_watch_fan(&guard->cold_tachometer, CL_READ_U16(&settings->cold_fan_start_ticks),
+                 turn_ticks, guard->cold_fan, in->cold_fan_pulses);
+}
+#endif
+
+static bool hot_fan_stalled(const cl_guard *guard)
+{
+#if CL_WITH_TACHOMETER
+    return guard->hot_tachometer.stalled;
+#else
+    (void)guard;
+    return false;
+#endif
+}
+
+static bool cold_fan_stalled(const cl_guard *guard)
+{
+#if CL_WITH_TACHOMETER
+    return guard->cold_tachometer.stalled;
+#else
+    (void)guard;
+    return false;
+#endif
+}
+
 static bool in_fault(const cl_sensor *sensor)
 {
     return (sensor->status == CL_STATUS_FAULT) || (sensor->status == CL_STATUS_LATCHED);
@@ -94,6 +132,8 @@ static uint8_t forced_off(const cl_guard *guard)
         reason = CL_REASON_TRIP;
     } else if (in_fault(&guard->control) || in_fault(&guard->hot)) {
         reason = CL_REASON_SENSOR_FAULT;
+    } else if (hot_fan_stalled(guard)) {
+        reason = CL_REASON_FAN;
     } else if ((guard->control.status == CL_STATUS_WAITING)
                || (guard->hot.status == CL_STATUS_WAITING)) {
         reason = CL_REASON_FIRST_READING;
@@ -115,6 +155,9 @@ void cl_guard_tick(const cl_protection_settings *settings, cl_guard *guard,
     guard->cold_c100 = cl_read_sensor(&settings->cold, &guard->cold, in->cold_code);
     watch_hot_sink(settings, guard);
     watch_battery(settings, guard, in->supply_mv);
+#if CL_WITH_TACHOMETER
+    watch_fans(settings, guard, in);
+#endif
     guard->forced = forced_off(guard);
     free_to_run = guard->forced == CL_REASON_AS_ASKED;
     cl_advance_defrost(&settings->defrost, &guard->defrost, guard->air_c100, guard->cold_c100,
@@ -123,8 +166,9 @@ void cl_guard_tick(const cl_protection_settings *settings, cl_guard *guard,
         guard->defrost.reverse_permille = 0; /* nothing flows in a trip or a fault */
     }
     guard->frozen = (!free_to_run) || (guard->defrost.phase != CL_PHASE_RUN);
-    guard->alarm = (guard->forced == CL_REASON_TRIP) || (guard->forced == CL_REASON_SENSOR_FAULT);
-    guard->warning = guard->low_battery || in_fault(&guard->cold);
+    guard->alarm = (guard->forced == CL_REASON_TRIP) || (guard->forced == CL_REASON_SENSOR_FAULT)
+                   || (guard->forced == CL_REASON_FAN);
+    guard->warning = guard->low_battery || in_fault(&guard->cold) || cold_fan_stalled(guard);
 }
 
 uint8_t cl_schedule(const cl_protection_settings *settings, cl_guard *guard)

@@ -4,8 +4,8 @@
  * low battery and defrost.  cl_schedule says whether the controller is due.  cl_limit runs
  * last: it takes the demanded duty through every limiter, in this order of priority:
  *
- *   trip > sensor fault > low battery > defrost > fold-back > duty limit > slew
- *        > minimum times
+ *   trip > sensor fault > hot fan > low battery > defrost > fold-back > duty limit
+ *        > slew > minimum times
  *
  * Trip, sensor fault and low battery switch off at once.  Nothing passes over the minimum
  * off-time, not even a reset: starting up counts as just switched off.  The reason always
@@ -24,6 +24,7 @@
 #include "defrost.h"
 #include "readings.h"
 #include "slow_window.h"
+#include "tachometer.h"
 
 /* What cl_schedule answers. */
 #define CL_DUE_NOTHING 0U
@@ -47,6 +48,10 @@ typedef struct cl_protection_settings {
     int16_t trip_c100;              /* hot sink: trip [1/100 deg C] */
     uint16_t cold_fan_with_module;  /* 1: the cold fan runs only with the module */
     uint16_t battery_ticks;         /* how long the supply must be low [ticks] */
+    uint16_t hot_fan_start_ticks;   /* may stand still; 0: no tachometer [ticks] */
+    uint16_t cold_fan_start_ticks;  /* may stand still; 0: no tachometer [ticks] */
+    uint16_t fan_turn_ticks;        /* must turn to be believed again [ticks] */
+    uint16_t reserved;              /* 0 */
     cl_defrost_settings defrost;
     cl_sensor_settings control;
     cl_sensor_settings hot;
@@ -83,6 +88,10 @@ typedef struct cl_guard {
     cl_defrost defrost;
 #if CL_WITH_WINDOW
     cl_window window;
+#endif
+#if CL_WITH_TACHOMETER
+    cl_tachometer hot_tachometer;
+    cl_tachometer cold_tachometer;
 #endif
 } cl_guard;
 
