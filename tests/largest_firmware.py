@@ -34,7 +34,8 @@ PROTECTION = ProtectionSettings(
     control=THERMISTOR, hot=THERMISTOR, cold=DIGITAL, period_ticks=2, duty_limit_permille=900,
     slew_permille_per_tick=100, min_on_ticks=4, min_off_ticks=4, fold_start_c100=4500,
     fold_full_c100=5500, trip_c100=8000, hot_fan_run_on_ticks=10, cold_fan_with_module=1,
-    hot_fan_start_ticks=4, cold_fan_start_ticks=4, fan_turn_ticks=3, cut_off_mv=11000, resume_mv=11800, battery_ticks=3,
+    hot_fan_start_ticks=4, cold_fan_start_ticks=4, fan_turn_ticks=3, cut_off_mv=11000,
+    resume_mv=11800, battery_ticks=3,
     defrost=DefrostSettings(
         kind=DEFROST_DEMAND, interval_ticks=40, end_c100=300, hold_ticks=3, longest_ticks=40,
         drip_ticks=10, abort_c100=7000, share_permille=100, learn_ticks=20, settle_ticks=3,

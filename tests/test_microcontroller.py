@@ -37,14 +37,14 @@ needs_emulator = pytest.mark.skipif(
 )
 needs_arm = pytest.mark.skipif(ARM.missing() is not None, reason=str(ARM.missing()))
 
-# Measured with the compiler of Debian 12, gcc-avr 5.4; a compiler may differ by a little, and
-# growth shows. The aim, 8192 and 256 bytes, is kept or missed as the README says.
+# Measured with the compiler of Debian 12, gcc-avr 5.4, every option in at once. The aim of
+# 8192 and 256 bytes is missed in RAM by all of these, and in flash by three.
 FLASH_BYTES = {
-    "fixed": 7722, "on_off": 7830, "two_level": 7886, "pi": 9766, "cascade": 9296,
-    "best_cop": 8910,
+    "fixed": 7708, "on_off": 7816, "two_level": 7870, "pi": 9748, "cascade": 9276,
+    "best_cop": 8896,
 }  # fmt: skip
 RAM_BYTES = {
-    "fixed": 306, "on_off": 305, "two_level": 305, "pi": 361, "cascade": 331, "best_cop": 321,
+    "fixed": 312, "on_off": 311, "two_level": 311, "pi": 371, "cascade": 337, "best_cop": 327,
 }  # fmt: skip
 
 
@@ -80,8 +80,8 @@ def test_flash_and_ram_of_the_largest_firmware(law, tmp_path):
     folder = write_firmware(largest(law), tmp_path / "export")
     took = footprint(AVR, build_export(AVR, folder, tmp_path / "image.elf"))
     print(f"{law}: flash {took.flash_bytes}, RAM {took.ram_bytes}: {took}")
-    assert 0.5 * FLASH_BYTES[law] < took.flash_bytes <= 1.03 * FLASH_BYTES[law]
-    assert 0.5 * RAM_BYTES[law] < took.ram_bytes <= 1.03 * RAM_BYTES[law]
+    assert 0.7 * FLASH_BYTES[law] < took.flash_bytes <= 1.03 * FLASH_BYTES[law]
+    assert 0.7 * RAM_BYTES[law] < took.ram_bytes <= 1.03 * RAM_BYTES[law]
 
 
 @needs_avr
