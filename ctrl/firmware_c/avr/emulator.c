@@ -15,7 +15,8 @@
 
 #define PAINT 0xC5U
 #define REPLY_BYTES 1024U
-#define BATCH 64 /* instructions between two looks at the clock: 5 us of an 8 MHz part */
+#define BATCH 8          /* bursts between two looks at the clock */
+#define BURST_CYCLES 100U /* of the emulated clock, run at once */
 
 /* What emulator_exchange answers when it has no reply; same numbers as ctrl/emulator.py. */
 #define CRASHED (-1)
@@ -92,6 +93,7 @@ emulator *emulator_open(const char *path, const char *part, uint32_t hz)
     self->avr->vcc = self->avr->avcc = self->avr->aref = 5000U;
     self->avr->sleep = sleep_not;
     self->avr->log = 0;
+    self->avr->run_cycle_limit = BURST_CYCLES; /* no more than until its next timer is due */
     avr_ioctl(self->avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(
         avr_io_getirq(self->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), take_byte, self);
