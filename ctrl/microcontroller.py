@@ -79,10 +79,11 @@ AVR = Part(
 ARM = Part(
     name="32-bit Cortex-M0",
     tools="arm-none-eabi",
-    packages="gcc-arm-none-eabi libnewlib-arm-none-eabi",
-    flags=(*_COMMON, "-mcpu=cortex-m0", "-mthumb"),
-    link_flags=("-mcpu=cortex-m0", "-mthumb", "-nostartfiles", "-Wl,--gc-sections",
-                "-Wl,--entry=main", "-specs=nosys.specs"),
+    packages="gcc-arm-none-eabi",
+    flags=(*_COMMON, "-mcpu=cortex-m0", "-mthumb", "-ffreestanding"),
+    # No C library and no start-up code: the export needs none, and the part's maker has it.
+    link_flags=("-mcpu=cortex-m0", "-mthumb", "-nostdlib", "-Wl,--gc-sections",
+                "-Wl,--entry=main", "-lgcc"),
 )  # fmt: skip
 
 
