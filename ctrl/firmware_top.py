@@ -58,6 +58,13 @@ def wiring_lines(config: Config, firmware: Firmware) -> list[str]:
     if config.ambient_sensor is not None:
         room = firmware.law.options.ambient if hasattr(firmware.law, "options") else guard.control
         lines.append(_sensor_line("Sensor of the room", config.ambient_sensor, room))
+    fans = (("hot", guard.hot_fan_start_ticks), ("cold", guard.cold_fan_start_ticks))
+    for name, start_ticks in fans:
+        if start_ticks > 0:
+            lines.append(
+                f"- {name.capitalize()} fan: pulses of its tachometer, counted since the last "
+                f"reading; none for {start_ticks} ticks is a standstill."
+            )
     if guard.cut_off_mv > 0:
         lines.append("- Supply: hand over its voltage in mV; a battery is spared below a limit.")
     lines.append(
