@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from ctrl.cli_drill import declare_drill, run_drill
+from ctrl.cli_firmware import declare_firmware, run_firmware
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -362,6 +363,8 @@ VERBS = {
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),
+    "firmware": Verb("write the firmware in C, with its settings", declare_firmware,
+                     run_firmware),
     "loop": Verb("a real board as the controller, over a serial line", declare_loop, run_loop),
 }  # fmt: skip
 

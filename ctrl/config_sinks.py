@@ -45,6 +45,9 @@ class HotSink(Section):
         0.0, 0, 0.8, "", "share of the intake that is its own exhaust; 0 in the open", PRACTICE
     )
     fan_wiring: FanWiring = choice("own_switch", "what switches the hot fan", INVENTED)
+    fan_tachometer: bool = choice(
+        False, "whether the hot fan has a wire that gives pulses as it turns", "no such wire"
+    )
     foam_shares_temperature: float = quantity(
         1.0, 0, 1, "", "share of the sink's rise that the foam beside it feels", "1: it touches"
     )
@@ -155,7 +158,7 @@ class HotSink(Section):
         found = self._fin_faults() + self._curve_faults()
         if not found and self.fan_k_per_w is not None:
             found += _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
-        return found
+        return found + _tachometer(self.fan_tachometer, self.fan_wiring)
 
     def _curve_faults(self) -> list[Fault]:
         keys = ("fan_middle_flow_m3_per_h", "fan_middle_pa")
@@ -197,6 +200,9 @@ class ColdSink(Section):
     fin_gap_mm: float = quantity(REQUIRED, 0.5, 50, "mm", "clear gap between two fins")
     fan_w: float = quantity(REQUIRED, 0, 30, "W", "power of the inside fan; it warms the cabinet")
     fan_wiring: FanWiring = choice("own_switch", "what switches the inside fan", INVENTED)
+    fan_tachometer: bool = choice(
+        False, "whether the inside fan has a wire that gives pulses as it turns", "no such wire"
+    )
     drain: Literal["outside", "inside"] = choice(
         "inside", "where melt water goes: outside through a tube, or it stays", INVENTED
     )
@@ -234,9 +240,17 @@ class ColdSink(Section):
     def faults(self) -> list[Fault]:
         """Check that stopping the fan does not improve the sink, and that a drain is one."""
         found = _fan_order(self.fan_k_per_w, self.no_fan_k_per_w)
+        found += _tachometer(self.fan_tachometer, self.fan_wiring)
         if self.drain == "inside" and (self.drain_share or 0.0) > 0.0:
             found.append(("drain_share", '0 for drain = "inside": nothing leaves the cabinet'))
         return found
+
+
+def _tachometer(fitted: bool, wiring: str) -> list[Fault]:
+    # Beside the module it stands still with it, whatever the firmware commands.
+    if fitted and wiring == "with_module":
+        return [("fan_tachometer", 'false for fan_wiring = "with_module"')]
+    return []
 
 
 def _fan_order(fan_k_per_w: float, no_fan_k_per_w: float) -> list[Fault]:

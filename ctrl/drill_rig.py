@@ -15,7 +15,7 @@ from ctrl.controllers import Outside, UserLaw
 from ctrl.drill_devices import Device
 from ctrl.firmware import Firmware, Settings
 from ctrl.loop import FAULT, OWN_ALARM, STATE_WORDS, TRIPPED, Loop, NotFinite
-from ctrl.protection import REASONS
+from ctrl.protection import OUTSIDE_REASONS, REASONS
 from ctrl.record import INDEX
 from plant import cabinet, heat_sinks, sensors
 from plant.cabinet import Plant
@@ -36,10 +36,14 @@ DRILL_STATES = STATE_WORDS | {
     CHECKSUM: "off, settings fail their checksum",
     HALTED: "firmware stopped, output stands",
 }
-DRILL_REASONS = REASONS | {
-    CHECKSUM: "off: settings fail their checksum",
-    HALTED: "as it stood when the firmware stopped",
-}
+DRILL_REASONS = (
+    REASONS
+    | OUTSIDE_REASONS
+    | {
+        CHECKSUM: "off: settings fail their checksum",
+        HALTED: "as it stood when the firmware stopped",
+    }
+)
 ALARMS = (
     FAULT,
     TRIPPED,

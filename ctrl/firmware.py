@@ -286,6 +286,8 @@ def firmware_of(config: Config, settings: Settings) -> Firmware:
             cold_fan_with_module=False,
             cut_off_v=supply.low_battery_cut_off_v,
             resume_v=supply.low_battery_resume_v,
+            hot_tachometer=config.hot_sink.fan_tachometer,
+            cold_tachometer=config.cold_sink.fan_tachometer,
             window=_window(settings, tick_s),
         ),
         tick_s=tick_s,

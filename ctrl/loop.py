@@ -75,6 +75,7 @@ from plant.compiled import kernel
 from plant.constants import ZERO_C_K
 
 SENSORS = 3
+FAN_PULSES = 5
 
 
 @kernel
@@ -122,6 +123,13 @@ def sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run):
     if sensor.noise_k > 0.0:
         seen_k += sensor.noise_k * sensors.noise_draw(seed, run, CODE_AMBIENT, tick)
     codes[CODE_AMBIENT] = sensors.code_of(sensor, seen_k)
+
+
+@kernel
+def sense_fans(inputs, codes):
+    """Write pulses of the tachometers into `codes`: any number above 0 while a fan turns."""
+    codes[protection.CODE_HOT_FAN_PULSES] = FAN_PULSES if inputs[cabinet.HOT_FAN] > 0.0 else 0
+    codes[protection.CODE_COLD_FAN_PULSES] = FAN_PULSES if inputs[cabinet.COLD_FAN] > 0.0 else 0
 
 
 @kernel
@@ -245,7 +253,7 @@ def state_code(guard_state, power):
         return OWN_ALARM
     if reason == protection.R_TRIP:
         return TRIPPED
-    if reason == protection.R_SENSOR_FAULT:
+    if reason == protection.R_SENSOR_FAULT or reason == protection.R_HOT_FAN:
         return FAULT
     if reason == protection.R_FIRST_READING:
         return NO_READING
@@ -347,6 +355,7 @@ def run_ticks(
             sense(plant, state, codes, conversions, conversion_ticks, tick, seed, run)
             sense_ambient(plant, codes, weather_rows, tick, time_s, seed, run)
             sense_supply(plant, state, inputs, codes, guard_settings)
+            sense_fans(inputs, codes)
             firmware_tick(kind, law, law_state, guard_settings, guard_state, tick, codes)
         apply_command(plant, inputs, guard_state, power)
         if power == supply.LIVE and overload(plant, state, inputs, supply_state, tick_s):
@@ -581,6 +590,7 @@ class Loop:
         )  # fmt: skip
         time_s = self._start_s + tick * self.firmware.tick_s
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
+        sense_fans(self._inputs, codes)
         if self._outside is not None:
             codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
             if not self.outside_halted:

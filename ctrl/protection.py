@@ -4,7 +4,7 @@
 battery and defrost.  `schedule` says whether the controller is due.  `limit` runs last:
 it takes the demanded duty through every limiter, in this order of priority::
 
-    trip > sensor fault > low battery > defrost > fold-back > duty limit > slew
+    trip > sensor fault > hot fan > low battery > defrost > fold-back > duty limit > slew
          > minimum times
 
 Trip, sensor fault and low battery switch off at once: they pass over the slew limit and
@@ -39,21 +39,26 @@ from ctrl.fixed_point import (
 )
 from ctrl.protection_settings import (
     CODE_COLD,
+    CODE_COLD_FAN_PULSES,
     CODE_CONTROL,
     CODE_HOT,
+    CODE_HOT_FAN_PULSES,
     CODE_SUPPLY_MV,
     CODE_WORDS,
     FOLD_BACK_FLOOR_PERMILLE,
     G_BATTERY_TICKS,
+    G_COLD_FAN_START,
     G_COLD_FAN_WITH_MODULE,
     G_COLD_SENSOR,
     G_CONTROL_SENSOR,
     G_CUT_OFF_MV,
     G_DEFROST,
     G_DUTY_LIMIT,
+    G_FAN_TURN,
     G_FOLD_FULL,
     G_FOLD_START,
     G_HOT_FAN_RUN_ON,
+    G_HOT_FAN_START,
     G_HOT_SENSOR,
     G_MIN_OFF,
     G_MIN_ON,
@@ -66,12 +71,14 @@ from ctrl.protection_settings import (
     G_WINDOW,
     GUARD_SETTING_WORDS,
     GUARD_STATE_WORDS,
+    OUTSIDE_REASONS,
     P_AIR_C100,
     P_ALARM,
     P_BATTERY_TICKS,
     P_COLD_C100,
     P_COLD_FAN,
     P_COLD_SENSOR,
+    P_COLD_TACHOMETER,
     P_CONTROL_SENSOR,
     P_DEFROST,
     P_DEMAND,
@@ -82,6 +89,7 @@ from ctrl.protection_settings import (
     P_HOT_C100,
     P_HOT_FAN,
     P_HOT_SENSOR,
+    P_HOT_TACHOMETER,
     P_LOW_BATTERY,
     P_OFF_TICKS,
     P_ON_TICKS,
@@ -98,6 +106,7 @@ from ctrl.protection_settings import (
     R_DUTY_LIMIT,
     R_FIRST_READING,
     R_FOLD_BACK,
+    R_HOT_FAN,
     R_LOW_BATTERY,
     R_MELT,
     R_MIN_OFF,
@@ -117,6 +126,7 @@ from ctrl.readings import (
     reset_sensor,
 )
 from ctrl.slow_window import reset_window
+from ctrl.tachometer import T_STALLED, reset_tachometer, watch_fan
 from plant.compiled import kernel
 
 # What `schedule` answers.
@@ -133,6 +143,8 @@ __all__ = [
     "CODE_COLD",
     "CODE_SUPPLY_MV",
     "CODE_WORDS",
+    "CODE_HOT_FAN_PULSES",
+    "CODE_COLD_FAN_PULSES",
     "G_TICK_MS",
     "G_PERIOD_TICKS",
     "G_DUTY_LIMIT",
@@ -194,7 +206,9 @@ __all__ = [
     "R_FIRST_READING",
     "R_SENSOR_FAULT",
     "R_TRIP",
+    "R_HOT_FAN",
     "REASONS",
+    "OUTSIDE_REASONS",
     "ProtectionSettings",
     "DUE_FREEZE",
     "DUE_NOTHING",
@@ -252,6 +266,8 @@ def guard_reset(settings: Words, state: Words) -> None:
     reset_sensor(settings, G_HOT_SENSOR, state, P_HOT_SENSOR)
     reset_sensor(settings, G_COLD_SENSOR, state, P_COLD_SENSOR)
     reset_window(settings, G_WINDOW, state, P_WINDOW)
+    reset_tachometer(state, P_HOT_TACHOMETER)
+    reset_tachometer(state, P_COLD_TACHOMETER)
 
 
 @kernel
@@ -285,6 +301,21 @@ def _watch_battery(settings: Words, state: Words, supply_mv: int) -> None:
 
 
 @kernel
+def _watch_fans(settings: Words, state: Words, codes: Words) -> None:
+    """Look whether the fans turn that were commanded on in the tick before."""
+    if codes.size <= CODE_COLD_FAN_PULSES:
+        return
+    watch_fan(
+        settings[G_HOT_FAN_START], settings[G_FAN_TURN], state, P_HOT_TACHOMETER,
+        state[P_HOT_FAN], codes[CODE_HOT_FAN_PULSES],
+    )  # fmt: skip
+    watch_fan(
+        settings[G_COLD_FAN_START], settings[G_FAN_TURN], state, P_COLD_TACHOMETER,
+        state[P_COLD_FAN], codes[CODE_COLD_FAN_PULSES],
+    )  # fmt: skip
+
+
+@kernel
 def _sensor_in_fault(state: Words, sat: int) -> int:
     """Return 1 for a sensor whose fault acts or has latched."""
     status = state[sat + R_STATUS]
@@ -302,6 +333,8 @@ def _forced_off(state: Words) -> int:
         return R_SENSOR_FAULT
     if _sensor_in_fault(state, P_HOT_SENSOR) == 1:
         return R_SENSOR_FAULT
+    if state[P_HOT_TACHOMETER + T_STALLED] == 1:
+        return R_HOT_FAN
     if state[P_CONTROL_SENSOR + R_STATUS] == STATUS_WAITING:
         return R_FIRST_READING
     if state[P_HOT_SENSOR + R_STATUS] == STATUS_WAITING:
@@ -321,8 +354,9 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
         Words of `ProtectionSettings`.
     state : ndarray of int64, shape (GUARD_STATE_WORDS,)
         Changed in place; order of the P_ indices.
-    codes : ndarray of int64, shape (4,)
-        Raw codes of the control, hot-sink and cold-sink sensor, supply [mV].
+    codes : ndarray of int64, shape (4,) or (CODE_WORDS,)
+        Raw codes of the control, hot-sink and cold-sink sensor, supply [mV], the room's
+        sensor, pulses of the fans' tachometers.
         NO_SENSOR stands for a supply that is not measured.
     """
     state[P_AIR_C100] = read_sensor(
@@ -334,6 +368,7 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
     )
     _watch_hot_sink(settings, state)
     _watch_battery(settings, state, codes[CODE_SUPPLY_MV])
+    _watch_fans(settings, state, codes)
     forced = _forced_off(state)
     state[P_FORCED] = forced
     may_start = 0
@@ -355,10 +390,12 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
     if forced != R_AS_ASKED or phase != PHASE_RUN:
         state[P_FROZEN] = 1
     state[P_ALARM] = 0
-    if forced == R_TRIP or forced == R_SENSOR_FAULT:
+    if forced == R_TRIP or forced == R_SENSOR_FAULT or forced == R_HOT_FAN:
         state[P_ALARM] = 1
     state[P_WARNING] = 0
     if state[P_LOW_BATTERY] == 1 or _sensor_in_fault(state, P_COLD_SENSOR) == 1:
+        state[P_WARNING] = 1
+    if state[P_COLD_TACHOMETER + T_STALLED] == 1:
         state[P_WARNING] = 1
 
 

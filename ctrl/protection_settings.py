@@ -43,6 +43,7 @@ from ctrl.slow_window import (
     WINDOW_STATE_WORDS,
     SlowWindowSettings,
 )
+from ctrl.tachometer import TACHOMETER_STATE_WORDS
 
 FOLD_BACK_FLOOR_PERMILLE = 300
 """What fold-back leaves at its full point; common practice, no source."""
@@ -53,7 +54,9 @@ CODE_HOT = 1
 CODE_COLD = 2
 CODE_SUPPLY_MV = 3
 CODE_AMBIENT = 4  # of the room; only a controller with feed-forward listens
-CODE_WORDS = 5
+CODE_HOT_FAN_PULSES = 5  # of the tachometers since the tick before
+CODE_COLD_FAN_PULSES = 6
+CODE_WORDS = 7
 
 # Settings.
 G_TICK_MS = 0
@@ -71,7 +74,10 @@ G_COLD_FAN_WITH_MODULE = 11
 G_CUT_OFF_MV = 12
 G_RESUME_MV = 13
 G_BATTERY_TICKS = 14
-G_DEFROST = 15
+G_HOT_FAN_START = 15
+G_COLD_FAN_START = 16
+G_FAN_TURN = 17
+G_DEFROST = 18
 G_CONTROL_SENSOR = G_DEFROST + DEFROST_SETTING_WORDS
 G_HOT_SENSOR = G_CONTROL_SENSOR + SENSOR_SETTING_WORDS
 G_COLD_SENSOR = G_HOT_SENSOR + SENSOR_SETTING_WORDS
@@ -106,7 +112,9 @@ P_HOT_SENSOR = P_CONTROL_SENSOR + SENSOR_STATE_WORDS
 P_COLD_SENSOR = P_HOT_SENSOR + SENSOR_STATE_WORDS
 P_WINDOW = P_COLD_SENSOR + SENSOR_STATE_WORDS
 P_OUTPUT = P_WINDOW + WINDOW_OUTPUT
-GUARD_STATE_WORDS = P_WINDOW + WINDOW_STATE_WORDS
+P_HOT_TACHOMETER = P_WINDOW + WINDOW_STATE_WORDS
+P_COLD_TACHOMETER = P_HOT_TACHOMETER + TACHOMETER_STATE_WORDS
+GUARD_STATE_WORDS = P_COLD_TACHOMETER + TACHOMETER_STATE_WORDS
 
 # P_REASON: why the output is what it is.
 R_AS_ASKED = 0
@@ -121,6 +129,8 @@ R_LOW_BATTERY = 8
 R_FIRST_READING = 9
 R_SENSOR_FAULT = 10
 R_TRIP = 11
+# 12 is of the C alone: settings damaged in the microcontroller's memory.
+R_HOT_FAN = 13
 R_STOPPED, R_OWN_ALARM = 20, 21  # only in a run with a controller from outside (`linked`)
 REASONS = {
     R_AS_ASKED: "as the controller asks",
@@ -135,6 +145,9 @@ REASONS = {
     R_FIRST_READING: "off: waiting for the first good reading",
     R_SENSOR_FAULT: "off: sensor fault",
     R_TRIP: "off: hot sink tripped, reset to clear",
+    R_HOT_FAN: "off: hot fan stands still",
+}
+OUTSIDE_REASONS = {
     R_OWN_ALARM: "off: its own alarm",
     R_STOPPED: "off: the controller from outside stopped",
 }
@@ -174,6 +187,10 @@ class ProtectionSettings:
         Battery: off below, on again above; cut-off 0 is no such limit [mV].
     battery_ticks : int
         How long the supply must be below cut-off, at least 1 [ticks].
+    hot_fan_start_ticks, cold_fan_start_ticks : int
+        How long a fan with a tachometer may stand still, 0: none [ticks].
+    fan_turn_ticks : int
+        How long it must turn to be believed again, at least 1 [ticks].
     window : SlowWindowSettings
         Time-proportioning for an on-off switch, none by default.
     """
@@ -197,6 +214,9 @@ class ProtectionSettings:
     cut_off_mv: int = 0
     resume_mv: int = 0
     battery_ticks: int = 10
+    hot_fan_start_ticks: int = 0
+    cold_fan_start_ticks: int = 0
+    fan_turn_ticks: int = 5
     window: SlowWindowSettings = field(default_factory=SlowWindowSettings)
 
     def __post_init__(self) -> None:
@@ -218,6 +238,9 @@ class ProtectionSettings:
             ("cut_off_mv", 0, 100000, "mV"),
             ("resume_mv", self.cut_off_mv, 100000, "mV"),
             ("battery_ticks", 1, longest, "ticks"),
+            ("hot_fan_start_ticks", 0, longest, "ticks"),
+            ("cold_fan_start_ticks", 0, longest, "ticks"),
+            ("fan_turn_ticks", 1, longest, "ticks"),
         ):
             check_word(who, name, getattr(self, name), low, high, unit)
         if self.control.kind == SENSOR_ABSENT:
@@ -246,6 +269,9 @@ class ProtectionSettings:
         cut_off_v: float | None = None,
         resume_v: float | None = None,
         battery_s: float = 10.0,
+        hot_tachometer: bool = False,
+        cold_tachometer: bool = False,
+        fan_start_s: float = 5.0,
         window: SlowWindowSettings | None = None,
     ) -> "ProtectionSettings":
         """Return the settings from a maker's units.
@@ -276,6 +302,10 @@ class ProtectionSettings:
             Battery limits [V]; cut_off_v None is no such limit.
         battery_s : float
             How long the supply must be below cut-off [s].
+        hot_tachometer, cold_tachometer : bool
+            Whether a fan has one.
+        fan_start_s : float
+            How long such a fan may stand still [s].
         window : SlowWindowSettings or None
             Time-proportioning; None passes the duty through.
 
@@ -311,6 +341,10 @@ class ProtectionSettings:
             cut_off_mv=_millivolts("cut_off_v", cut_off_v),
             resume_mv=_millivolts("resume_v", resume_v),
             battery_ticks=to_ticks("battery_s", battery_s, tick_s),
+            hot_fan_start_ticks=int(hot_tachometer) * to_ticks("fan_start_s", fan_start_s, tick_s),
+            cold_fan_start_ticks=int(cold_tachometer)
+            * to_ticks("fan_start_s", fan_start_s, tick_s),
+            fan_turn_ticks=to_ticks("fan_start_s", fan_start_s, tick_s),
             window=window or SlowWindowSettings(),
         )
 

@@ -18,7 +18,7 @@ from rich.text import Text
 from ctrl.config import Config
 from ctrl.findings import DAY_S
 from ctrl.loop import STATE_WORDS
-from ctrl.protection import REASONS
+from ctrl.protection import OUTSIDE_REASONS, REASONS
 from ctrl.record import COLUMNS, Record
 from ctrl.screen import fixed
 
@@ -71,7 +71,7 @@ class Look:
     @property
     def reason(self) -> str:
         """Why the output is what it is, in words."""
-        return REASONS[int(self.row["reason"])]
+        return (REASONS | OUTSIDE_REASONS)[int(self.row["reason"])]
 
 
 def _bar(duty: float) -> str:

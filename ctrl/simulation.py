@@ -11,7 +11,7 @@ from ctrl.config import Config
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Settings, firmware_of, settings_of
 from ctrl.loop import STATE_WORDS, Loop, Outside, energy_residual, water_residual
-from ctrl.protection import REASONS
+from ctrl.protection import OUTSIDE_REASONS, REASONS
 from ctrl.record import Record
 from ctrl.trial import warm_state
 from ctrl.weather_log import weather_rows_of
@@ -118,7 +118,7 @@ def simulate(
         record=record,
         findings=found,
         state_shares=shares(record["state"], STATE_WORDS),
-        reason_shares=shares(record["reason"], REASONS),
+        reason_shares=shares(record["reason"], REASONS | OUTSIDE_REASONS),
         seed=seed,
     )
 

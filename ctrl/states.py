@@ -14,7 +14,7 @@ STATE_WORDS = {
     DRIPPING: "dripping",
     LOW_BATTERY: "off, battery low",
     NO_READING: "waiting for a reading",
-    FAULT: "off, sensor fault",
+    FAULT: "off, sensor or fan fault",
     TRIPPED: "off, tripped",
     NO_POWER: "no power",
     SUPPLY_CUT_OUT: "off, supply cut out",

@@ -53,6 +53,17 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         shutil.rmtree(os.environ.pop(SHARED), ignore_errors=True)
 
 
+ONLY_WHEN_ASKED = ("ten_million", "arm")
+
+
+def pytest_collection_modifyitems(config, items):
+    """Leave out what runs only when asked for by name."""
+    left = {name for name in ONLY_WHEN_ASKED if name not in config.getoption("-m")}
+    asked = [item for item in items if not left & {mark.name for mark in item.iter_markers()}]
+    config.hook.pytest_deselected(items=[item for item in items if item not in asked])
+    items[:] = asked
+
+
 def thermistor(place: int = sensors.AIR) -> sensors.Sensor:
     """Return an invented 10 k thermistor on a 10-bit converter."""
     return sensors.Sensor(

@@ -158,7 +158,10 @@ def test_ice_is_held_against_the_share_of_the_gaps():
             {"contents_c": {"mean": 7.5}, "duty_mean": 0.0, "ambient_c": {"mean": 7.0}},
             NO_ICE, False, HOLDS, "idles",
         ),
-        ({"states_seen": (1, 6)}, NO_ICE, False, CANNOT, "stopped the module: off, sensor fault"),
+        (
+            {"states_seen": (1, 6)}, NO_ICE, False, CANNOT,
+            "stopped the module: off, sensor or fan fault",
+        ),
         ({"states_seen": (1, 7)}, NO_ICE, False, CANNOT, "stopped the module: off, tripped"),
     ],
 )  # fmt: skip

@@ -146,7 +146,8 @@ static int16_t read_i16(const uint8_t *at)
 static int32_t read_i32(const uint8_t *at)
 {
     const uint32_t word = read_u32(at);
-    return (word < 0x80000000UL) ? (int32_t)word : (-(int32_t)(0xFFFFFFFFUL - word) - 1);
+    const uint32_t below = ~word;
+    return (word < 0x80000000UL) ? (int32_t)word : (-(int32_t)below - 1);
 }
 
 static void write_u16(uint8_t *at, uint16_t value)
