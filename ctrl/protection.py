@@ -375,15 +375,9 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
     if forced == R_AS_ASKED:
         may_start = 1
     phase = advance_defrost(
-        settings,
-        G_DEFROST,
-        state,
-        P_DEFROST,
-        state[P_AIR_C100],
-        state[P_COLD_C100],
-        may_start,
-        state[P_FINAL],
-    )
+        settings, G_DEFROST, state, P_DEFROST, state[P_AIR_C100], state[P_COLD_C100],
+        may_start, state[P_FINAL],
+    )  # fmt: skip
     if forced != R_AS_ASKED:
         state[P_DEFROST + M_REVERSE] = 0  # nothing flows in a trip or a fault, either way
     state[P_FROZEN] = 0
@@ -392,10 +386,8 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
     state[P_ALARM] = 0
     if forced == R_TRIP or forced == R_SENSOR_FAULT or forced == R_HOT_FAN:
         state[P_ALARM] = 1
-    state[P_WARNING] = 0
+    state[P_WARNING] = state[P_COLD_TACHOMETER + T_STALLED]
     if state[P_LOW_BATTERY] == 1 or _sensor_in_fault(state, P_COLD_SENSOR) == 1:
-        state[P_WARNING] = 1
-    if state[P_COLD_TACHOMETER + T_STALLED] == 1:
         state[P_WARNING] = 1
 
 
