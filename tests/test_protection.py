@@ -13,6 +13,7 @@ from ctrl import defrost, protection, readings
 from ctrl.defrost import M_COUNT, M_END, M_PHASE, PHASE_DRIP, PHASE_MELT, PHASE_RUN, DefrostSettings
 from ctrl.fixed_point import NO_SENSOR
 from ctrl.protection import (
+    OUTSIDE_REASONS,
     P_ALARM,
     P_CONTROL_SENSOR,
     P_DEFROST,
@@ -343,8 +344,9 @@ def test_every_word_has_its_place():
 
 def test_every_reason_has_words_of_its_own():
     codes = [getattr(protection, name) for name in protection.__all__ if name.startswith("R_")]
+    words = REASONS | OUTSIDE_REASONS
     assert sorted(codes) == sorted(REASONS)
-    assert len(set(REASONS.values())) == len(REASONS)
+    assert len(set(words.values())) == len(REASONS) + len(OUTSIDE_REASONS) == len(words)
 
 
 # ---------------------------------------------------------------- invariants
