@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from ctrl.cli_guide import declare_guide, run_guide
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -340,6 +341,7 @@ VERBS = {
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),
+    "guide": Verb("physics and control in plain words", declare_guide, run_guide),
 }  # fmt: skip
 
 
