@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from ctrl.cli_drill import declare_drill, run_drill
 from ctrl.cli_firmware import declare_firmware, run_firmware
+from ctrl.cli_guide import declare_guide, run_guide
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -366,6 +367,7 @@ VERBS = {
     "firmware": Verb("write the firmware in C, with its settings", declare_firmware,
                      run_firmware),
     "loop": Verb("a real board as the controller, over a serial line", declare_loop, run_loop),
+    "guide": Verb("physics and control in plain words", declare_guide, run_guide),
 }  # fmt: skip
 
 
