@@ -1,7 +1,6 @@
 """Pictures of runs: results in, a figure out, saved whole or not at all.
 
-No window and no global state: figures are built directly.  Colours are from the palette
-of Okabe and Ito (2008), which colour-blind readers can tell apart; line styles differ too.
+No window and no global state: figures are built directly.
 """
 
 from collections.abc import Sequence
@@ -21,14 +20,23 @@ from ctrl.files import replace_file
 from ctrl.findings import DAY_S, switch_ons
 from ctrl.firmware import firmware_of
 from ctrl.loop import DRIPPING, LOW_BATTERY, MELTING
+from ctrl.plot_style import (
+    BLACK,
+    BLUE,
+    DARK_ORANGE,
+    FONT_PT,
+    GREEN,
+    GREY,
+    ORANGE,
+    PURPLE,
+    SKY,
+    VERMILION,
+    tidy,
+)
 from ctrl.recommend import Recommendation
 from ctrl.record import Record
 from ctrl.trial import pull_down
 
-BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
-BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#D55E00", "#CC79A7", "#7F7F7F"
-DARK_ORANGE = "#A06A00"  # for text on white
-FONT_PT = 9.0
 MOST_DOORS = 200  # more marks than this would only be a smear
 MOST_POINTS = 4000  # per line; more only makes files heavy
 LABEL_GAP = 0.06  # least distance of two labels, share of the tallest panel
@@ -260,20 +268,16 @@ def _humidity_panel(axis: Axes, hours: np.ndarray, record: Record, config: Confi
 PANELS = (_cold_panel, _hot_panel, _duty_panel, _ice_panel, _humidity_panel)
 
 
-def _draw_column(axes: Sequence[Axes], record: Record, config: Config, title: str) -> None:
+def draw_column(axes: Sequence[Axes], record: Record, config: Config, title: str) -> None:
     """Draw one run into five panels, one over the other."""
     hours = (record["time_s"] - record["time_s"][0]) / 3600.0
     state = record["state"]
     _shade(axes, hours, (state == MELTING) | (state == DRIPPING), SKY)
     _shade(axes, hours, state >= LOW_BATTERY, VERMILION)
     for axis in axes:
-        axis.tick_params(labelsize=FONT_PT)
+        tidy(axis)
         axis.yaxis.label.set_fontsize(FONT_PT)
-        axis.grid(True, color="#DDDDDD", linewidth=0.5)
-        axis.set_axisbelow(True)
         axis.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 2, 5, 10]))
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
     axes[0].set_xlim(0.0, max(float(hours[-1]), 1e-6))
     for draw, axis in zip(PANELS, axes, strict=True):
         draw(axis, hours, record, config)
@@ -338,7 +342,7 @@ def plot_run(record: Record, config: Config, path: Path | None = None, title: st
     figure, axes = _figure(1, f"{config.cabinet.name}: what happens inside")
     days = record.duration_s / DAY_S
     unit = "day" if days == 1.0 else "days"
-    _draw_column(axes[:, 0], record, config, title or f"{days:.3g} {unit} from a warm start")
+    draw_column(axes[:, 0], record, config, title or f"{days:.3g} {unit} from a warm start")
     if path is not None:
         save(figure, path)
     return figure
@@ -369,10 +373,10 @@ def plot_recommendation(found: Recommendation, path: Path | None = None) -> Figu
     pulled, settled = usual_records(found)
     figure, axes = _figure(2, f"{config.cabinet.name}: with the recommended settings")
     room = f"room {config.climate.usual_c:g} °C"
-    _draw_column(axes[:, 0], pulled, config, f"From switching on, {room}")
+    draw_column(axes[:, 0], pulled, config, f"From switching on, {room}")
     energy = found.chosen.findings.energy_kwh_per_day
     boundary = energy_boundary(config)
-    _draw_column(axes[:, 1], settled.last(DAY_S), config,
+    draw_column(axes[:, 1], settled.last(DAY_S), config,
                  f"A settled day, {room}; {energy:.2f} kWh at the {boundary}")  # fmt: skip
     if path is not None:
         save(figure, path)

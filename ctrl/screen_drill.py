@@ -24,17 +24,23 @@ def show_head(
     paragraph(out, f"Firmware: {words_of(settings.controller)}, setpoint "
                    f"{fixed(settings.setpoint_c)} °C, {how}; defrost as written. Door shut, "
                    "nothing loaded; the worst room stays as at its hottest hour.")  # fmt: skip
+    show_devices(out, devices)
+
+
+def show_devices(out: Console, devices: Sequence[DeviceSpec]) -> None:
+    """Print the independent devices that are tried."""
     paragraph(out, "Independent devices, each tried where the firmware alone does not keep a "
                    "limit; only those fitted count:")  # fmt: skip
     for item in devices:
         bullet(out, f"{item.name} ({'fitted' if item.fitted else 'not fitted'}): {item.words}.")
 
 
-def show_line(out: Console, drill: Drill) -> None:
+def show_line(out: Console, drill: Drill | DrillResult) -> None:
     """Print a drill and its pass line, before it runs."""
     out.print()
     out.print(Text(f"{drill.name}: {drill.fault}", style="bold"))
-    paragraph(out, f"Pass line: {drill.pass_line.words}.")
+    line = drill.pass_line
+    paragraph(out, f"Pass line: {line if isinstance(line, str) else line.words}.")
 
 
 def show_result(out: Console, found: DrillResult) -> None:
