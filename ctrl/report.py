@@ -308,8 +308,11 @@ def _one_drill(item: DrillResult) -> str:
     summary = title.text if isinstance(title, Heading) else item.name
     word = _drill_word(item)
     kind = {"passed": "good", "FAILED": "bad"}.get(word, "none")
+    # On paper only what went wrong is told in full.
+    brief = ' class="brief"' if item.passed else ""
     return (
-        f'<details><summary><strong class="{kind}">{text_of(word)}</strong> {text_of(summary)}'
+        f'<details{brief}><summary><strong class="{kind}">{text_of(word)}</strong> '
+        f"{text_of(summary)}"
         f"</summary>{markup_of(rest, 4, item.name)}</details>"
     )
 

@@ -3,6 +3,7 @@
 Everything that comes from a config or a run is escaped here, in one place.
 """
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -11,12 +12,13 @@ from ctrl.notes import Block, Grid, Heading, Item, Paragraph
 # Letters of a phone's width (328 px at 13.5 px type, 7.6 px a letter) less the cells' padding.
 PHONE_LETTERS = 42
 CELL_PADDING = 1.6  # in letters
+UNIT_AFTER_NUMBER = re.compile(r"(\d) (°C|K|W|Wh|kWh|V|A|g|s|min|h|mm|%)(?![\w/])")
 UNITS = frozenset({"", "°C", "K", "W", "Wh", "h", "%", "kWh/day", "a day", "up to °C", "min"})
 
 
 def text_of(text: str) -> str:
-    """Return a text safe for markup."""
-    return escape(text, quote=True)
+    """Return a text safe for markup; a number and its unit stay on one line."""
+    return UNIT_AFTER_NUMBER.sub("\\1\u00a0\\2", escape(text, quote=True))
 
 
 def with_units(grid: Grid) -> Grid:
@@ -52,6 +54,20 @@ def without_unit_column(grid: Grid) -> Grid:
     return Grid(grid.headings[:-1], tuple(rows), right)
 
 
+def without_named_units(grid: Grid) -> Grid:
+    """Return a table whose column "unit" joins the row's name, and whose names stand left."""
+    right = (False, *grid.right[1:])
+    if "unit" not in grid.headings:
+        return Grid(grid.headings, grid.rows, right)
+    at = grid.headings.index("unit")
+
+    def without(cells: tuple) -> tuple:
+        return cells[:at] + cells[at + 1 :]
+
+    rows = ((f"{row[0]}, {row[at]}" if row[at] else row[0], *without(row)[1:]) for row in grid.rows)
+    return Grid(without(grid.headings), tuple(rows), without(right))
+
+
 def least_letters(grid: Grid) -> float:
     """Return how many letters wide a table is at its narrowest: longest words, side by side."""
     columns = zip(grid.headings, *grid.rows, strict=True)
@@ -67,7 +83,7 @@ def table_of(grid: Grid, caption: str, *, hide_caption: bool = True) -> str:
 
     Roles are written out, since stacking takes them from the elements.
     """
-    grid = without_unit_column(with_units(grid))
+    grid = without_named_units(without_unit_column(with_units(grid)))
     kind = "stack" if least_letters(grid) > PHONE_LETTERS else "plain"
     hidden = ' class="hidden"' if hide_caption else ""
     parts = [f'<table role="table" class="{kind}">', f"<caption{hidden}>{text_of(caption)}"
@@ -91,14 +107,12 @@ def _row(row: Sequence[str], grid: Grid) -> str:
     cells = []
     for index, (cell, head, right) in enumerate(zip(row, grid.headings, grid.right, strict=True)):
         side = ' class="r"' if right else ""
+        label = f' data-label="{text_of(head)}"' if head else ""
         if index == 0 and cell.strip():
-            inner = "in" if cell.startswith(" ") else ""
-            both = " ".join(x for x in ("r" if right else "", inner) if x)
-            classes = f' class="{both}"' if both else ""
+            inner = ' class="in"' if cell.startswith(" ") else ""
             text = text_of(cell.strip())
-            cells.append(f'<th scope="row" role="rowheader"{classes}>{text}</th>')
+            cells.append(f'<th scope="row" role="rowheader"{inner}{label}>{text}</th>')
         else:
-            label = f' data-label="{text_of(head)}"' if head else ""
             cells.append(f'<td role="cell"{side}{label}>{text_of(cell.strip())}</td>')
     return f'<tr role="row">{"".join(cells)}</tr>'
 

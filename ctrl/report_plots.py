@@ -169,7 +169,7 @@ def _energy(axes: Any, rooms: Any, contents: Any, kwh: Any, most: int) -> None:
     axes.contourf(rooms, contents, filled, levels=levels, colors=steps, extend="max")
     lines = axes.contour(rooms, contents, filled, levels=levels[1:], colors=style.GREY,
                          linewidths=0.7)  # fmt: skip
-    row = round(0.8 * (len(contents) - 1))  # there labels are clear of the words below
+    row = round(0.86 * (len(contents) - 1))  # high up: clear of most other words
     along = filled[row]
     spots = [
         (float(np.interp(level, along, rooms)), float(contents[row]))
