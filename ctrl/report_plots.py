@@ -99,14 +99,14 @@ def day_figure(record: Record, config: Config, width_in: float) -> Figure:
     axes = figure.subplots(
         len(PANELS), 1, sharex=True, gridspec_kw={"height_ratios": ROW_HEIGHTS, "hspace": 0.18}
     )
-    left, right = 0.58, 0.82
+    left, right = 0.64, 0.82
     figure.subplots_adjust(left=left / width_in, right=1.0 - right / width_in, top=0.985,
                            bottom=0.065)  # fmt: skip
     draw_column(list(axes), record, config, "")
     axes[-1].set_xlabel("hours of the day", fontsize=style.FONT_PT)
     _clear(figure)
     for axis in axes:
-        axis.yaxis.set_label_coords(-0.46 / (width_in - left - right), 0.5)
+        axis.yaxis.set_label_coords(-0.45 / (width_in - left - right), 0.5)
     if narrow:
         axes[-1].set_xticks(np.arange(0.0, 24.1, 6.0))
     _name_defrosts(axes[0], record)
