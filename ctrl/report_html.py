@@ -9,8 +9,8 @@ from html import escape
 
 from ctrl.notes import Block, Grid, Heading, Item, Paragraph
 
-# Letters of a phone's width (328 px at 13.5 px type, 7.6 px a letter) less the cells' padding.
-PHONE_LETTERS = 42
+# Letters of a phone's width: 328 px at 8.6 px a letter, so that names have room beside figures.
+PHONE_LETTERS = 38
 CELL_PADDING = 1.6  # in letters
 UNIT_AFTER_NUMBER = re.compile(r"(\d) (°C|K|W|Wh|kWh|V|A|g|s|min|h|mm|%)(?![\w/])")
 UNITS = frozenset({"", "°C", "K", "W", "Wh", "h", "%", "kWh/day", "a day", "up to °C", "min"})

@@ -149,7 +149,7 @@ def map_figure(found: SetpointMap, width_in: float) -> Figure:
         [[np.nan if c.kwh_per_day is None else c.kwh_per_day for c in row] for row in found.cells]
     )
     _energy(axes, rooms, contents, kwh, 5 if width_in < 5.0 else 8)
-    _bounds(axes, found)
+    _bounds(axes, found, "\n" if width_in < 5.0 else " ")
     _point(axes, found)
     axes.set_xlim(rooms[0], rooms[-1])
     axes.set_ylim(contents[0], contents[-1])
@@ -174,21 +174,21 @@ def _energy(axes: Any, rooms: Any, contents: Any, kwh: Any, most: int) -> None:
     spots = [
         (float(np.interp(level, along, rooms)), float(contents[row]))
         for level in levels[1:]
-        if along[0] < level < along[-1]
+        if along[0] < level < along[-1] - 0.07 * (along[-1] - along[0])  # not at the very edge
     ]
     if spots:
         axes.clabel(lines, fmt="%.3g", fontsize=style.FONT_PT - 1.0, colors=style.BLACK,
                     manual=spots)  # fmt: skip
 
 
-def _bounds(axes: Any, found: SetpointMap) -> None:
+def _bounds(axes: Any, found: SetpointMap, gap: str) -> None:
     rooms = [item.ambient_c for item in found.borders]
     coldest = [item.coldest_c for item in found.borders]
     low_c, high_c = found.contents_c[0], found.contents_c[-1]
     axes.fill_between(rooms, [min(low_c, c) for c in coldest], coldest, color=style.SHADE, zorder=2)
     axes.plot(rooms, coldest, color=style.VERMILION, linewidth=2.0, zorder=3)
     if coldest[-1] > low_c:
-        axes.text(0.985, 0.03, f"cannot be held\n({found.borders[-1].decided_by})",
+        axes.text(0.985, 0.03, f"cannot{gap}be held\n({found.borders[-1].decided_by})",
                   color=style.VERMILION, fontsize=style.FONT_PT, ha="right", va="bottom",
                   transform=axes.transAxes, zorder=4)  # fmt: skip
     icy = [(item.ambient_c, item.icy_c) for item in found.borders if item.icy_c is not None]
