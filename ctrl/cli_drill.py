@@ -41,7 +41,8 @@ def run_drill(args: argparse.Namespace) -> int:
     from ctrl.build import plant_of
     from ctrl.drill_devices import device_specs
     from ctrl.drill_list import DRILLS, drill_settings
-    from ctrl.drills import Drill, DrillResult, drill_all
+    from ctrl.drill_results import Drill, DrillResult
+    from ctrl.drills import drill_all
     from ctrl.recommend import SEED
 
     if args.only is not None and args.only not in DRILLS:

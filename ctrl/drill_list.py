@@ -9,6 +9,7 @@ from dataclasses import replace
 from ctrl.build import plant_of
 from ctrl.capability import flashed_coldest
 from ctrl.config import Config
+from ctrl.drill_results import IN_MELT, UNHARMED, WARM, WARMEST, Act, Drill, PassLine, Scenario
 from ctrl.drill_rig import (
     CHECKSUM,
     Change,
@@ -24,7 +25,6 @@ from ctrl.drill_rig import (
     with_sensor,
     with_stuck_switch,
 )
-from ctrl.drills import IN_MELT, UNHARMED, WARM, WARMEST, Act, Drill, PassLine, Scenario
 from ctrl.firmware import Settings, defrost_of, settings_of
 from plant import cabinet, frost, heat_sinks
 from plant.cabinet import Plant
@@ -335,7 +335,7 @@ def _door_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
 
 def _ice_up(rig: Rig) -> None:
     """Put frost on the cold sink until it closes most of the gaps; its cold stays what it was."""
-    state, record = rig.loop.state, rig.loop.plant_record
+    state, record = rig.loop.state, rig.record
     sink_k = float(cabinet.cold_sink_temperature(record, state))
     part = rig.loop.plant.cold_sink
     thickness = 0.5 * ICED_SHARE * part.fin_gap_m

@@ -23,7 +23,10 @@ from plant.constants import ZERO_C_K
 from plant.drive import SWITCH_SOUND
 
 ROW_S = 10.0
-FINE_S, FINE_FOR_S = 1.0, 120.0  # a sensor led by hand moves in these steps at first
+# A sensor led by hand moves in the finest steps at first and after each event, then the finer
+# the further it lags: steps stay below what the firmware disbelieves.
+FINE_S, FINE_FOR_S = 1.0, 120.0
+LED_STEPS = ((1.0, 5.0), (0.3, 20.0), (0.0, 60.0))  # (lags by more than [K], step [s])
 DEVICE_STEP_S = 30.0  # how often an independent device looks
 NEVER_S = 1e15  # lag of a sensor that is led by hand, or stuck
 
@@ -92,6 +95,7 @@ class Rig:
         self.devices = devices
         self._devices_from_s = devices_from_s
         self.sound = plant
+        self.record = cabinet.to_record(plant)
         self.ended: str | None = None  # why the run stopped before its time
         self.noted_state: int | None = None  # what a drill puts over the firmware's own state
         self._changes: dict[str, Change] = {}
@@ -120,18 +124,23 @@ class Rig:
         if any(device.opened for device in self.devices):
             plant = with_stuck_switch(plant, 0.0)
         self.loop.replace_plant(plant)
+        self.record = cabinet.to_record(plant)
 
     def lead(self, sensor: int, seen: Seen) -> None:
         """Let a sensor (index of its state) follow another temperature, with its own lag."""
         name = SENSOR_PARTS[sensor]
         self._seen[sensor] = seen
         self._seen_lag_s[sensor] = getattr(self.sound, name).lag_s
-        self._fine_until_s = self.loop.time_s + FINE_FOR_S
+        self.look_closely()
         self.fail(f"led {name}", lambda plant: with_sensor(plant, name, lag_s=NEVER_S))
+
+    def look_closely(self) -> None:
+        """Something has just changed: lead sensors in the finest steps for a while."""
+        self._fine_until_s = self.loop.time_s + FINE_FOR_S
 
     def halt_firmware(self) -> None:
         """Stop the firmware: switch and fans stay as they are."""
-        self._memory = self.loop.firmware_words()
+        self._memory = tuple(words.copy() for words in self.loop.firmware_words())
         inputs = self.loop.inputs
         duty = float(inputs[cabinet.DUTY])
         hot, cold = (
@@ -146,7 +155,8 @@ class Rig:
         if restarted:
             self.loop.restart()
         elif self._memory is not None:
-            self.loop.set_firmware_words(self._memory)
+            for words, before in zip(self.loop.firmware_words(), self._memory, strict=True):
+                words[:] = before
         self.noted_state = None
         self.mend("halted")
 
@@ -165,12 +175,18 @@ class Rig:
             self._ask_devices(piece_s)
 
     def _piece_s(self) -> float:
-        if self._seen:
-            return FINE_S if self.loop.time_s < self._fine_until_s else ROW_S
-        if not any(device.looks for device in self.devices):
-            return float("inf")
-        quiet_s = self._devices_from_s - DEVICE_STEP_S - self.loop.time_s
-        return max(quiet_s // ROW_S * ROW_S, DEVICE_STEP_S)
+        step_s = self._led_step_s() if self._seen else float("inf")
+        if any(device.looks for device in self.devices):
+            quiet_s = self._devices_from_s - DEVICE_STEP_S - self.loop.time_s
+            step_s = min(step_s, max(quiet_s // ROW_S * ROW_S, DEVICE_STEP_S))
+        return step_s
+
+    def _led_step_s(self) -> float:
+        if self.loop.time_s < self._fine_until_s:
+            return FINE_S
+        state = self.loop.state
+        lag_k = max(abs(seen(self) - state[sensor]) for sensor, seen in self._seen.items())
+        return next((step_s for least_k, step_s in LED_STEPS if lag_k > least_k), LED_STEPS[-1][1])
 
     def _run_piece(self, seconds: float, powered: bool, row_s: float) -> None:
         try:
@@ -223,12 +239,12 @@ def hot_sink_k(rig: Rig) -> float:
 
 def air_k(rig: Rig) -> float:
     """Return the cabinet air's temperature [K]."""
-    return float(cabinet.air_temperature(rig.loop.plant_record, rig.loop.state))
+    return float(cabinet.air_temperature(rig.record, rig.loop.state))
 
 
 def cold_sink_k(rig: Rig) -> float:
     """Return the cold sink's temperature [K]."""
-    return float(cabinet.cold_sink_temperature(rig.loop.plant_record, rig.loop.state))
+    return float(cabinet.cold_sink_temperature(rig.record, rig.loop.state))
 
 
 def control_place_k(rig: Rig) -> float:
@@ -237,7 +253,7 @@ def control_place_k(rig: Rig) -> float:
     if place == sensors.COLD_SINK:
         return cold_sink_k(rig)
     if place == sensors.CONTENTS:
-        return float(cabinet.contents_temperature(rig.loop.plant_record, rig.loop.state))
+        return float(cabinet.contents_temperature(rig.record, rig.loop.state))
     return air_k(rig)
 
 

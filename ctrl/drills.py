@@ -17,6 +17,25 @@ from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.controllers import UserLaw, controller_of, law_preload
 from ctrl.drill_devices import Device, DeviceSpec, device_specs, would_act_at_s
+from ctrl.drill_results import (
+    COLDEST,
+    FOAM,
+    HOT_SINK,
+    ICE,
+    IN_MELT,
+    MODULE,
+    WARM,
+    WARMEST,
+    DeviceFound,
+    Drill,
+    DrillResult,
+    LimitFound,
+    Moment,
+    PassLine,
+    RunFound,
+    Scenario,
+    Step,
+)
 from ctrl.drill_rig import ALARMS, DRILL_REASONS, DRILL_STATES, Rig
 from ctrl.firmware import Firmware, Settings, firmware_of
 from ctrl.loop import MELTING
@@ -38,181 +57,6 @@ STEADY_K = 0.1  # two pieces that end as near as this show nothing more to come
 FOOD_LIMIT_C = 5.0  # food that spoils is kept at 5 °C or colder (from memory)
 MOMENTS_MIN = (1.0, 5.0, 15.0)
 HEALTHY_K = 0.5  # a limit that sound running breaks is held against sound running and this
-
-HOT_SINK, FOAM, MODULE = "hot sink", "foam at the hot sink", "module hot face"
-COLDEST, WARMEST, ICE = "contents coldest", "contents warmest", "ice in the fin gaps"
-PARTS = (HOT_SINK, FOAM, MODULE)
-UNHARMED = (*PARTS, COLDEST)
-
-SETTLED, WARM, IN_MELT = "settled", "warm", "in the middle of a melt"
-
-
-Act = Callable[[Rig], None]
-
-
-@dataclass(frozen=True)
-class PassLine:
-    """What a drill has to show, stated before it runs.
-
-    Attributes
-    ----------
-    limits : tuple of str
-        Limits that must hold throughout.
-    off_within_s : float or None
-        The firmware must be off with its alarm by then [s].
-    back_within_h : float or None
-        Contents must be cold again by then, after the last event [h].
-    clear_within_h : float or None
-        Ice must be under its limit by then [h].
-    """
-
-    limits: tuple[str, ...] = UNHARMED
-    off_within_s: float | None = None
-    back_within_h: float | None = None
-    clear_within_h: float | None = None
-
-    @property
-    def words(self) -> str:
-        """The pass line as a sentence."""
-        parts = [f"kept: {', '.join(self.limits)}"] if self.limits else ["nothing is asked"]
-        if self.off_within_s is not None:
-            parts.append(f"off, hot fan on, alarm within {self.off_within_s:g} s")
-        if self.back_within_h is not None:
-            parts.append(f"contents cold again within {self.back_within_h:g} h of its end")
-        if self.clear_within_h is not None:
-            parts.append(f"ice under its limit within {self.clear_within_h:g} h")
-        return "; ".join(parts)
-
-
-@dataclass(frozen=True)
-class Scenario:
-    """One run of a drill: a room, a start, the fault, and what happens later.
-
-    `then` holds (seconds after the fault, what happens).  `pass_line` is the drill's own
-    where it is None.
-    """
-
-    name: str
-    room: str
-    inject: Act
-    then: tuple[tuple[float, Act], ...] = ()
-    start: str = SETTLED
-    pass_line: PassLine | None = None
-
-
-@dataclass(frozen=True)
-class Drill:
-    """One drill: its name, the fault in words, the pass line, and how its runs are made.
-
-    `scenarios` returns the runs for a config, or a reason in words why there are none.
-    """
-
-    name: str
-    fault: str
-    pass_line: PassLine
-    scenarios: Callable[[Config, Settings], tuple[Scenario, ...] | str]
-
-
-@dataclass(frozen=True)
-class Moment:
-    """How things stand some minutes after the fault; temperatures in °C."""
-
-    at_min: float
-    hot_sink_c: float
-    foam_c: float
-    air_c: float
-    contents_c: float
-    duty: float
-    state: str
-
-
-@dataclass(frozen=True)
-class LimitFound:
-    """One limit of a drill: the worst value, when it came, and when the limit was passed."""
-
-    name: str
-    value: float
-    limit: float
-    unit: str
-    worst_min: float
-    passed_min: float | None
-    in_pass_line: bool
-
-    @property
-    def kept(self) -> bool:
-        """Whether the limit was kept throughout."""
-        return self.passed_min is None
-
-
-@dataclass(frozen=True)
-class Step:
-    """One thing that the firmware did: when it first stood so, in state and reason."""
-
-    at_min: float
-    state: str
-    reason: str
-
-
-@dataclass(frozen=True)
-class DeviceFound:
-    """What one independent device does in a run: when it opens, and what it keeps.
-
-    `keeps` holds when every limit of the pass line is kept with it; `broken` names the others.
-    """
-
-    device: str
-    fitted: bool
-    opens_min: float | None
-    keeps: bool
-    broken: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class RunFound:
-    """One run of a drill, followed to its worst.
-
-    `passed` counts the devices that are fitted; `kept_alone` is the firmware by itself.
-    `saved_by` names the devices, fitted or not, that keep what the firmware could not;
-    `lacks` what of the pass line is missed, in words.
-    """
-
-    name: str
-    room: str
-    ambient_c: float
-    pass_line: PassLine
-    passed: bool
-    kept_alone: bool
-    lacks: tuple[str, ...]
-    first_minutes: tuple[Moment, ...]
-    limits: tuple[LimitFound, ...]
-    steps: tuple[Step, ...]
-    final_state: str
-    alarm_after_s: float | None
-    latched: bool
-    devices: tuple[DeviceFound, ...]
-    food_warm_h: float | None
-    contents_c_end: float
-    watched_h: float
-    left_model: str | None
-    fault_s: float
-    table: np.ndarray = field(repr=False, compare=False)
-
-    @property
-    def saved_by(self) -> tuple[str, ...]:
-        """Devices that keep every limit of the pass line where the firmware alone does not."""
-        return tuple(item.device for item in self.devices if item.keeps)
-
-
-@dataclass(frozen=True)
-class DrillResult:
-    """A drill that was run; `skipped` has the reason where the config gives nothing to run."""
-
-    name: str
-    fault: str
-    pass_line: str
-    passed: bool
-    runs: tuple[RunFound, ...]
-    skipped: str | None = None
 
 
 # Rooms and starts ----------------------------------------------------------------------------
@@ -268,6 +112,16 @@ class Bench:
     stands: Stands
     seed: int
     user_law: UserLaw | None
+    sound_tables: dict[str, np.ndarray] = field(default_factory=dict)
+
+    def sound(self, room: str) -> np.ndarray:
+        """Return the rows of a room without any fault, followed as long as with one."""
+        if room not in self.sound_tables:
+            scenario = Scenario("sound", room, lambda rig: None)
+            rig = self.rig(scenario)
+            _follow(rig, scenario)
+            self.sound_tables[room] = rig.table
+        return self.sound_tables[room]
 
     def rig(
         self, scenario: Scenario, devices: tuple[Device, ...] = (), devices_from_s: float = 0.0
@@ -324,6 +178,7 @@ def _follow(rig: Rig, scenario: Scenario) -> None:
     scenario.inject(rig)
     for after_s, act in scenario.then:
         _run_until(rig, fault_s, fault_s + after_s)
+        rig.look_closely()
         act(rig)
     _run_until(rig, fault_s, fault_s + FINE_S)
     before = np.full(2, np.inf)
@@ -355,20 +210,24 @@ def _watched(config: Config, plant: Plant) -> list[tuple[str, str, float, str, b
 
 
 def limits_found(
-    config: Config, plant: Plant, table: np.ndarray, fault_s: float, line: PassLine
-) -> tuple[LimitFound, ...]:
-    """Return every limit against the rows after the fault, `table` of shape (rows, columns)."""
+    config: Config, plant: Plant, table: np.ndarray, fault_s: float, line: PassLine,
+    sound: np.ndarray,
+) -> tuple[LimitFound, ...]:  # fmt: skip
+    """Return every limit against the rows after the fault.
+
+    `table` and `sound`, the same room without a fault, are of shape (rows, columns).  A limit
+    that sound running does not keep is put where sound running ends up, and half a kelvin.
+    """
     time_s = table[:, INDEX["time_s"]]
-    after, sound = time_s > fault_s, time_s <= fault_s
+    after = time_s > fault_s
     minutes = (time_s[after] - fault_s) / 60.0
     found = []
     for name, column, stated, unit, upper in _watched(config, plant):
         values, limit = table[after, INDEX[column]], stated
         sign = 1.0 if upper else -1.0
-        if np.any(sound):
-            healthy = np.max(sign * table[sound, INDEX[column]])
-            if healthy > sign * stated:
-                limit = sign * (healthy + HEALTHY_K)
+        healthy = np.max(sign * sound[:, INDEX[column]])
+        if healthy > sign * stated:
+            limit = sign * (healthy + HEALTHY_K)
         worst = int(np.argmax(sign * values))
         passed = np.flatnonzero(sign * values > sign * limit)
         found.append(
@@ -471,7 +330,8 @@ def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
     fault_s = rig.loop.time_s
     _follow(rig, scenario)
     table = rig.table
-    limits = limits_found(bench.config, stand.plant, table, fault_s, line)
+    sound = bench.sound(scenario.room)
+    limits = limits_found(bench.config, stand.plant, table, fault_s, line, sound)
     broken = [item.name for item in limits if item.in_pass_line and not item.kept]
     last_s = fault_s + max((after_s for after_s, _ in scenario.then), default=0.0)
     own_fan = stand.plant.hot_sink.fan_wiring == OWN_SWITCH
@@ -516,7 +376,8 @@ def _guarded(
     fault_s = rig.loop.time_s
     _follow(rig, scenario)
     plant = bench.stands[scenario.room].plant
-    limits = limits_found(bench.config, plant, rig.table, fault_s, line)
+    sound = bench.sound(scenario.room)
+    limits = limits_found(bench.config, plant, rig.table, fault_s, line, sound)
     broken = [item.name for item in limits if item.in_pass_line and not item.kept]
     if rig.ended is not None:
         broken.append("the model's own end")
@@ -533,7 +394,7 @@ def _with_devices(
         act_s = would_act_at_s(spec, table, bench.settings.setpoint_c)
         opened_s: float | None = None
         broken: tuple[str, ...] = ("it never opens",)
-        if act_s is not None and act_s <= fault_s:
+        if would_act_at_s(spec, bench.sound(scenario.room), bench.settings.setpoint_c) is not None:
             broken = ("it opens in sound running",)
         elif act_s is not None:
             opened_s, broken = _guarded(bench, scenario, line, (spec,), act_s)

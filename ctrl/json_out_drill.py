@@ -5,7 +5,7 @@ from dataclasses import asdict
 
 from ctrl.config import Config
 from ctrl.drill_devices import DeviceSpec
-from ctrl.drills import DeviceFound, DrillResult, LimitFound, PassLine, RunFound
+from ctrl.drill_results import DeviceFound, DrillResult, LimitFound, PassLine, RunFound
 from ctrl.firmware import Settings
 from ctrl.json_out import Object, _head, _or_why
 

@@ -444,25 +444,12 @@ class Loop:
         self._record = cabinet.to_record(plant)
 
     @property
-    def plant_record(self) -> np.record:
-        """The plant as kernels read it."""
-        return self._record
-
-    @property
     def inputs(self) -> np.ndarray:
         """What drives the plant, shape (INPUTS,), as of the last tick; a copy."""
         return self._inputs.copy()
 
     def firmware_words(self) -> tuple[np.ndarray, ...]:
-        """Return copies of all that the firmware remembers, for `set_firmware_words`."""
-        return tuple(words.copy() for words in self._memory())
-
-    def set_firmware_words(self, words: tuple[np.ndarray, ...]) -> None:
-        """Put the firmware back to a state taken before, as if it had not run since."""
-        for mine, theirs in zip(self._memory(), words, strict=True):
-            mine[:] = theirs
-
-    def _memory(self) -> tuple[np.ndarray, ...]:
+        """All that the firmware remembers, as it stands: copy it, or write it to go back."""
         return self.guard_state, self.law_state, self._codes, self._conversions
 
     def restart(self) -> None:

@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from ctrl.config import Config
-from ctrl.drills import COLDEST, HOT_SINK, DrillResult, LimitFound
+from ctrl.drill_results import COLDEST, HOT_SINK, DrillResult, LimitFound
 from ctrl.plot_style import BLUE, FONT_PT, GREY, VERMILION
 from ctrl.plots import save
 from ctrl.record import INDEX

@@ -18,7 +18,8 @@ from ctrl.build import plant_of
 from ctrl.cases import CANNOT
 from ctrl.config import Config, override
 from ctrl.drill_devices import DeviceSpec, device_specs
-from ctrl.drills import Drill, DrillResult, drill_all
+from ctrl.drill_results import DrillResult
+from ctrl.drills import Drill, drill_all
 from ctrl.files import replace_file
 from ctrl.findings import DAY_S
 from ctrl.notes import Block, Grid, Heading, Paragraph, noted

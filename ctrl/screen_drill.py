@@ -7,7 +7,7 @@ from rich.text import Text
 
 from ctrl.config import Config
 from ctrl.drill_devices import DeviceSpec
-from ctrl.drills import Drill, DrillResult, LimitFound, RunFound
+from ctrl.drill_results import Drill, DrillResult, LimitFound, RunFound
 from ctrl.firmware import Settings
 from ctrl.screen import bullet, duration, fixed, heading, paragraph, words_of
 

@@ -14,21 +14,10 @@ from ctrl import cli
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.drill_devices import CABINET, CONTACTOR, HOT_SIDE, device_specs
 from ctrl.drill_list import DRILLS, drill_settings, fuse_blows, short_current_a
-from ctrl.drills import (
-    COLDEST,
-    FOAM,
-    HOT_SINK,
-    PARTS,
-    PassLine,
-    Scenario,
-    bench_of,
-    drill_all,
-    limits_found,
-    room_plant,
-    run_drill,
-)
+from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, PassLine, Scenario
+from ctrl.drills import bench_of, drill_all, limits_found, room_plant, run_drill
 from ctrl.firmware import settings_of
-from ctrl.glossary import GLOSSARY
+from ctrl.glossary import GLOSSARY, SIGNALS
 from ctrl.json_out_drill import of_drills
 from ctrl.record import COLUMNS, INDEX
 from plant import cabinet, stage
@@ -172,9 +161,10 @@ def test_a_shorted_module_blows_the_fuse(results, bench):
 def test_an_open_door_brings_the_cabinet_to_the_room_and_back(results):
     run = run_of(results, "door_left_open", "worst")
     _, air_c = rows(run, "air_c", 3600.0, 8 * 3600.0)
-    assert air_c.min() > run.ambient_c - 6.0
-    assert run.contents_c_end < CONFIG.use.target_c + CONFIG.use.target_tolerance_k
-    assert run.passed
+    start_c = rows(run, "air_c", -60.0, 0.0)[1][-1]
+    assert air_c.min() > 0.5 * (start_c + run.ambient_c)
+    _, shut_c = rows(run, "air_c", 9 * 3600.0, 1e9)
+    assert shut_c.min() < air_c.min() - 10.0
 
 
 def test_the_room_at_43_is_the_room_at_43(results):
@@ -305,11 +295,16 @@ def test_limits_are_read_off_the_rows():
     table[:, INDEX["time_s"]] = (100.0, 160.0, 220.0)
     table[:, INDEX["hot_sink_c"]] = (40.0, 71.0, 60.0)
     table[:, INDEX["contents_c"]] = (6.0, 5.0, 1.0)
-    found = {x.name: x for x in limits_found(CONFIG, plant, table, 100.0, PassLine())}
+    sick = table[:1].copy()
+    sick[0, INDEX["hot_sink_c"]] = 72.0
+    found = {x.name: x for x in limits_found(CONFIG, plant, table, 100.0, PassLine(), table[:1])}
     sink, coldest = found[HOT_SINK], found[COLDEST]
     assert (sink.value, sink.worst_min, sink.passed_min) == (71.0, 1.0, 1.0)
     assert (coldest.value, coldest.worst_min, coldest.passed_min) == (1.0, 2.0, 2.0)
     assert found[FOAM].kept and not sink.kept
+    # Where sound running is worse than the limit, the fault is held against sound running.
+    found = {x.name: x for x in limits_found(CONFIG, plant, table, 100.0, PassLine(), sick)}
+    assert found[HOT_SINK].limit == 72.5 and found[HOT_SINK].kept
 
 
 # The same again, other controllers, command line -------------------------------------------------
@@ -374,7 +369,7 @@ def test_json_keys_are_in_the_glossary(results):
     text = json.dumps(found, allow_nan=False)
     keys = {key for key in keys_of(json.loads(text)) if not key.endswith("_reason")}
     heads = {"command", "version", "config", "cabinet", "target_c"}
-    assert keys - heads - set(GLOSSARY) == set()
+    assert keys - heads - set(GLOSSARY) - set(SIGNALS) == set()
     assert found["passed"] is False and "switch_stuck_on" in found["failed_drills"]
 
 
