@@ -136,17 +136,18 @@ def running(signal: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray, np
     )
 
 
-def band_rows(record: Record) -> int | None:
-    """Return the rows to take together where cycles are too many to be seen singly, or None."""
+def band_rows(record: Record, many: int = MANY_CYCLES) -> int | None:
+    """Return the rows to take together where over `many` cycles cannot be seen singly, or None."""
     cycles = switch_ons(record["duty"])
-    if cycles <= MANY_CYCLES:
+    if cycles <= many:
         return None
     rows = len(record.table)
     return max(2 * rows // cycles, rows // 150, 1)
 
 
-def _draw_lines(axis: Axes, hours: np.ndarray, record: Record, lines: Sequence[Line]) -> None:
-    window = band_rows(record)
+def _draw_lines(
+    axis: Axes, hours: np.ndarray, record: Record, lines: Sequence[Line], window: int | None
+) -> None:
     for line in lines:
         signal = record[line.column] * line.scale
         shown = signal
@@ -193,17 +194,21 @@ def _shade(axes: Sequence[Axes], hours: np.ndarray, flags: np.ndarray, colour: s
             axis.axvspan(left, right, color=colour, alpha=0.25, linewidth=0.0)
 
 
-def _cold_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
+def _cold_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
     use = config.use
     low, high = use.target_c - use.target_tolerance_k, use.target_c + use.target_tolerance_k
     axis.axhspan(low, high, color=ORANGE, alpha=0.22, linewidth=0.0)
-    _draw_lines(axis, hours, record, COLD_LINES)
+    _draw_lines(axis, hours, record, COLD_LINES, window)
     axis.set_ylabel("inside, °C")
     _label_lines(axis, record, COLD_LINES, [("wanted", use.target_c, DARK_ORANGE)])
 
 
-def _hot_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
-    _draw_lines(axis, hours, record, HOT_LINES)
+def _hot_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
+    _draw_lines(axis, hours, record, HOT_LINES, window)
     axis.set_ylabel("outside, °C")
     _label_lines(axis, record, HOT_LINES)
 
@@ -223,11 +228,13 @@ def door_hours(config: Config, start_s: float, end_s: float) -> list[float]:
     return found
 
 
-def _duty_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
-    if band_rows(record) is None:
+def _duty_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
+    if window is None:
         duty = 100.0 * record["duty"]
         axis.fill_between(hours, duty, step="pre", color=GREY, alpha=0.4, linewidth=0.0)
-    _draw_lines(axis, hours, record, DUTY_LINES)
+    _draw_lines(axis, hours, record, DUTY_LINES, window)
     axis.set_ylim(0.0, 120.0)
     axis.set_yticks([0.0, 50.0, 100.0])
     axis.set_ylabel("duty, %")
@@ -238,25 +245,26 @@ def _duty_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -
         axis.text(1.01, 0.93, "door", transform=axis.transAxes, color=GREEN, va="center",
                   fontsize=FONT_PT)  # fmt: skip
     mean = float(np.mean(record["duty"][-max(1, len(hours) // 40) :])) / 1.2
-    axis.text(1.01, min(mean, 0.75), _duty_word(record), transform=axis.transAxes, color=BLACK,
-              va="center", fontsize=FONT_PT)  # fmt: skip
+    word = "duty" if window is None else "duty, mean"
+    axis.text(1.01, min(mean, 0.75), word, transform=axis.transAxes, color=BLACK, va="center",
+              fontsize=FONT_PT)  # fmt: skip
 
 
-def _duty_word(record: Record) -> str:
-    return "duty" if band_rows(record) is None else "duty, mean"
-
-
-def _ice_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
-    _draw_lines(axis, hours, record, ICE_LINES)
+def _ice_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
+    _draw_lines(axis, hours, record, ICE_LINES, window)
     most = max(float(np.max(record[line.column])) for line in ICE_LINES)
     axis.set_ylim(0.0, max(1.1 * most, 1.0))
     axis.set_ylabel("cold sink, g")
     _label_lines(axis, record, ICE_LINES)
 
 
-def _humidity_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
+def _humidity_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
     limit = config.use.humidity_limit_pct
-    _draw_lines(axis, hours, record, HUMIDITY_LINES)
+    _draw_lines(axis, hours, record, HUMIDITY_LINES, window)
     axis.set_ylim(0.0, 105.0)
     axis.set_yticks([0.0, 50.0, 100.0])
     axis.set_ylabel("humidity, %")
@@ -268,8 +276,11 @@ def _humidity_panel(axis: Axes, hours: np.ndarray, record: Record, config: Confi
 PANELS = (_cold_panel, _hot_panel, _duty_panel, _ice_panel, _humidity_panel)
 
 
-def draw_column(axes: Sequence[Axes], record: Record, config: Config, title: str) -> None:
-    """Draw one run into five panels, one over the other."""
+def draw_column(
+    axes: Sequence[Axes], record: Record, config: Config, title: str, many: int = MANY_CYCLES
+) -> None:
+    """Draw one run into five panels, one over the other; over `many` cycles as a band."""
+    window = band_rows(record, many)
     hours = (record["time_s"] - record["time_s"][0]) / 3600.0
     state = record["state"]
     _shade(axes, hours, (state == MELTING) | (state == DRIPPING), SKY)
@@ -280,18 +291,18 @@ def draw_column(axes: Sequence[Axes], record: Record, config: Config, title: str
         axis.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 2, 5, 10]))
     axes[0].set_xlim(0.0, max(float(hours[-1]), 1e-6))
     for draw, axis in zip(PANELS, axes, strict=True):
-        draw(axis, hours, record, config)
+        draw(axis, hours, record, config, window)
     axes[0].set_title(title, fontsize=FONT_PT + 1.0, loc="left")
-    axes[-1].set_xlabel(_time_label(record), fontsize=FONT_PT)
+    axes[-1].set_xlabel(_time_label(record, window), fontsize=FONT_PT)
     axes[-1].set_xticks(_hour_ticks(float(hours[-1])))
 
 
-def _time_label(record: Record) -> str:
+def _time_label(record: Record, window: int | None) -> str:
     text = "hours"
     state = record["state"]
     if np.any((state == MELTING) | (state == DRIPPING)):
         text += "; blue band: defrost"
-    if band_rows(record) is not None:
+    if window is not None:
         text += "; pale: range of the cycles"
     if np.any(state >= LOW_BATTERY):
         text += "; red band: off (fault, trip or no power)"

@@ -22,13 +22,14 @@ from ctrl.drill_results import DrillResult
 from ctrl.drills import Drill, drill_all
 from ctrl.files import replace_file
 from ctrl.findings import DAY_S
+from ctrl.loop import LOW_BATTERY
 from ctrl.notes import Block, Grid, Heading, Paragraph, noted
-from ctrl.plots import usual_records
+from ctrl.plots import band_rows, usual_records
 from ctrl.recommend import Recommendation
 from ctrl.record import Record
 from ctrl.report_config import ASKED, ASSUMED, DEFAULT, MEASURED, STATED, UsedKey, used_keys
 from ctrl.report_html import figure_of, markup_of, section_of, table_of, text_of
-from ctrl.report_plots import day_figure, gains_figure, map_figure, pictures
+from ctrl.report_plots import NARROW_CYCLES, day_figure, gains_figure, map_figure, pictures
 from ctrl.screen import fixed, percent, words_of
 from ctrl.screen_recommend import LEAST_GAIN_K, VERDICT_WORDS
 from ctrl.setpoint_map import SetpointMap, setpoint_map
@@ -224,9 +225,19 @@ def _day(report: Report) -> str:
     lines += "ice and water on the cold sink; humidity inside."
     picture = figure_of(
         "day-picture", pictures("day", partial(day_figure, day, config)), f"{lines} {finding}",
-        f"A settled day in the usual room, {config.climate.usual_c:g} °C. {finding}",
+        f"A settled day in the usual room, {config.climate.usual_c:g} °C. {finding}"
+        f"{_day_signs(day)}",
     )  # fmt: skip
     return f"{picture}\n{_joined(report.found, 'rooms')}"
+
+
+def _day_signs(day: Record) -> str:
+    """Return what else is drawn, where it is: ranges of cycles, stretches without power."""
+    crowded = band_rows(day, NARROW_CYCLES) is not None
+    text = " Where cycles crowd, their mean is drawn, and their range pale." if crowded else ""
+    if np.any(day["state"] >= LOW_BATTERY):
+        text += " Red bands: off (fault, trip or no power)."
+    return text
 
 
 def day_finding(day: Record, config: Config) -> str:

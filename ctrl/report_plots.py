@@ -21,7 +21,7 @@ from matplotlib.ticker import MaxNLocator
 from ctrl import plot_style as style
 from ctrl.bottlenecks import Bottleneck
 from ctrl.config import Config
-from ctrl.plots import PANELS, ROW_HEIGHTS, draw_column, stretches
+from ctrl.plots import MANY_CYCLES, PANELS, ROW_HEIGHTS, draw_column, stretches
 from ctrl.plots_map import filled_in, side_of
 from ctrl.record import Record
 from ctrl.setpoint_map import SetpointMap
@@ -33,6 +33,7 @@ VARIABLES = {
     style.PURPLE: "--purple",
 }  # fmt: skip
 NARROW_IN, WIDE_IN = 3.42, 7.3  # 328 and 700 px: a phone of 360 px, and the page's column
+NARROW_CYCLES = 15  # over so many a phone shows a band with its mean
 # Same bytes each time: a fixed salt for ids, no date; lines no finer than they can be seen.
 SVG_OPTIONS: Any = {
     "svg.hashsalt": "coldloop",
@@ -102,7 +103,7 @@ def day_figure(record: Record, config: Config, width_in: float) -> Figure:
     left, right = 0.64, 0.82
     figure.subplots_adjust(left=left / width_in, right=1.0 - right / width_in, top=0.985,
                            bottom=0.065)  # fmt: skip
-    draw_column(list(axes), record, config, "")
+    draw_column(list(axes), record, config, "", NARROW_CYCLES if narrow else MANY_CYCLES)
     axes[-1].set_xlabel("hours of the day", fontsize=style.FONT_PT)
     _clear(figure)
     for axis in axes:
