@@ -77,6 +77,7 @@ if TYPE_CHECKING:
     from ctrl.config import Config
 
 CSV_SUFFIXES = (".csv",)
+PAGE_SUFFIXES = (".html",)
 MOST_DAYS = 366.0
 MOST_ROWS = 2_000_000  # 27 signals of 8 bytes each: under half a gigabyte
 FIRST_COMMAND = "coldloop recommend galley_larder"
@@ -135,6 +136,7 @@ def _declare_recommend(parser: argparse.ArgumentParser) -> None:
     add_overrides(parser, ROOM)
     add_seed(parser)
     add_plot(parser)
+    parser.add_argument("--report", metavar="FILE", help="write it all as one page: .html")
     parser.add_argument("--quick", action="store_true", help="leave out the parts out of tolerance")
     parser.add_argument(
         "--explain",
@@ -283,6 +285,7 @@ def run_simulate(args: argparse.Namespace) -> int:
 def run_recommend(args: argparse.Namespace) -> int:
     """Do the main job: settings to flash, and why."""
     plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
+    page = target_file("--report", args.report, PAGE_SUFFIXES, args.force)
     config = config_of(args, ROOM)
     compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out, screen, screen_recommend
@@ -305,12 +308,17 @@ def run_recommend(args: argparse.Namespace) -> int:
 
             stages("drawing")
             plot_recommendation(found, path=plot)
+        if page is not None:
+            from ctrl.report import report_of, write_report
+
+            write_report(report_of(found, progress=stages), version(), page)
     if args.json:
         write_json(json_out.of_recommendation(found, version()))
     else:
         screen_recommend.show(out, found, all_limits=args.all)
-    if plot is not None:
-        tell_written(args, plot)
+    for path in (plot, page):
+        if path is not None:
+            tell_written(args, path)
     return ANSWER_IS_NO if found.verdict == CANNOT else DONE
 
 
@@ -319,9 +327,11 @@ def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compilin
     from ctrl import explain, json_out_robust, screen, screen_robust
     from ctrl.recommend import CANNOT, recommend
 
-    if args.plot is not None:
-        raise command_line_fault("a chain is not drawn", "--plot", repr(args.plot),
-                                 "--explain without --plot")  # fmt: skip
+    for option in ("plot", "report"):
+        given = getattr(args, option)
+        if given is not None:
+            raise command_line_fault("a chain is not drawn", f"--{option}", repr(given),
+                                     f"--explain without --{option}")  # fmt: skip
     if not explain.is_known(args.explain):
         raise command_line_fault("no such number", "--explain", repr(args.explain),
                                  f"one of {', '.join(explain.CHAINS)}, or a place in "

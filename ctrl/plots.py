@@ -1,7 +1,6 @@
 """Pictures of runs: results in, a figure out, saved whole or not at all.
 
-No window and no global state: figures are built directly.  Colours are from the palette
-of Okabe and Ito (2008), which colour-blind readers can tell apart; line styles differ too.
+No window and no global state: figures are built directly.
 """
 
 from collections.abc import Sequence
@@ -21,14 +20,23 @@ from ctrl.files import replace_file
 from ctrl.findings import DAY_S, switch_ons
 from ctrl.firmware import firmware_of
 from ctrl.loop import DRIPPING, LOW_BATTERY, MELTING
+from ctrl.plot_style import (
+    BLACK,
+    BLUE,
+    DARK_ORANGE,
+    FONT_PT,
+    GREEN,
+    GREY,
+    ORANGE,
+    PURPLE,
+    SKY,
+    VERMILION,
+    tidy,
+)
 from ctrl.recommend import Recommendation
 from ctrl.record import Record
 from ctrl.trial import pull_down
 
-BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
-BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#D55E00", "#CC79A7", "#7F7F7F"
-DARK_ORANGE = "#A06A00"  # for text on white
-FONT_PT = 9.0
 MOST_DOORS = 200  # more marks than this would only be a smear
 MOST_POINTS = 4000  # per line; more only makes files heavy
 LABEL_GAP = 0.06  # least distance of two labels, share of the tallest panel
@@ -128,17 +136,18 @@ def running(signal: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray, np
     )
 
 
-def band_rows(record: Record) -> int | None:
-    """Return the rows to take together where cycles are too many to be seen singly, or None."""
+def band_rows(record: Record, many: int = MANY_CYCLES) -> int | None:
+    """Return the rows to take together where over `many` cycles cannot be seen singly, or None."""
     cycles = switch_ons(record["duty"])
-    if cycles <= MANY_CYCLES:
+    if cycles <= many:
         return None
     rows = len(record.table)
     return max(2 * rows // cycles, rows // 150, 1)
 
 
-def _draw_lines(axis: Axes, hours: np.ndarray, record: Record, lines: Sequence[Line]) -> None:
-    window = band_rows(record)
+def _draw_lines(
+    axis: Axes, hours: np.ndarray, record: Record, lines: Sequence[Line], window: int | None
+) -> None:
     for line in lines:
         signal = record[line.column] * line.scale
         shown = signal
@@ -185,17 +194,21 @@ def _shade(axes: Sequence[Axes], hours: np.ndarray, flags: np.ndarray, colour: s
             axis.axvspan(left, right, color=colour, alpha=0.25, linewidth=0.0)
 
 
-def _cold_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
+def _cold_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
     use = config.use
     low, high = use.target_c - use.target_tolerance_k, use.target_c + use.target_tolerance_k
     axis.axhspan(low, high, color=ORANGE, alpha=0.22, linewidth=0.0)
-    _draw_lines(axis, hours, record, COLD_LINES)
+    _draw_lines(axis, hours, record, COLD_LINES, window)
     axis.set_ylabel("inside, °C")
     _label_lines(axis, record, COLD_LINES, [("wanted", use.target_c, DARK_ORANGE)])
 
 
-def _hot_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
-    _draw_lines(axis, hours, record, HOT_LINES)
+def _hot_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
+    _draw_lines(axis, hours, record, HOT_LINES, window)
     axis.set_ylabel("outside, °C")
     _label_lines(axis, record, HOT_LINES)
 
@@ -215,11 +228,13 @@ def door_hours(config: Config, start_s: float, end_s: float) -> list[float]:
     return found
 
 
-def _duty_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
-    if band_rows(record) is None:
+def _duty_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
+    if window is None:
         duty = 100.0 * record["duty"]
         axis.fill_between(hours, duty, step="pre", color=GREY, alpha=0.4, linewidth=0.0)
-    _draw_lines(axis, hours, record, DUTY_LINES)
+    _draw_lines(axis, hours, record, DUTY_LINES, window)
     axis.set_ylim(0.0, 120.0)
     axis.set_yticks([0.0, 50.0, 100.0])
     axis.set_ylabel("duty, %")
@@ -230,25 +245,26 @@ def _duty_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -
         axis.text(1.01, 0.93, "door", transform=axis.transAxes, color=GREEN, va="center",
                   fontsize=FONT_PT)  # fmt: skip
     mean = float(np.mean(record["duty"][-max(1, len(hours) // 40) :])) / 1.2
-    axis.text(1.01, min(mean, 0.75), _duty_word(record), transform=axis.transAxes, color=BLACK,
-              va="center", fontsize=FONT_PT)  # fmt: skip
+    word = "duty" if window is None else "duty, mean"
+    axis.text(1.01, min(mean, 0.75), word, transform=axis.transAxes, color=BLACK, va="center",
+              fontsize=FONT_PT)  # fmt: skip
 
 
-def _duty_word(record: Record) -> str:
-    return "duty" if band_rows(record) is None else "duty, mean"
-
-
-def _ice_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
-    _draw_lines(axis, hours, record, ICE_LINES)
+def _ice_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
+    _draw_lines(axis, hours, record, ICE_LINES, window)
     most = max(float(np.max(record[line.column])) for line in ICE_LINES)
     axis.set_ylim(0.0, max(1.1 * most, 1.0))
     axis.set_ylabel("cold sink, g")
     _label_lines(axis, record, ICE_LINES)
 
 
-def _humidity_panel(axis: Axes, hours: np.ndarray, record: Record, config: Config) -> None:
+def _humidity_panel(
+    axis: Axes, hours: np.ndarray, record: Record, config: Config, window: int | None
+) -> None:
     limit = config.use.humidity_limit_pct
-    _draw_lines(axis, hours, record, HUMIDITY_LINES)
+    _draw_lines(axis, hours, record, HUMIDITY_LINES, window)
     axis.set_ylim(0.0, 105.0)
     axis.set_yticks([0.0, 50.0, 100.0])
     axis.set_ylabel("humidity, %")
@@ -260,34 +276,33 @@ def _humidity_panel(axis: Axes, hours: np.ndarray, record: Record, config: Confi
 PANELS = (_cold_panel, _hot_panel, _duty_panel, _ice_panel, _humidity_panel)
 
 
-def _draw_column(axes: Sequence[Axes], record: Record, config: Config, title: str) -> None:
-    """Draw one run into five panels, one over the other."""
+def draw_column(
+    axes: Sequence[Axes], record: Record, config: Config, title: str, many: int = MANY_CYCLES
+) -> None:
+    """Draw one run into five panels, one over the other; over `many` cycles as a band."""
+    window = band_rows(record, many)
     hours = (record["time_s"] - record["time_s"][0]) / 3600.0
     state = record["state"]
     _shade(axes, hours, (state == MELTING) | (state == DRIPPING), SKY)
     _shade(axes, hours, state >= LOW_BATTERY, VERMILION)
     for axis in axes:
-        axis.tick_params(labelsize=FONT_PT)
+        tidy(axis)
         axis.yaxis.label.set_fontsize(FONT_PT)
-        axis.grid(True, color="#DDDDDD", linewidth=0.5)
-        axis.set_axisbelow(True)
         axis.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 2, 5, 10]))
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
     axes[0].set_xlim(0.0, max(float(hours[-1]), 1e-6))
     for draw, axis in zip(PANELS, axes, strict=True):
-        draw(axis, hours, record, config)
+        draw(axis, hours, record, config, window)
     axes[0].set_title(title, fontsize=FONT_PT + 1.0, loc="left")
-    axes[-1].set_xlabel(_time_label(record), fontsize=FONT_PT)
+    axes[-1].set_xlabel(_time_label(record, window), fontsize=FONT_PT)
     axes[-1].set_xticks(_hour_ticks(float(hours[-1])))
 
 
-def _time_label(record: Record) -> str:
+def _time_label(record: Record, window: int | None) -> str:
     text = "hours"
     state = record["state"]
     if np.any((state == MELTING) | (state == DRIPPING)):
         text += "; blue band: defrost"
-    if band_rows(record) is not None:
+    if window is not None:
         text += "; pale: range of the cycles"
     if np.any(state >= LOW_BATTERY):
         text += "; red band: off (fault, trip or no power)"
@@ -338,7 +353,7 @@ def plot_run(record: Record, config: Config, path: Path | None = None, title: st
     figure, axes = _figure(1, f"{config.cabinet.name}: what happens inside")
     days = record.duration_s / DAY_S
     unit = "day" if days == 1.0 else "days"
-    _draw_column(axes[:, 0], record, config, title or f"{days:.3g} {unit} from a warm start")
+    draw_column(axes[:, 0], record, config, title or f"{days:.3g} {unit} from a warm start")
     if path is not None:
         save(figure, path)
     return figure
@@ -369,10 +384,10 @@ def plot_recommendation(found: Recommendation, path: Path | None = None) -> Figu
     pulled, settled = usual_records(found)
     figure, axes = _figure(2, f"{config.cabinet.name}: with the recommended settings")
     room = f"room {config.climate.usual_c:g} °C"
-    _draw_column(axes[:, 0], pulled, config, f"From switching on, {room}")
+    draw_column(axes[:, 0], pulled, config, f"From switching on, {room}")
     energy = found.chosen.findings.energy_kwh_per_day
     boundary = energy_boundary(config)
-    _draw_column(axes[:, 1], settled.last(DAY_S), config,
+    draw_column(axes[:, 1], settled.last(DAY_S), config,
                  f"A settled day, {room}; {energy:.2f} kWh at the {boundary}")  # fmt: skip
     if path is not None:
         save(figure, path)

@@ -16,20 +16,20 @@ from matplotlib.figure import Figure
 
 from ctrl.comparison import LAW_WORDS, Compared, Comparison
 from ctrl.findings import DAY_S
-from ctrl.plots import (
+from ctrl.plot_style import (
     BLACK,
     BLUE,
     DARK_ORANGE,
     FONT_PT,
     GREEN,
     GREY,
+    GRID,
     ORANGE,
     SKY,
     VERMILION,
-    envelope_rows,
-    save,
-    spread,
+    tidy,
 )
+from ctrl.plots import envelope_rows, save, spread
 from ctrl.screen import words_of
 from ctrl.trade_off import TradeOff
 
@@ -48,13 +48,6 @@ BARS: tuple[Bar, ...] = (
     ("module cycles a day", "{:.0f}", lambda x: x.cycles_per_day, GREY),
     ("time to cool, h", "{:.1f}", lambda x: x.findings.pull_down_h, DARK_ORANGE),
 )
-
-
-def _bare(axis: Axes) -> None:
-    axis.tick_params(labelsize=FONT_PT)
-    axis.set_axisbelow(True)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)
 
 
 def _name(item: Compared, items: tuple[Compared, ...]) -> str:
@@ -89,8 +82,8 @@ def _day_panel(
     for (_, name, colour, *_), place in zip(LINES, at, strict=True):
         axis.text(1.01, place, name, transform=axis.transAxes, color=colour, va="center",
                   fontsize=FONT_PT)  # fmt: skip
-    _bare(axis)
-    axis.grid(True, color="#DDDDDD", linewidth=0.5)
+    tidy(axis, grid=False)
+    axis.grid(True, color=GRID, linewidth=0.5)
     axis.set_xlim(0.0, 24.0)
     axis.set_xticks(range(0, 25, 6))
     axis.set_ylabel("°C", fontsize=FONT_PT)
@@ -112,7 +105,7 @@ def _bar_panel(axis: Axes, items: tuple[Compared, ...], bar: Bar, named: bool) -
     axis.set_xticks([])
     axis.spines["bottom"].set_visible(False)
     axis.set_yticks(places, [_name(item, items) for item in items] if named else [""] * len(items))
-    _bare(axis)
+    tidy(axis, grid=False)
     axis.set_title(title, fontsize=FONT_PT, loc="left", pad=3.0)
 
 
@@ -202,8 +195,8 @@ def plot_trade_off(found: TradeOff, path: Path | None = None) -> Figure:
     _plain_ticks(axis)
     axis.set_xlabel("cycles an hour", fontsize=FONT_PT + 1)
     axis.set_ylabel("swing in a cycle, K", fontsize=FONT_PT + 1)
-    _bare(axis)
-    axis.grid(True, color="#DDDDDD", linewidth=0.5)
+    tidy(axis, grid=False)
+    axis.grid(True, color=GRID, linewidth=0.5)
     _years_axis(axis, found)
     figure.suptitle(
         f"{found.config.cabinet.name}: what a thermostat's band buys "

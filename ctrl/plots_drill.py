@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 
 from ctrl.config import Config
 from ctrl.drill_results import COLDEST, HOT_SINK, DrillResult, LimitFound
-from ctrl.plots import BLUE, FONT_PT, GREY, VERMILION, save
+from ctrl.plot_style import BLUE, FONT_PT, GREY, VERMILION
+from ctrl.plots import save
 from ctrl.record import INDEX
 
 ACROSS = 4

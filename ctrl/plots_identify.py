@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 
 from ctrl.first_order import first_order_step
 from ctrl.identify import Identification
-from ctrl.plots import BLUE, FONT_PT, GREEN, GREY, ORANGE, SKY, VERMILION, save
+from ctrl.plot_style import BLUE, FONT_PT, GREEN, GREY, ORANGE, SKY, VERMILION, tidy
+from ctrl.plots import save
 from ctrl.screen_identify import NAMES
 
 COLOURS, STYLES = (SKY, GREEN, VERMILION), ("-", "--", "-.")
@@ -50,7 +51,7 @@ def plot_identification(found: Identification, path: Path | None = None) -> Figu
             axis.axvline(100.0 * item.limit.duty, color=ORANGE, linewidth=1.4, linestyle=":",
                          label="duty limit")  # fmt: skip
             axis.set_xlim(0.0, 104.0)
-            _tidy(axis)
+            tidy(axis)
         upper.set_ylim(bottom=0.0)
         upper.set_ylabel(f"gain at {item.crossover_rad_per_s:.3f} rad/s, K", fontsize=FONT_PT)
         lower.set_ylabel("steady gain, K", fontsize=FONT_PT)
@@ -63,7 +64,7 @@ def plot_identification(found: Identification, path: Path | None = None) -> Figu
 
 def _step(axis: Axes, found: Identification) -> None:
     step = found.step
-    _tidy(axis)
+    tidy(axis)
     if step is None:
         axis.text(0.5, 0.5, "no step test here", transform=axis.transAxes, ha="center")
         return
@@ -82,11 +83,3 @@ def _step(axis: Axes, found: Identification) -> None:
         fall = step.step_duty * first_order_step(item.model, t)
         axis.plot(t, fall, style, color=colour, label=item.name)
     axis.legend(fontsize=FONT_PT - 1.0, frameon=False, loc="lower right")
-
-
-def _tidy(axis: Axes) -> None:
-    axis.tick_params(labelsize=FONT_PT)
-    axis.grid(True, color="#DDDDDD", linewidth=0.5)
-    axis.set_axisbelow(True)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)

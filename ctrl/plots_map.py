@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from ctrl.files import replace_file
-from ctrl.plots import BLACK, BLUE, DARK_ORANGE, FONT_PT, GREY, VERMILION
+from ctrl.plot_style import BLACK, BLUE, DARK_ORANGE, FONT_PT, GREY, SHADE, VERMILION
 from ctrl.setpoint_map import SetpointMap
 
 HALO = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
@@ -76,7 +76,7 @@ def _energy(figure: Figure, axes: Any, rooms: Any, contents: Any, kwh: Any) -> N
     bar.set_label("energy, kWh a day")
 
 
-def _side(room_c: float, found: SetpointMap) -> str:
+def side_of(room_c: float, found: SetpointMap) -> str:
     """Return how a label at a room is aligned so that it stays inside the axes."""
     share = (room_c - found.ambients_c[0]) / (found.ambients_c[-1] - found.ambients_c[0])
     return "left" if share < 0.25 else "right" if share > 0.75 else "center"
@@ -88,7 +88,7 @@ def _borders(axes: Any, found: SetpointMap) -> None:
     low_c, high_c = found.contents_c[0], found.contents_c[-1]
     # Not cut at the axes' edge here: that would tilt its border between two rooms.
     bottom = [min(low_c, c) for c in coldest]
-    axes.fill_between(rooms, bottom, coldest, color="#E8E8E8", zorder=2)
+    axes.fill_between(rooms, bottom, coldest, color=SHADE, zorder=2)
     axes.plot(rooms, coldest, color=VERMILION, linewidth=2.2, zorder=3)
     if coldest[-1] > low_c:
         axes.text(
@@ -102,7 +102,7 @@ def _borders(axes: Any, found: SetpointMap) -> None:
         at = inside[len(inside) // 3]
         axes.annotate(
             "below: the sink ices", at, xytext=(0, -4), textcoords="offset points", color=BLUE,
-            fontsize=FONT_PT, ha=_side(at[0], found), va="top", bbox=HALO, zorder=4,
+            fontsize=FONT_PT, ha=side_of(at[0], found), va="top", bbox=HALO, zorder=4,
         )  # fmt: skip
         checked = [
             (item.ambient_c, item.simulated_c)
@@ -131,5 +131,5 @@ def _point(axes: Any, found: SetpointMap) -> None:
     axes.annotate(
         f"recommended {advice.contents_c:.1f} °C", (room.usual_c, advice.contents_c),
         xytext=(0, 7), textcoords="offset points", color=DARK_ORANGE, fontsize=FONT_PT,
-        ha=_side(room.usual_c, found), weight="bold", bbox=HALO, zorder=4,
+        ha=side_of(room.usual_c, found), weight="bold", bbox=HALO, zorder=4,
     )  # fmt: skip

@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 
 from ctrl.config import Config
 from ctrl.design_sweep import Design, Sweep
-from ctrl.plots import BLACK, BLUE, FONT_PT, GREY, ORANGE, VERMILION, save, spread
+from ctrl.plot_style import BLACK, BLUE, FONT_PT, GREY, ORANGE, VERMILION
+from ctrl.plots import save, spread
 from ctrl.tolerances import LEAST_SHARE, Tolerance
 
 LABELS, LABEL_GAP = 9, 0.045

@@ -14,6 +14,8 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
+from ctrl.notes import Item, Notes, Paragraph
+
 COMPILING = "first run: compiling the model, about half a minute"
 NONE = "-"
 
@@ -74,11 +76,17 @@ def heading(out: Console, text: str) -> None:
 
 def paragraph(out: Console, text: str, indent: int = 2, style: str = "") -> None:
     """Print a text, indented and folded at words."""
+    if isinstance(out, Notes):
+        out.blocks.append(Paragraph(text, strong="bold" in style))
+        return
     out.print(Padding(Text(text, style=style), (0, 0, 0, indent), expand=False))
 
 
 def bullet(out: Console, text: str) -> None:
     """Print one item of a list, later lines hanging under the first."""
+    if isinstance(out, Notes):
+        out.blocks.append(Item(text))
+        return
     grid = Table.grid(padding=(0, 1, 0, 0))
     grid.add_column(width=3, justify="right")
     grid.add_column()
@@ -100,6 +108,9 @@ def grid_of(headings: Sequence[str], justify: str, no_wrap: Sequence[int] = (0,)
 
 def show_table(out: Console, table: Table) -> None:
     """Print a table, indented by two."""
+    if isinstance(out, Notes):
+        out.table(table)
+        return
     out.print(Padding(table, (0, 0, 0, 2), expand=False))
 
 

@@ -31,17 +31,23 @@ def show_head(
         firmware = f"{controller_file}, your own, without any of our protections"
     paragraph(out, f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
                    "its hottest hour.")  # fmt: skip
+    show_devices(out, devices)
+
+
+def show_devices(out: Console, devices: Sequence[DeviceSpec]) -> None:
+    """Print the independent devices that are tried."""
     paragraph(out, "Independent devices, each tried where the firmware alone does not keep a "
                    "limit; only those fitted count:")  # fmt: skip
     for item in devices:
         bullet(out, f"{item.name} ({'fitted' if item.fitted else 'not fitted'}): {item.words}.")
 
 
-def show_line(out: Console, drill: Drill) -> None:
+def show_line(out: Console, drill: Drill | DrillResult) -> None:
     """Print a drill and its pass line, before it runs."""
     out.print()
     out.print(Text(f"{drill.name}: {drill.fault}", style="bold"))
-    paragraph(out, f"Pass line: {drill.pass_line.words}.")
+    line = drill.pass_line
+    paragraph(out, f"Pass line: {line if isinstance(line, str) else line.words}.")
 
 
 def show_result(out: Console, found: DrillResult) -> None:

@@ -62,31 +62,47 @@ def show_first(out: Console, config: Config, first: Provisional) -> None:
 
 def show(out: Console, found: Recommendation, *, all_limits: bool = False) -> None:
     """Print the whole recommendation."""
-    _verdict(out, found)
-    _settings(out, found)
-    _controllers(out, found)
-    show_pi(out, found.config, found.chosen.candidate.pi, all_limits)
-    _cases(out, found)
-    _limits(out, found, all_limits)
-    _ice(out, found)
-    _times(out, found)
-    show_fan_failure(out, found.fan_failure, found.heat_soak)
-    show_energy(out, found.config, found.energy_day)
-    _bottlenecks(out, found)
-    if found.tolerance is not None:
-        show_tolerance(out, found.tolerance)
-        show_pairs(out, found.pairs)
-    for title, texts in (
-        ("Protections that are missing", found.absent_protections),
-        ("Take care", found.cautions),
-    ):
-        if texts:
-            heading(out, title)
-            for text in texts:
-                bullet(out, text)
+    for part in parts(found, all_limits=all_limits).values():
+        part(out)
     out.print()
     out.print(f"Seed of the sensor noise: {found.seed}. Energy is counted at the "
               f"{found.energy_boundary}.")  # fmt: skip
+
+
+def parts(
+    found: Recommendation, *, all_limits: bool = False
+) -> dict[str, Callable[[Console], None]]:
+    """Return what prints each part of a recommendation, by name, in the screen's order."""
+    pi = found.chosen.candidate.pi
+    return {
+        "verdict": lambda out: _verdict(out, found),
+        "settings": lambda out: _settings(out, found),
+        "controllers": lambda out: _controllers(out, found),
+        "gains": lambda out: show_pi(out, found.config, pi, all_limits),
+        "rooms": lambda out: _cases(out, found),
+        "limits": lambda out: _limits(out, found, all_limits),
+        "ice": lambda out: _ice(out, found),
+        "times": lambda out: _times(out, found),
+        "fan_failure": lambda out: show_fan_failure(out, found.fan_failure, found.heat_soak),
+        "energy": lambda out: show_energy(out, found.config, found.energy_day),
+        "bottlenecks": lambda out: _bottlenecks(out, found),
+        "tolerance": lambda out: _tolerance(out, found),
+        "absent": lambda out: _list(out, "Protections that are missing", found.absent_protections),
+        "cautions": lambda out: _list(out, "Take care", found.cautions),
+    }
+
+
+def _tolerance(out: Console, found: Recommendation) -> None:
+    if found.tolerance is not None:
+        show_tolerance(out, found.tolerance)
+        show_pairs(out, found.pairs)
+
+
+def _list(out: Console, title: str, texts: Sequence[str]) -> None:
+    if texts:
+        heading(out, title)
+        for text in texts:
+            bullet(out, text)
 
 
 def _verdict(out: Console, found: Recommendation) -> None:
@@ -360,7 +376,7 @@ def tightest_of(limits: Sequence[Limit]) -> list[Limit]:
 def _limits(out: Console, found: Recommendation, all_limits: bool) -> None:
     config = found.config
     heading(out, "Limits" if all_limits else "Limits, each in its worst case")
-    table = grid_of(("", "limit", "value", "margin", "unit", "case"), "lrrrll", no_wrap=(2, 3))
+    table = grid_of(("", "value", "limit", "margin", "unit", "case"), "lrrrll", no_wrap=(2, 3))
     shown = list(found.limits) if all_limits else tightest_of(found.limits)
     cold_rooms = {case.name for case in found.cases if is_cold_room(config, case.findings)}
     for item in shown:
