@@ -11,7 +11,7 @@ import pytest
 
 from ctrl import first_order, linearise, margins, pi, tuning
 from plant import cabinet, drive, integrate, steady
-from plant.compiled import kernel
+from plant.compiled import array_kernel
 from plant.constants import ZERO_C_K
 
 AMBIENT_K = ZERO_C_K + 25.0
@@ -398,7 +398,7 @@ def test_thermostat_cycle_rows(name):
     assert cycle.cycles_per_hour == pytest.approx(3600.0 / cycle.period_s)
 
 
-@kernel
+@array_kernel
 def switch_a_lag(t_on, t_off, tau, dead_steps, low, high, step_s, steps, switches):
     """Run a thermostat on a lag with a delay line; return (lowest, highest, switchings)."""
     line = np.zeros(dead_steps + 1)
