@@ -29,7 +29,7 @@ PACKAGE_ROOT = Path(__file__).resolve().parent.parent
 EDGE = re.compile(
     r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__|"
     r"tolerances|tolerance_draws|design_sweep|explain|honesty|"
-    r"comparison|trade_off|law_tuning|cop_table|narrower_band)"
+    r"comparison|trade_off|law_tuning|cop_table|narrower_band|log_file|calibrate(?!_replay))"
 )
 
 
