@@ -140,7 +140,9 @@ def blocks_of(setup: Setup, keep: NDArray[np.bool_]) -> list[Blocks]:
         good = keep & np.isfinite(log.columns[channel.name]) & (log.time_s >= SKIPPED_S)
         rows = np.flatnonzero(good)
         label = np.floor(log.time_s[rows] / width).astype(np.int64) + 10**9 * log.segment[rows]
-        starts = np.flatnonzero(np.concatenate([[True], np.diff(label) != 0])) if rows.size else rows
+        starts = (
+            np.flatnonzero(np.concatenate([[True], np.diff(label) != 0])) if rows.size else rows
+        )
         count = np.diff(np.append(starts, rows.size)).astype(float)
         middle = np.add.reduceat(log.time_s[rows], starts) / count if rows.size else count
         found.append(Blocks(rows, starts, middle, log.segment[rows[starts]], count))
@@ -202,7 +204,11 @@ class Problem:
         return [s - m for s, m in zip(self.seen, self.model(x), strict=True)]
 
     def fit(
-        self, start: Array, misfits: Sequence[Misfit], most: int, free: NDArray[np.int64] | None = None
+        self,
+        start: Array,
+        misfits: Sequence[Misfit],
+        most: int,
+        free: NDArray[np.int64] | None = None,
     ) -> tuple[Array, float]:
         """Return (unknowns of least cost, that cost); those not free stay."""
         free = np.arange(start.size) if free is None else free
@@ -247,7 +253,7 @@ class Problem:
         for b, m, j in zip(self.blocks, misfits, slopes, strict=True):
             white = misfit_of.whitened(misfit_of.root_of(b, m), j)
             information += white.T @ white
-        return np.linalg.inv(information)
+        return np.asarray(np.linalg.inv(information), dtype=float)
 
 
 # What comes of it ---------------------------------------------------------------------------
@@ -318,7 +324,9 @@ def told_of(setup: Setup, scaled: Array) -> tuple[NDArray[np.bool_], Array]:
     return ratio < TOLD_BELOW, ratio
 
 
-def _kept_at_config(setup: Setup, x: Array, told: NDArray[np.bool_]) -> tuple[Array, NDArray[np.int64]]:
+def _kept_at_config(
+    setup: Setup, x: Array, told: NDArray[np.bool_]
+) -> tuple[Array, NDArray[np.int64]]:
     """Return (x with the untold parts at the config's values, the unknowns still free).
 
     Of a, R and K one that is not told follows those that are, as the sheet ties them.
@@ -386,12 +394,12 @@ def calibrate(
     for number in range(ROUNDS):
         progress(f"sizing the misfit: round {number + 1} of {ROUNDS}")
         misfits = problem.sized(x, first)
-        x, _ = problem.fit(x, misfits, 8)
+        x, _ = problem.fit(x, misfits, 12)
     progress("errors")
     scaled = problem.posterior(x, misfits)
     told, ratio = told_of(setup, scaled)
     kept, free = _kept_at_config(setup, x, told)
-    final, _ = problem.fit(kept, misfits, 8, free)
+    final, _ = problem.fit(kept, misfits, 15, free)
     # The values kept are not those of greatest probability: what they are off counts as error.
     off = setup.inner(final) - setup.inner(x)
     covariance = _inner_covariance(setup, scaled) + np.outer(off, off)

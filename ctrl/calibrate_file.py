@@ -24,9 +24,11 @@ def _correlation_rows(matrix: np.ndarray) -> str:
         "    " + ", ".join(f"{value:.3f}" for value in matrix[k, :k]) + ","
         for k in range(1, matrix.shape[0])
     ]
-    return "correlations = [  # row by row below the diagonal, in the order above\n" + "\n".join(
-        rows
-    ) + "\n]\n"
+    return (
+        "correlations = [  # row by row below the diagonal, in the order above\n"
+        + "\n".join(rows)
+        + "\n]\n"
+    )
 
 
 def twin_table(found: Calibration) -> str:

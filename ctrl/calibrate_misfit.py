@@ -155,8 +155,8 @@ def likeliest(
                 prior = float((((p - middle) / SPREAD) ** 2).sum())
                 return t[0] + t[1] + 2.0 * float(np.log(np.diag(root)).sum()) - half @ half + prior
 
-            best = minimize(cost, start, method="Nelder-Mead",
-                            options={"maxfev": MOST_TRIALS, "xatol": 0.05, "fatol": 0.05})  # fmt: skip
+            options = {"maxfev": MOST_TRIALS, "xatol": 0.05, "fatol": 0.05}
+            best = minimize(cost, start, method="Nelder-Mead", options=options)
             found[k] = Misfit(*np.exp(np.clip(best.x, -12.0, 14.0)))
             terms[k] = _terms(blocks[k], found[k], values[k], slopes[k])
     return tuple(found)

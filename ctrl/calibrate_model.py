@@ -154,7 +154,9 @@ def _fan(
     return np.full(log.time_s.size, 0.0 if wiring == heat_sinks.STOPPED else 1.0)
 
 
-def _driven(config: Config, log: Log, plant: Plant, notes: list[str]) -> tuple[Plant, int, Array, Array]:
+def _driven(
+    config: Config, log: Log, plant: Plant, notes: list[str]
+) -> tuple[Plant, int, Array, Array]:
     """Return (plant on the drive that the log tells of, how it is driven, drive, rise [V])."""
     by_duty, rise = calibrate_replay.BY_DUTY, np.zeros(log.time_s.size)
     part, columns = plant.drive, log.columns
@@ -205,7 +207,9 @@ def _drivers(
     elif ambient_c is not None:
         room_c = np.full(log.time_s.size, ambient_c)
     else:
-        raise _fault(log, "missing column", "ambient_c", "ambient_c, or --ambient C if it is steady")
+        raise _fault(
+            log, "missing column", "ambient_c", "ambient_c, or --ambient C if it is steady"
+        )
     humidity = np.full(log.time_s.size, config.climate.relative_humidity_pct)
     if "ambient_rh_pct" in log.columns:
         humidity = _filled(log.columns["ambient_rh_pct"], log.time_s, log.segment, True)
@@ -377,13 +381,16 @@ def set_up(
     notes = list(log.notes)
     plant, by, drivers = _drivers(config, log, ambient_c, (hot_fan, cold_fan), notes)
     spare = replace(sensors.ABSENT, fitted=1)
-    lags = {"control_sensor": config.sensor if config.sensor.place == "air" else None,
-            "cold_sensor": config.cold_sink_sensor, "hot_sensor": config.hot_sink_sensor}  # fmt: skip
+    lags = {
+        "control_sensor": config.sensor if config.sensor.place == "air" else None,
+        "cold_sensor": config.cold_sink_sensor,
+        "hot_sensor": config.hot_sink_sensor,
+    }
     fitted = {
         name: replace(spare, lag_s=max(part.lag_s, 0.5) if part is not None else 15.0)
         for name, part in lags.items()
     }
-    plant = replace(plant, **fitted)
+    plant = replace(plant, **fitted)  # type: ignore[arg-type]
     channels = [channel for name, channel in CHANNELS.items() if name in log.columns]
     own_current = "duty" in log.columns
     steady = own_current is False and by == calibrate_replay.BY_DUTY

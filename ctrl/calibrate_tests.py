@@ -89,7 +89,7 @@ def _rows(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Array, Arra
 
 
 def _parts_of(setup: Setup) -> tuple[tuple[TwinPart, ...], Array]:
-    """Return the log's parts with the still films that only a test with a stopped fan would show."""
+    """Return the log's parts with the still films that only a stopped fan shows."""
     parts = list(setup.parts)
     names = [part.name for part in parts]
     added = [twin.BY_NAME[name] for name in ("hot_still", "cold_still") if name not in names]
@@ -148,13 +148,13 @@ def _after(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Setup, Arr
     problem = Problem(setup, np.ones(setup.log.time_s.size, dtype=bool), cores())
     count = len(setup.parts)
     information = _prior_information(found, x.size)
-    before = np.linalg.inv(information)
+    before = np.asarray(np.linalg.inv(information), dtype=float)
     misfits = _misfits(found, setup)
     for k, blocks, slopes in zip(problem.used, problem.blocks,
                                  problem.slopes(x, np.arange(x.size)), strict=True):  # fmt: skip
         white = whitened(root_of(blocks, misfits[k]), slopes)
         information = information + white.T @ white
-    after = np.linalg.inv(information)
+    after = np.asarray(np.linalg.inv(information), dtype=float)
 
     def spreads(scaled: Array) -> Array:
         inner = setup.prior_root @ scaled[:count, :count] @ setup.prior_root.T

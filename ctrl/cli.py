@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from ctrl.cli_calibrate import declare_calibrate, run_calibrate
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -337,6 +338,8 @@ VERBS = {
     "map": Verb("what holds, what ices, what it costs", declare_map, run_map),
     "compare": Verb("every control law on the same cabinet", declare_compare, run_compare),
     "thermostat": Verb("what a band and a sensor's place buy", declare_thermostat, run_thermostat),
+    "calibrate": Verb("from a log of the real cabinet to its twin", declare_calibrate,
+                      run_calibrate),
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),

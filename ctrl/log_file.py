@@ -127,9 +127,7 @@ def _fault(
     path: Path, what: str, key: str = "", value: str | None = None, expected: str = "",
     line: int | None = None, column: int | None = None,
 ) -> ConfigError:  # fmt: skip
-    return ConfigError(
-        [Problem(str(path), what, key, value, expected, line=line, column=column)]
-    )
+    return ConfigError([Problem(str(path), what, key, value, expected, line=line, column=column)])
 
 
 # Headers and their units --------------------------------------------------------------------
@@ -268,7 +266,9 @@ def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
     if not lines:
         raise _fault(path, "is empty", expected="a CSV file with one line of headers")
     headers = [name.strip() for name in lines[0]]
-    rows = [(row, number) for number, row in enumerate(lines[1:], start=2) if any(map(str.strip, row))]
+    rows = [
+        (row, number) for number, row in enumerate(lines[1:], start=2) if any(map(str.strip, row))
+    ]
     return headers, [row for row, _ in rows], [n for _, n in rows], hashlib.sha256(raw).hexdigest()
 
 
