@@ -175,12 +175,12 @@ def _chosen(
             found[base] = (column, units.get(base, own[1] if own is not None else ""))
     for base, (column, unit) in found.items():
         known = UNITS[_kind_of(base)]
-        words = ", ".join(known)
+        listed = ", ".join(known)
         if unit and unit.lower() not in known:
             raise ConfigError([Problem("command line", "no such unit", f"--unit {base}",
-                                       unit, f"one of {words}")])  # fmt: skip
+                                       unit, f"one of {listed}")])  # fmt: skip
         if not unit and base != "time":
-            expected = f"a header that ends in its unit, or --unit {base}=UNIT with one of {words}"
+            expected = f"a header that ends in its unit, or --unit {base}=UNIT with one of {listed}"
             raise _fault(path, "no unit", headers[column], None, expected, 1, column + 1)
         found[base] = (column, unit.lower())
     return found
