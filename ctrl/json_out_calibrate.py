@@ -22,7 +22,7 @@ def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: st
         "notes": list(found.setup.notes),
         "lumps": [
             {"name": item.name, "unit": item.unit, "value": item.value, "error": item.error,
-             "low": item.interval[0], "high": item.interval[1], "before": item.before}
+             "interval_low": item.interval[0], "interval_high": item.interval[1], "before": item.before}
             for item in found.lumps
         ],
         "estimates": [
@@ -53,7 +53,7 @@ def _channel(found: Calibration, name: str, k: int) -> dict[str, Any]:
         "tail_rms_before": found.before_rms.get(name),
         "fit_rms": white.rms,
         "noise": misfit.noise,
-        "misfit": misfit.size,
+        "misfit_size": misfit.size,
         "fades_s": misfit.fades_s,
         "blocks": white.blocks,
         "effective_blocks": white.effective,

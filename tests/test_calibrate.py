@@ -18,6 +18,7 @@ from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_misfit import Blocks, Misfit
 from ctrl.calibrate_tests import next_tests
 from ctrl.config import ConfigError, load_config, parse_config
+from ctrl.glossary import GLOSSARY
 from ctrl.log_file import read_log
 from ctrl.tolerance_draws import drawn_plant, spreads_of
 from plant.cabinet import to_record
@@ -176,6 +177,15 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
     assert "contacts" in far
 
 
+def keys_in(value):
+    """Return every key of a JSON answer."""
+    if isinstance(value, list):
+        return [key for item in value for key in keys_in(item)]
+    if isinstance(value, dict):
+        return [*value, *(key for item in value.values() for key in keys_in(item))]
+    return []
+
+
 # The verb -------------------------------------------------------------------------------------
 
 
@@ -189,6 +199,7 @@ def test_the_verb_writes_twin_json_and_picture(box, tmp_path, capsys):
     assert answer["log_sha256"] == load_config(twin).twin.log_sha256
     assert {item["name"] for item in answer["lumps"]} >= LUMPS
     assert answer["next_tests"]
+    assert set(keys_in(answer)) - set(GLOSSARY) == set()
     assert picture.stat().st_size > 20_000
     assert cli.main(words) == 2  # nothing is overwritten
     assert "is already there" in capsys.readouterr().err
