@@ -22,7 +22,8 @@ def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: st
         "notes": list(found.setup.notes),
         "lumps": [
             {"name": item.name, "unit": item.unit, "value": item.value, "error": item.error,
-             "interval_low": item.interval[0], "interval_high": item.interval[1], "before": item.before}
+             "interval_low": item.interval[0], "interval_high": item.interval[1],
+             "before": item.before}
             for item in found.lumps
         ],
         "estimates": [
