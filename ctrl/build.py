@@ -7,6 +7,7 @@ plant built here with `dataclasses.replace`; nothing builds a second one by hand
 from dataclasses import dataclass, replace
 from math import pi
 
+from ctrl import twin
 from ctrl.config import Config
 from ctrl.config_drive import FittedSensor, Sensor
 from ctrl.config_layers import FaceLayers, Layer
@@ -36,7 +37,7 @@ SHORTEST_LAG_S = 0.5  # below this a sensor follows within one tick, and costs o
 
 def plant_of(config: Config) -> Plant:
     """Return the plant of a config, at its usual ambient."""
-    return Plant(
+    built = Plant(
         module=(lumped := _module(config)),
         drive=_drive(config, lumped),
         hot_sink=_hot_sink(config),
@@ -49,6 +50,7 @@ def plant_of(config: Config) -> Plant:
         cold_sensor=_sensor(config.cold_sink_sensor),
         ambient_sensor=_sensor(config.ambient_sensor),
     )
+    return built if config.twin is None else twin.applied(built, config.twin.values)
 
 
 def at_ambient(plant: Plant, ambient_c: float, relative_humidity_pct: float) -> Plant:
@@ -365,6 +367,10 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
         room.pressure_pa,
     )  # fmt: skip
     parts["air leakage"] = leak * (CP_DRY_AIR + room.humidity_ratio * CP_VAPOUR)
+    if config.twin is not None:
+        foam, leaks = (config.twin.values.get(name, 1.0) for name in ("foam", "leaks"))
+        for name in parts:
+            parts[name] *= foam if name.startswith("foam ") else leaks
     return parts
 
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from ctrl.cli_drill import declare_drill, run_drill
 from ctrl.cli_firmware import declare_firmware, run_firmware
 from ctrl.cli_guide import declare_guide, run_guide
+from ctrl.cli_calibrate import declare_calibrate, run_calibrate
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,
@@ -371,6 +372,8 @@ VERBS = {
     "thermostat": Verb("what a band and a sensor's place buy", declare_thermostat, run_thermostat),
     "drill": Verb("what happens when a part fails, and what guards it", declare_drill,
                   run_drill),
+    "calibrate": Verb("from a log of the real cabinet to its twin", declare_calibrate,
+                      run_calibrate),
     "identify": Verb(
         "gain, time constant, dead time; bench recipe", declare_identify, run_identify
     ),

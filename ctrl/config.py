@@ -31,6 +31,7 @@ from ctrl.config_settings import (
     Use,
 )
 from ctrl.config_sinks import ColdSink, HotSink
+from ctrl.config_twin import Twin
 from ctrl.shipped import find_config, nearest_shipped
 from plant import fins
 
@@ -61,6 +62,7 @@ class Config(Section):
     tariff: Tariff = Field(default_factory=Tariff)
     tolerances: Tolerances = Field(default_factory=Tolerances)
     ambient_sensor: FittedSensor | None = None
+    twin: Twin | None = None
 
     _source: str = PrivateAttr(default="")
 
@@ -185,6 +187,7 @@ SECTION_MODELS: dict[str, tuple[type[Section], ...]] = {
     "tariff": (Tariff,),
     "tolerances": (Tolerances,),
     "ambient_sensor": (FittedSensor,),
+    "twin": (Twin,),
 }
 """Every table of the file; `contents` has one model for each kind."""
 

@@ -12,6 +12,7 @@ from math import exp, log
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+from scipy.special import ndtri
 from scipy.stats import qmc
 
 from ctrl import ice
@@ -49,6 +50,7 @@ from ctrl.loop import FAULT, STATE_WORDS, SUPPLY_CUT_OUT, TRIPPED, Loop
 from ctrl.protection import P_DEFROST
 from ctrl.record import Record
 from ctrl.trial import loop_at, nearest_point, run_settled, steady_state
+from ctrl.twin_spreads import replaced_parts, twin_spreads
 from plant import cabinet, data_sheet, moist_air, sensors
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -63,6 +65,7 @@ SHEET_WORDS = {
     "ac_resistance_ohm": "AC resistance",
 }  # fmt: skip
 DUTY_STEP = 1e-3
+NINETY = 1.6449  # standard errors to each side of 90 % of a normal value
 MOST_MORE_DAYS = 3
 
 
@@ -82,9 +85,12 @@ class Spread:
     middle: float
     high: float
     change: Change
+    is_normal: bool = False  # a twin's error: in standard errors, low to high is 90 % of it
 
     def value(self, share: float) -> float:
         """Return the value at a share between 0 and 1 [-] of the draws."""
+        if self.is_normal:
+            return float(ndtri(min(max(share, 1e-3), 1.0 - 1e-3)))
         if share < 0.5:
             return self.low + 2.0 * share * (self.middle - self.low)
         return self.middle + (2.0 * share - 1.0) * (self.high - self.middle)
@@ -293,6 +299,12 @@ def spreads_of(config: Config, plant: Plant) -> tuple[Spread, ...]:
         if sensor is not None:
             found += either_way(words, words, f"{section}.tolerance_k", "K", sensor.tolerance_k,
                                 _offset(name))  # fmt: skip
+    if config.twin is not None:
+        replaced = replaced_parts(config)
+        found = [item for item in found if item.part not in replaced] + [
+            Spread(x.name, x.part, x.key, "standard errors", -NINETY, 0.0, NINETY, x.change, True)
+            for x in twin_spreads(config)
+        ]
     low_v = least_voltage_v(config, plant)
     if supply.highest_voltage_v > low_v:
         found.append(

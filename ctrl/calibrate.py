@@ -1,0 +1,432 @@
+"""From a log of the real cabinet to its twin: what the log tells of its parts, and how well.
+
+Bounded nonlinear least squares on residuals whitened by their own correlation
+(`ctrl.calibrate_misfit`), with a robust loss and priors from the parts' tolerances; from
+several starts.  The last fifth of the log is held back and predicted.
+"""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from ctrl import calibrate_misfit as misfit_of
+from ctrl.calibrate_misfit import Blocks, Misfit, Whiteness
+from ctrl.calibrate_model import Setup, predicted, set_up
+from ctrl.config import Config
+from ctrl.log_file import Log
+from ctrl.tolerances import cores
+from plant import envelope
+from plant.cabinet import Plant
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+SEED, STARTS = 1, 3
+HELD_BACK = 0.2  # share of the log that is predicted, not fitted
+MOST_BLOCKS = 150  # of a channel; finer than that adds nothing to what hangs together anyway
+LEAST_BLOCK_S = 20.0
+SKIPPED_S = 120.0  # after a start, until light nodes have forgotten where they began
+WIDEST = 3.5  # bounds of the search, in prior standard deviations
+STEP = 0.1  # of the slopes, in prior standard deviations: far above the integrator's 2 mK
+TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the variance is gone
+NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
+ROUNDS = 2  # of sizing the misfit and fitting again
+LEAST_BLOCKS = 10
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One part as the log tells it.
+
+    `value` and `error` (its standard error) are as the file states them: a factor, or K; `told`
+    is false where the config's own value stands.  `ratio` is posterior over prior spread [-].
+    """
+
+    name: str
+    words: str
+    key: str
+    unit: str
+    value: float
+    error: float
+    ratio: float
+    told: bool
+
+
+@dataclass(frozen=True)
+class Lump:
+    """What several parts come to together: value, standard error, and the config's own value."""
+
+    name: str
+    words: str
+    unit: str
+    value: float
+    error: float
+    before: float
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """90 % interval."""
+        return self.value - NINETY * self.error, self.value + NINETY * self.error
+
+
+@dataclass(frozen=True)
+class Start:
+    """One start of the search: cost reached, and how far from the best in prior spreads."""
+
+    cost: float
+    apart: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The twin, how well it is known, and how it predicts what it has not seen."""
+
+    config: Config
+    setup: Setup
+    x: Array
+    covariance: Array
+    estimates: tuple[Estimate, ...]
+    lumps: tuple[Lump, ...]
+    misfits: tuple[Misfit, ...]
+    whiteness: dict[str, Whiteness]
+    tail_rms: dict[str, float]
+    before_rms: dict[str, float]
+    tail_from_s: float
+    starts: tuple[Start, ...]
+    seed: int
+    model: Array
+    fitted_rows: NDArray[np.bool_]
+
+    @property
+    def log(self) -> Log:
+        """The log it is of."""
+        return self.setup.log
+
+    @property
+    def correlation(self) -> Array:
+        """Correlations of the estimates, shape (parts, parts)."""
+        sd = np.sqrt(np.diag(self.covariance))
+        return self.covariance / np.outer(sd, sd)
+
+    @property
+    def untold(self) -> tuple[Estimate, ...]:
+        """The parts that this log does not tell."""
+        return tuple(item for item in self.estimates if not item.told)
+
+
+# The problem in blocks ----------------------------------------------------------------------
+
+
+def elapsed_s(log: Log) -> Array:
+    """Return the time since the first row, the segments one after the other [s]."""
+    found, before = log.time_s.copy(), 0.0
+    for part in np.unique(log.segment):
+        rows = log.segment == part
+        found[rows] += before
+        before = float(found[rows][-1])
+    return found
+
+
+def blocks_of(setup: Setup, keep: NDArray[np.bool_]) -> list[Blocks]:
+    """Return the blocks of every channel, of the rows to keep."""
+    log = setup.log
+    width = max(LEAST_BLOCK_S, log.step_s, log.span_s / MOST_BLOCKS)
+    found = []
+    for channel in setup.channels:
+        good = keep & np.isfinite(log.columns[channel.name]) & (log.time_s >= SKIPPED_S)
+        rows = np.flatnonzero(good)
+        label = np.floor(log.time_s[rows] / width).astype(np.int64) + 10**9 * log.segment[rows]
+        starts = (
+            np.flatnonzero(np.concatenate([[True], np.diff(label) != 0])) if rows.size else rows
+        )
+        count = np.diff(np.append(starts, rows.size)).astype(float)
+        middle = np.add.reduceat(log.time_s[rows], starts) / count if rows.size else count
+        found.append(Blocks(rows, starts, middle, log.segment[rows[starts]], count))
+    return found
+
+
+class Problem:
+    """Residuals and slopes of a setup, in blocks, with the model's last answers kept."""
+
+    def __init__(self, setup: Setup, keep: NDArray[np.bool_], workers: int) -> None:
+        self.setup, self.workers = setup, workers
+        # A channel with next to nothing in what is fitted can only be predicted.
+        both = zip(setup.channels, blocks_of(setup, keep), strict=True)
+        self.used = [k for k, (_, b) in enumerate(both) if b.count.size >= LEAST_BLOCKS]
+        self.blocks = [b for k, b in enumerate(blocks_of(setup, keep)) if k in self.used]
+        if not self.used:
+            raise ValueError(f"{setup.log.name}: too few rows to fit")
+        names = [setup.channels[k].name for k in self.used]
+        self.seen = [
+            b.mean(np.nan_to_num(setup.log.columns[name]))
+            for b, name in zip(self.blocks, names, strict=True)
+        ]
+        self._last: tuple[bytes, list[Array]] = (b"", [])
+
+    def model(self, x: Array) -> list[Array]:
+        """Return the model's block means of each channel."""
+        key = x.tobytes()
+        if self._last[0] != key:
+            table = predicted(self.setup, x)
+            if not np.all(np.isfinite(table)):
+                table = np.where(np.isfinite(table), table, 1e3)  # a cabinet that breaks down
+            found = [b.mean(table[:, k]) for b, k in zip(self.blocks, self.used, strict=True)]
+            self._last = (key, found)
+        return self._last[1]
+
+    def _fresh(self, x: Array) -> list[Array]:
+        table = np.nan_to_num(predicted(self.setup, x), nan=1e3)
+        return [b.mean(table[:, k]) for b, k in zip(self.blocks, self.used, strict=True)]
+
+    def slopes(self, x: Array, free: NDArray[np.int64], central: bool = False) -> list[Array]:
+        """Return d(model)/d(x) of each channel for the free unknowns, (blocks, free)."""
+
+        def moved(k: int) -> list[Array]:
+            step = np.zeros(x.size)
+            step[k] = STEP if x[k] <= 0.0 else -STEP  # towards the middle: within the bounds
+            if central:
+                up, down = self._fresh(x + step), self._fresh(x - step)
+                return [(u - d) / (2.0 * step[k]) for u, d in zip(up, down, strict=True)]
+            there = self._fresh(x + step)
+            return [(t - h) / step[k] for t, h in zip(there, here, strict=True)]
+
+        here = self.model(x)
+        with ThreadPoolExecutor(self.workers) as pool:
+            columns = list(pool.map(moved, free))
+        return [np.column_stack([c[k] for c in columns]) for k in range(len(self.blocks))]
+
+    def residuals(self, x: Array) -> list[Array]:
+        """Return log less model, in blocks."""
+        return [s - m for s, m in zip(self.seen, self.model(x), strict=True)]
+
+    def fit(
+        self,
+        start: Array,
+        misfits: Sequence[Misfit],
+        most: int,
+        free: NDArray[np.int64] | None = None,
+    ) -> tuple[Array, float]:
+        """Return (unknowns of least cost, that cost); those not free stay."""
+        free = np.arange(start.size) if free is None else free
+        roots = [misfit_of.root_of(b, m) for b, m in zip(self.blocks, misfits, strict=True)]
+
+        def whole(part: Array) -> Array:
+            x = start.copy()
+            x[free] = part
+            return x
+
+        def cost(part: Array) -> Array:
+            rest = self.residuals(whole(part))
+            data = [
+                misfit_of.robust(misfit_of.whitened(root, r))[0]
+                for root, r in zip(roots, rest, strict=True)
+            ]
+            return np.concatenate([*data, part])
+
+        def jacobian(part: Array) -> Array:
+            x = whole(part)
+            parts = []
+            for root, r, j in zip(roots, self.residuals(x), self.slopes(x, free), strict=True):
+                both = misfit_of.whitened(root, np.column_stack([r, j]))
+                parts.append(-misfit_of.robust(both[:, 0])[1][:, None] * both[:, 1:])
+            return np.vstack([*parts, np.eye(part.size)])
+
+        found = least_squares(
+            cost, np.clip(start[free], -0.99 * WIDEST, 0.99 * WIDEST), jac=jacobian,
+            bounds=(-WIDEST, WIDEST), max_nfev=most, ftol=1e-4, xtol=1e-4, gtol=1e-4,
+        )  # fmt: skip
+        return whole(found.x), float(found.cost)
+
+    def sized(self, x: Array, first: Sequence[Misfit]) -> tuple[Misfit, ...]:
+        """Return the misfits' sizes at `x`, sought about `first`."""
+        slopes = self.slopes(x, np.arange(x.size))
+        return misfit_of.likeliest(self.blocks, first, self.residuals(x), slopes, x)
+
+    def posterior(self, x: Array, misfits: Sequence[Misfit]) -> Array:
+        """Return the covariance of the unknowns, in prior spreads, (unknowns, unknowns)."""
+        information = np.eye(x.size)
+        slopes = self.slopes(x, np.arange(x.size), central=True)
+        for b, m, j in zip(self.blocks, misfits, slopes, strict=True):
+            white = misfit_of.whitened(misfit_of.root_of(b, m), j)
+            information += white.T @ white
+        return np.asarray(np.linalg.inv(information), dtype=float)
+
+
+# What comes of it ---------------------------------------------------------------------------
+
+
+LUMPS: tuple[tuple[str, str, str, Callable[[Plant], float]], ...] = (
+    ("ua_w_per_k", "heat leak UA", "W/K", lambda plant: heat_leak_w_per_k(plant)),
+    ("hot_resistance_k_per_w", "hot joint and sink", "K/W",
+     lambda p: 1.0 / p.module.hot_contact_w_per_k + 1.0 / p.hot_sink.fan_w_per_k),
+    ("cold_resistance_k_per_w", "cold joint and sink", "K/W",
+     lambda p: 1.0 / p.module.cold_contact_w_per_k + 1.0 / p.cold_sink.fan_w_per_k),
+    ("seebeck_v_per_k", "Seebeck coefficient", "V/K", lambda p: p.module.seebeck_v_per_k),
+    ("resistance_ohm", "resistance at 25 °C", "ohm", lambda p: p.module.resistance_ohm),
+    ("conductance_w_per_k", "conductance at 25 °C", "W/K",
+     lambda p: p.module.conductance_w_per_k),
+    ("contents_j_per_k", "heat capacity of the contents", "J/K",
+     lambda p: p.contents.heat_capacity_j_per_k),
+)  # fmt: skip
+
+
+def heat_leak_w_per_k(plant: Plant) -> float:
+    """Return what leaks into the cabinet [W/K], inside fan running, dry leaking air."""
+    box = plant.envelope
+    walls = envelope.series(box.inside_film_w_per_k, box.foam_w_per_k, box.outside_film_w_per_k)
+    return walls + box.direct_w_per_k + box.leak_per_s * box.volume_m3 * 1.2 * 1006.0
+
+
+def lumps_of(setup: Setup, x: Array, covariance: Array) -> tuple[Lump, ...]:
+    """Return the lumps with their standard errors, to first order in the parts' (delta method)."""
+    count = len(setup.parts)
+    own, before = setup.plant(x), setup.base
+    found = []
+    for name, words, unit, value_of in LUMPS:
+        value = value_of(own)
+        slope = np.empty(count)
+        for k in range(count):
+            step = np.zeros(x.size)
+            step[k] = 0.05
+            slope[k] = (value_of(setup.plant(x + step)) - value_of(setup.plant(x - step))) / 0.1
+        error = float(np.sqrt(slope @ covariance[:count, :count] @ slope))
+        found.append(Lump(name, words, unit, value, error, value_of(before)))
+    return tuple(found)
+
+
+def _estimates(setup: Setup, x: Array, covariance: Array, told: NDArray[np.bool_],
+               ratio: Array) -> tuple[Estimate, ...]:  # fmt: skip
+    found = []
+    for k, (part, inner) in enumerate(zip(setup.parts, setup.inner(x), strict=True)):
+        value = part.stated(float(inner))
+        sd = float(np.sqrt(covariance[k, k]))
+        error = value * sd if part.is_factor else sd
+        found.append(
+            Estimate(part.name, part.words, part.key, "" if part.is_factor else "K", value,
+                     error, float(ratio[k]), bool(told[k]))
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _inner_covariance(setup: Setup, scaled: Array) -> Array:
+    count = len(setup.parts)
+    return setup.prior_root @ scaled[:count, :count] @ setup.prior_root.T
+
+
+def told_of(setup: Setup, scaled: Array) -> tuple[NDArray[np.bool_], Array]:
+    """Return (which parts the log tells, posterior over prior spread), shape (parts,) each."""
+    prior = np.diag(setup.prior_root @ setup.prior_root.T)
+    ratio = np.sqrt(np.diag(_inner_covariance(setup, scaled)) / prior)
+    return ratio < TOLD_BELOW, ratio
+
+
+def _kept_at_config(
+    setup: Setup, x: Array, told: NDArray[np.bool_]
+) -> tuple[Array, NDArray[np.int64]]:
+    """Return (x with the untold parts at the config's values, the unknowns still free).
+
+    Of a, R and K one that is not told follows those that are, as the sheet ties them.
+    """
+    fixed = np.flatnonzero(~told)
+    kept = x.copy()
+    kept[fixed] = 0.0
+    return kept, np.setdiff1d(np.arange(x.size), fixed)
+
+
+def _rms(setup: Setup, model: Array, rows: NDArray[np.bool_]) -> dict[str, float]:
+    found = {}
+    for k, channel in enumerate(setup.channels):
+        off = (setup.log.columns[channel.name] - model[:, k])[rows]
+        off = off[np.isfinite(off)]
+        if off.size:
+            found[channel.name] = float(np.sqrt(np.mean(off**2)))
+    return found
+
+
+def calibrate(
+    config: Config,
+    log: Log,
+    *,
+    ambient_c: float | None = None,
+    hot_fan: str | None = None,
+    cold_fan: str | None = None,
+    starts: int = STARTS,
+    seed: int = SEED,
+    workers: int | None = None,
+    progress: Progress = lambda text: None,
+) -> Calibration:
+    """Fit a config to a log and tell how well each part is known.
+
+    Parameters
+    ----------
+    config, log : Config, Log
+        What is believed before, and what was seen.
+    ambient_c : float, optional
+        Steady room temperature [°C], where the log has none.
+    hot_fan, cold_fan : str, optional
+        "always" or "with_module", where the log has no column for a fan on its own switch.
+    starts, seed : int
+        Starts of the search: the config's values, then draws of the priors by this seed.
+    workers : int, optional
+        Threads; changes no number.
+    """
+    setup = set_up(config, log, ambient_c=ambient_c, hot_fan=hot_fan, cold_fan=cold_fan)
+    along = elapsed_s(log)
+    tail_from_s = (1.0 - HELD_BACK) * float(along[-1])
+    fitted = along <= tail_from_s
+    problem = Problem(setup, fitted, workers or cores())
+    first = [
+        misfit_of.first_guess(b, s, setup.channels[k].misfit)
+        for b, s, k in zip(problem.blocks, problem.seen, problem.used, strict=True)
+    ]
+    stream = np.random.default_rng(np.random.SeedSequence([seed, starts]))
+    tried = []
+    for number in range(starts):
+        progress(f"fitting: start {number + 1} of {starts}")
+        begin = np.zeros(setup.size) if number == 0 else 0.7 * stream.standard_normal(setup.size)
+        tried.append(problem.fit(begin, first, 8))
+    x = min(tried, key=lambda item: item[1])[0]
+    misfits: tuple[Misfit, ...] = tuple(first)
+    for number in range(ROUNDS):
+        progress(f"sizing the misfit: round {number + 1} of {ROUNDS}")
+        misfits = problem.sized(x, first)
+        x, _ = problem.fit(x, misfits, 12)
+    progress("errors")
+    scaled = problem.posterior(x, misfits)
+    told, ratio = told_of(setup, scaled)
+    kept, free = _kept_at_config(setup, x, told)
+    final, _ = problem.fit(kept, misfits, 15, free)
+    # The values kept are not those of greatest probability: what they are off counts as error.
+    off = setup.inner(final) - setup.inner(x)
+    covariance = _inner_covariance(setup, scaled) + np.outer(off, off)
+    in_scaled = np.linalg.solve(setup.prior_root, np.linalg.solve(setup.prior_root, covariance).T)
+    model = predicted(setup, final)
+    names = [setup.channels[k].name for k in problem.used]
+    return Calibration(
+        config=setup.config,
+        setup=setup,
+        x=final,
+        covariance=covariance,
+        estimates=_estimates(setup, final, covariance, told, ratio),
+        lumps=lumps_of(setup, final, in_scaled),
+        misfits=misfits,
+        whiteness={
+            name: misfit_of.whiteness(b, m, r)
+            for name, b, m, r in zip(names, problem.blocks, misfits, problem.residuals(final),
+                                     strict=True)
+        },
+        tail_rms=_rms(setup, model, ~fitted),
+        before_rms=_rms(setup, predicted(setup, np.zeros(setup.size)), ~fitted),
+        tail_from_s=tail_from_s,
+        starts=tuple(Start(cost, float(np.abs(at - x).max())) for at, cost in tried),
+        seed=seed,
+        model=model,
+        fitted_rows=fitted,
+    )  # fmt: skip
+
+
+__all__ = ["Calibration", "Estimate", "Lump", "calibrate"]

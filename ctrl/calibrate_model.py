@@ -1,0 +1,494 @@
+"""What a calibration works on: the log as it drives the plant, what is compared, what is unknown.
+
+The unknowns are scaled to their priors: each is a standard normal before the log is seen.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import log, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrl import calibrate_replay, twin
+from ctrl.build import humidity_ratio_of, plant_of
+from ctrl.config import Config
+from ctrl.config_errors import ConfigError, Problem
+from ctrl.log_file import Log
+from ctrl.tolerance_draws import SHEET_WORDS, sheet_slopes, thickness_factors
+from ctrl.twin import TwinPart
+from plant import cabinet, drive, heat_sinks, integrate, moist_air, sensors
+from plant.cabinet import Plant
+from plant.constants import ZERO_C_K
+
+Array = NDArray[np.float64]
+
+# Prior standard deviations that no key of a config states: common practice, no source.
+FREE_PRIORS = {
+    "contents_film": 0.25, "contents_capacity": 0.10, "hot_capacity": 0.10,
+    "cold_capacity": 0.10, "wall_capacity": 0.20, "air_lag": 0.3, "cold_lag": 0.3, "hot_lag": 0.3,
+}  # fmt: skip
+MODULE_PRIOR = 0.03  # of a, R and K each, besides what the sheet's numbers leave open
+NO_TOLERANCE_K = 0.5  # of a reading whose sensor the config does not describe
+RECTANGULAR = sqrt(3.0)  # half width over standard deviation (JCGM 100:2008, 4.3.7; from memory)
+LEAST_SD = 1e-3
+FAN_OFF_S = 120.0  # a fan stopped for less tells nothing of the still film
+NO_FAN_COLUMN = ("always", "with_module")
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One column of the log that is compared with the model.
+
+    `offset` is the name of its reading's offset among the parts, or "".
+    """
+
+    name: str
+    output: int
+    offset: str
+    unit: str
+    misfit: float
+
+
+CHANNELS = {
+    "air_c": Channel("air_c", calibrate_replay.AIR, "air_offset", "K", 0.15),
+    "cold_sink_c": Channel("cold_sink_c", calibrate_replay.COLD, "cold_offset", "K", 0.25),
+    "hot_sink_c": Channel("hot_sink_c", calibrate_replay.HOT, "hot_offset", "K", 0.25),
+    "contents_c": Channel("contents_c", calibrate_replay.CONTENTS, "contents_offset", "K", 0.15),
+}
+OFFSET_OF = {name: channel.offset for name, channel in CHANNELS.items()}
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """A start value, or a supply's voltage, that is fitted but is no part of the cabinet."""
+
+    what: str
+    segment: int
+    middle: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class Setup:
+    """A log made ready for one config.
+
+    `by` and `drivers` are those of `calibrate_replay.replay`; `prior_root` turns standard normal
+    values into the parts' own (logarithms of factors, K); `first` has the first readings of each
+    segment [K], shape (segments, 3): air, cold sink, hot sink; NaN where none.
+    """
+
+    config: Config
+    log: Log
+    base: Plant
+    by: int
+    drivers: Array
+    channels: tuple[Channel, ...]
+    parts: tuple[TwinPart, ...]
+    prior_root: Array
+    unknowns: tuple[Unknown, ...]
+    first: Array
+    notes: tuple[str, ...]
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns, parts first."""
+        return len(self.parts) + len(self.unknowns)
+
+    def inner(self, x: Array) -> Array:
+        """Return the parts' own values (logarithms of factors, K)."""
+        return self.prior_root @ x[: len(self.parts)]
+
+    def values(self, x: Array) -> dict[str, float]:
+        """Return the parts' values as a file states them: factors, K."""
+        return {
+            part.name: part.stated(float(value))
+            for part, value in zip(self.parts, self.inner(x), strict=True)
+        }
+
+    def plant(self, x: Array) -> Plant:
+        """Return the plant at `x`, as the log drives it."""
+        return twin.applied(self.base, self.values(x))
+
+
+def _fault(log: Log, what: str, key: str, expected: str) -> ConfigError:
+    return ConfigError([Problem(log.name, what, key, None, expected, line=1)])
+
+
+# What drives it -----------------------------------------------------------------------------
+
+
+def _filled(values: Array, time_s: Array, segment: NDArray[np.int64], straight: bool) -> Array:
+    """Return a column without holes: in straight lines, or each value held until the next."""
+    found = np.empty_like(values)
+    for part in np.unique(segment):
+        rows = np.flatnonzero(segment == part)
+        good = rows[np.isfinite(values[rows])]
+        if good.size == 0:
+            good = np.flatnonzero(np.isfinite(values))[:1]
+            found[rows] = values[good[0]]
+        elif straight:
+            found[rows] = np.interp(time_s[rows], time_s[good], values[good])
+        else:
+            before = np.clip(np.searchsorted(good, rows, side="right") - 1, 0, None)
+            found[rows] = values[good[before]]
+    return found
+
+
+def _fan(
+    log: Log, name: str, wiring: int, stated: str | None, driven: Array, notes: list[str]
+) -> Array:
+    """Return a fan's column, from the log or from how it is wired."""
+    if name in log.columns:
+        return _filled(log.columns[name], log.time_s, log.segment, False)
+    if stated is None and wiring not in (heat_sinks.ALWAYS, heat_sinks.WITH_MODULE,
+                                         heat_sinks.STOPPED):  # fmt: skip
+        option = "--" + name.replace("_", "-")
+        expected = f"a column {name} (0 to 1), or {option} always or with_module: it is on a switch"
+        raise _fault(log, "not stated", name, expected)
+    wired = {"always": heat_sinks.ALWAYS, "with_module": heat_sinks.WITH_MODULE}
+    wiring = wiring if stated is None else wired[stated]
+    notes.append(f"{name}: not in the log, taken as {'stated' if stated else 'wired'}")
+    if wiring == heat_sinks.WITH_MODULE:
+        return (driven != 0.0).astype(float)
+    return np.full(log.time_s.size, 0.0 if wiring == heat_sinks.STOPPED else 1.0)
+
+
+def _driven(
+    config: Config, log: Log, plant: Plant, notes: list[str]
+) -> tuple[Plant, int, Array, Array]:
+    """Return (plant on the drive that the log tells of, how it is driven, drive, rise [V])."""
+    by_duty, rise = calibrate_replay.BY_DUTY, np.zeros(log.time_s.size)
+    part, columns = plant.drive, log.columns
+
+    def column(name: str) -> Array:
+        return _filled(columns[name], log.time_s, log.segment, False)
+
+    if "supply_v" in columns:
+        rise = column("supply_v") - part.supply_v
+        part = replace(part, source_ohm=0.0)
+        plant = replace(plant, drive=part)
+    if "duty" in columns:
+        if "supply_v" not in columns:
+            notes.append("supply_v: not in the log; the config's, fitted within its limits")
+        return plant, by_duty, column("duty"), rise
+    if "module_a" in columns:
+        if config.drive.kind == "fast_pwm":
+            notes.append("duty: not in the log; from the mean current of the pulses")
+            return plant, calibrate_replay.BY_PULSED_CURRENT, column("module_a"), rise
+        notes.append("duty: not in the log; driven by the module's current")
+        given = replace(
+            part, kind=drive.CURRENT, supply_v=1e4, set_current_a=1.0, source_ohm=0.0,
+            current_limit_a=1e6, converter_efficiency=1.0, converter_fixed_w=0.0,
+            converter_loss_per_w=0.0, off_mode=drive.OFF_OPEN,
+        )  # fmt: skip
+        return replace(plant, drive=given), by_duty, column("module_a"), 0.0 * rise
+    if "module_v" in columns and config.drive.kind != "fast_pwm":
+        notes.append("duty: not in the log; driven by the module's voltage")
+        volts = column("module_v")
+        given = replace(
+            part, kind=drive.RELAY, supply_v=0.0, source_ohm=0.0, wire_ohm=0.0, switch_ohm=0.0,
+            current_limit_a=1e6, off_mode=drive.OFF_OPEN,
+        )  # fmt: skip
+        live = np.where(np.abs(volts) > 0.05, np.sign(volts), 0.0)
+        return replace(plant, drive=given), by_duty, live, np.abs(volts)
+    raise _fault(log, "missing column", "duty", "duty, module_a, or module_v of a steady voltage")
+
+
+def _drivers(
+    config: Config, log: Log, ambient_c: float | None, fans: tuple[str | None, str | None],
+    notes: list[str],
+) -> tuple[Plant, int, Array]:  # fmt: skip
+    base = plant_of(config)
+    plant, by, driven, rise = _driven(config, log, base, notes)
+    table = np.empty((log.time_s.size, calibrate_replay.DRIVERS))
+    if "ambient_c" in log.columns:
+        room_c = _filled(log.columns["ambient_c"], log.time_s, log.segment, True)
+    elif ambient_c is not None:
+        room_c = np.full(log.time_s.size, ambient_c)
+    else:
+        raise _fault(
+            log, "missing column", "ambient_c", "ambient_c, or --ambient C if it is steady"
+        )
+    humidity = np.full(log.time_s.size, config.climate.relative_humidity_pct)
+    if "ambient_rh_pct" in log.columns:
+        humidity = _filled(log.columns["ambient_rh_pct"], log.time_s, log.segment, True)
+    else:
+        notes.append(f"ambient_rh_pct: not in the log, {humidity[0]:g} % as in the config")
+    door = np.zeros(log.time_s.size)
+    if "door" in log.columns:
+        door = _filled(log.columns["door"], log.time_s, log.segment, False)
+    if config.climate.sun_w_per_m2 > 0.0:
+        notes.append("sun: not in the log; calibrate on a log from the shade")
+    table[:, calibrate_replay.AMBIENT_K] = room_c + ZERO_C_K
+    table[:, calibrate_replay.AMBIENT_RATIO] = [
+        humidity_ratio_of(temp_c + ZERO_C_K, pct, plant.climate.pressure_pa)
+        for temp_c, pct in zip(room_c, humidity, strict=True)
+    ]
+    table[:, calibrate_replay.DOOR] = door
+    table[:, calibrate_replay.DRIVE] = driven
+    table[:, calibrate_replay.HOT_FAN] = _fan(
+        log, "hot_fan", base.hot_sink.fan_wiring, fans[0], driven, notes
+    )
+    table[:, calibrate_replay.COLD_FAN] = _fan(
+        log, "cold_fan", base.cold_sink.fan_wiring, fans[1], driven, notes
+    )
+    table[:, calibrate_replay.RISE_V] = rise
+    return plant, by, table
+
+
+# What is unknown ----------------------------------------------------------------------------
+
+
+def _stops(log: Log, fan: Array) -> bool:
+    """Tell whether a fan stands still for long enough to see its sink without it."""
+    steps = np.diff(log.time_s)
+    off = (fan[:-1] < 0.5) & (np.diff(log.segment) == 0)
+    return float(steps[off].sum()) >= FAN_OFF_S
+
+
+def _sensor_tolerance_k(config: Config, channel: str) -> float:
+    if channel == "cold_sink_c":
+        part = config.cold_sink_sensor
+    elif channel == "hot_sink_c":
+        part = config.hot_sink_sensor
+    else:
+        place = "air" if channel == "air_c" else "contents"
+        part = config.sensor if config.sensor.place == place else None
+    return NO_TOLERANCE_K if part is None else part.tolerance_k
+
+
+def prior_spreads(config: Config) -> dict[str, float]:
+    """Return the prior standard deviation of every part but a, R and K, by name."""
+    part = config.tolerances
+    thin, thick = (log(x) for x in thickness_factors(config, max(part.foam_thickness_mm, 0.1)))
+    foam = sqrt((0.01 * part.foam_conductivity_pct) ** 2 + (0.5 * (thin - thick)) ** 2)
+    room = config.ambient_sensor
+    found = {
+        "hot_sink": 0.01 * part.sinks_pct, "hot_still": 0.01 * part.sinks_pct,
+        "cold_sink": 0.01 * part.sinks_pct, "cold_still": 0.01 * part.sinks_pct,
+        "hot_joint": 0.01 * part.contacts_pct, "cold_joint": 0.01 * part.contacts_pct,
+        "foam": foam, "leaks": 0.01 * part.leaks_pct,
+        "ambient_offset": NO_TOLERANCE_K if room is None else room.tolerance_k,
+    } | {OFFSET_OF[name]: _sensor_tolerance_k(config, name) for name in CHANNELS}  # fmt: skip
+    rectangular = {name: half / RECTANGULAR for name, half in found.items()}
+    return {name: max(sd, LEAST_SD) for name, sd in (rectangular | FREE_PRIORS).items()}
+
+
+def module_prior(config: Config) -> Array:
+    """Return the prior covariance of the logarithms of a, R and K, shape (3, 3).
+
+    Each printed number is off by its tolerance, and a, R, K follow by the sheet's own fit.
+    """
+    found = MODULE_PRIOR**2 * np.eye(3)
+    sheet = config.module.sheet()
+    for name in SHEET_WORDS:
+        if (getattr(sheet, name) or 0.0) <= 0.0:
+            continue
+        pct = getattr(config.module, name.rpartition("_")[0] + "_tolerance_pct")
+        slopes = sheet_slopes(config, name) * 0.01 * pct / RECTANGULAR
+        found += np.outer(slopes, slopes)
+    return found
+
+
+def _prior_root(config: Config, parts: Sequence[TwinPart]) -> Array:
+    spreads = prior_spreads(config)
+    names = [part.name for part in parts]
+    root = np.diag([spreads.get(name, 1.0) for name in names])
+    at = [names.index(name) for name in ("seebeck", "resistance", "conductance")]
+    root[np.ix_(at, at)] = np.linalg.cholesky(module_prior(config))
+    return root
+
+
+def _parts(log: Log, drivers: Array) -> tuple[TwinPart, ...]:
+    """Return the parts that this log could say anything about."""
+    left_out = set()
+    for name, channel in CHANNELS.items():
+        if name not in log.columns:
+            left_out |= {channel.offset, channel.offset.replace("offset", "lag")}
+    for name, column in (("hot_still", calibrate_replay.HOT_FAN),
+                         ("cold_still", calibrate_replay.COLD_FAN)):  # fmt: skip
+        if not _stops(log, drivers[:, column]):
+            left_out.add(name)
+    if "ambient_c" not in log.columns:
+        left_out.discard("ambient_offset")
+    return tuple(part for part in twin.PARTS if part.name not in left_out)
+
+
+def _first_readings(log: Log) -> Array:
+    """Return the first readings of air, cold and hot sink in each segment [K], NaN where none."""
+    parts = np.unique(log.segment)
+    found = np.full((parts.size, 3), np.nan)
+    for column, name in enumerate(("air_c", "cold_sink_c", "hot_sink_c")):
+        for part in parts:
+            rows = (log.segment == part) & (log.time_s <= 120.0)
+            seen = log.columns.get(name, np.full(log.time_s.size, np.nan))[rows]
+            seen = seen[np.isfinite(seen)][:3]
+            if seen.size:
+                found[part, column] = np.median(seen) + ZERO_C_K
+    return found
+
+
+def _unknowns(
+    config: Config, log: Log, drivers: Array, first: Array, supply_is_told: bool
+) -> tuple[Unknown, ...]:
+    """Return the start values that no reading tells, with what they may be."""
+    found: list[Unknown] = []
+    if not supply_is_told:
+        part = config.supply
+        spread = (part.highest_voltage_v - part.lowest_voltage_v) / (2.0 * RECTANGULAR)
+        if spread > 0.0:
+            middle = 0.5 * (part.highest_voltage_v + part.lowest_voltage_v) - part.voltage_v
+            found.append(Unknown("supply", -1, middle, spread))
+    for segment in range(first.shape[0]):
+        row = int(np.flatnonzero(log.segment == segment)[0])
+        room_k = drivers[row, calibrate_replay.AMBIENT_K]
+        air, cold, hot = first[segment]
+        inside = air if np.isfinite(air) else cold if np.isfinite(cold) else room_k - 5.0
+        apart = abs(room_k - inside)
+        if not np.isfinite(air):
+            found.append(Unknown("air", segment, inside, 4.0))
+        if not np.isfinite(cold):
+            found.append(Unknown("cold", segment, inside - 1.0, 4.0))
+        if not np.isfinite(hot):
+            found.append(Unknown("hot", segment, room_k + 2.0, 5.0))
+        found.append(Unknown("inner", segment, 0.25 * (room_k - inside), 0.3 + 0.25 * apart))
+        found.append(Unknown("outer", segment, 0.75 * (room_k - inside), 0.3 + 0.25 * apart))
+        if "contents_c" not in log.columns:
+            found.append(Unknown("contents", segment, 0.0, 0.3 + 0.5 * apart))
+    return tuple(found)
+
+
+def set_up(
+    config: Config,
+    log: Log,
+    *,
+    ambient_c: float | None = None,
+    hot_fan: str | None = None,
+    cold_fan: str | None = None,
+) -> Setup:
+    """Return the log made ready for a config; a former [twin] of it is not looked at.
+
+    Raises
+    ------
+    ConfigError
+        When the log lacks what drives the plant, and no option states it.
+    """
+    if config.twin is not None:
+        source = config.source
+        config = config.model_copy(update={"twin": None})
+        config._source = source
+    notes = list(log.notes)
+    plant, by, drivers = _drivers(config, log, ambient_c, (hot_fan, cold_fan), notes)
+    spare = replace(sensors.ABSENT, fitted=1)
+    lags = {
+        "control_sensor": config.sensor if config.sensor.place == "air" else None,
+        "cold_sensor": config.cold_sink_sensor,
+        "hot_sensor": config.hot_sink_sensor,
+    }
+    fitted = {
+        name: replace(spare, lag_s=max(part.lag_s, 0.5) if part is not None else 15.0)
+        for name, part in lags.items()
+    }
+    plant = replace(plant, **fitted)  # type: ignore[arg-type]
+    channels = [channel for name, channel in CHANNELS.items() if name in log.columns]
+    own_current = "duty" in log.columns
+    steady = own_current is False and by == calibrate_replay.BY_DUTY
+    if "module_a" in log.columns and own_current:
+        most = float(np.nanmax(np.abs(log.columns["module_a"])))
+        channels.append(
+            Channel("module_a", calibrate_replay.CURRENT, "", "A", 0.015 * max(most, 0.1))
+        )
+    if "module_v" in log.columns and "module_a" in log.columns and steady:
+        most = float(np.nanmax(np.abs(log.columns["module_v"])))
+        channels.append(
+            Channel("module_v", calibrate_replay.VOLTAGE, "", "V", 0.015 * max(most, 0.1))
+        )
+    parts, first = _parts(log, drivers), _first_readings(log)
+    told = "supply_v" in log.columns or not own_current
+    return Setup(
+        config, log, plant, by, drivers, tuple(channels), parts, _prior_root(config, parts),
+        _unknowns(config, log, drivers, first, told), first, tuple(notes),
+    )  # fmt: skip
+
+
+# The model's answer -------------------------------------------------------------------------
+
+
+def start_state(setup: Setup, plant: Plant, x: Array, segment: int) -> Array:
+    """Return the state at a segment's first row."""
+    values = setup.values(x)
+    row = int(np.flatnonzero(setup.log.segment == segment)[0])
+    room_k = setup.drivers[row, calibrate_replay.AMBIENT_K] - values.get("ambient_offset", 0.0)
+    offsets = np.array([values.get(f"{name}_offset", 0.0) for name in ("air", "cold", "hot")])
+    air, cold, hot = setup.first[segment] - offsets
+    extra = {
+        unknown.what: unknown.middle + unknown.spread * float(value)
+        for unknown, value in zip(setup.unknowns, x[len(setup.parts) :], strict=True)
+        if unknown.segment == segment
+    }
+    air, cold, hot = (
+        extra.get(name, seen) for name, seen in (("air", air), ("cold", cold), ("hot", hot))
+    )
+    record = cabinet.to_record(plant)
+    pressure_pa = plant.climate.pressure_pa
+    full = moist_air.saturation_humidity_ratio(min(cold, air), pressure_pa)
+    ratio = min(setup.drivers[row, calibrate_replay.AMBIENT_RATIO], full)
+    state = cabinet.uniform_state(plant, room_k, ratio)
+    cabinet.set_air(record, state, air, ratio)
+    cabinet.set_cold_sink(record, state, cold)
+    cabinet.set_wall_inner(record, state, air + extra["inner"])
+    state[cabinet.WALL_OUTER] = state[cabinet.WALL_SHADED] = air + extra["outer"]
+    state[cabinet.HOT_SINK] = state[cabinet.HOT_FACE] = hot
+    state[cabinet.COLD_FACE] = cold
+    inside = air + extra.get("contents", 0.0)
+    if "contents" not in extra:
+        rows = setup.log.segment == segment
+        seen = setup.log.columns["contents_c"][rows]
+        seen = seen[np.isfinite(seen)][:3]
+        if seen.size:
+            inside = float(np.median(seen)) + ZERO_C_K - values.get("contents_offset", 0.0)
+    cabinet.set_contents(record, state, inside)
+    state[cabinet.CONTROL_SENSOR], state[cabinet.COLD_SENSOR] = air, cold
+    state[cabinet.HOT_SENSOR] = hot
+    return state
+
+
+def predicted(setup: Setup, x: Array) -> Array:
+    """Return what the log would read at `x`, shape (rows, channels) [°C, A, V]; NaN if it fails."""
+    plant, values = setup.plant(x), setup.values(x)
+    record = cabinet.to_record(plant)
+    drivers = setup.drivers
+    rise_v = sum(
+        unknown.middle + unknown.spread * float(value)
+        for unknown, value in zip(setup.unknowns, x[len(setup.parts) :], strict=True)
+        if unknown.what == "supply"
+    )
+    if rise_v or values.get("ambient_offset", 0.0):
+        drivers = drivers.copy()
+        drivers[:, calibrate_replay.RISE_V] += rise_v
+        drivers[:, calibrate_replay.AMBIENT_K] -= values.get("ambient_offset", 0.0)
+    out = np.full((setup.log.time_s.size, calibrate_replay.OUTPUTS), np.nan)
+    for segment in range(setup.first.shape[0]):
+        rows = np.flatnonzero(setup.log.segment == segment)
+        span = slice(int(rows[0]), int(rows[-1]) + 1)
+        calibrate_replay.replay(
+            record, start_state(setup, plant, x, segment), setup.log.time_s[span], drivers[span],
+            setup.by, work_array(), out[span],
+        )  # fmt: skip
+    found = np.empty((out.shape[0], len(setup.channels)))
+    for column, channel in enumerate(setup.channels):
+        shift = 0.0
+        if channel.unit == "K":
+            shift = values.get(channel.offset, 0.0) - ZERO_C_K
+        found[:, column] = out[:, channel.output] + shift
+    return found
+
+
+def work_array() -> Array:
+    """Return scratch space for a replay: the integrator's, and a row of inputs of its own."""
+    own = integrate.work_array()
+    return np.zeros((own.shape[0] + 1, own.shape[1]))
+
+
+__all__ = ["Channel", "Setup", "Unknown", "predicted", "set_up", "start_state"]

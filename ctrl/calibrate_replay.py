@@ -1,0 +1,85 @@
+"""The plant driven by what a log recorded: one compiled run from its first row to its last."""
+
+from plant import cabinet, integrate, stage
+from plant.compiled import kernel
+
+# Columns of what drives it.
+AMBIENT_K, AMBIENT_RATIO, DOOR, DRIVE, HOT_FAN, COLD_FAN, RISE_V = range(7)
+DRIVERS = 7
+# Columns of what it gives: sensors' own temperatures [K], contents [K], current [A], voltage [V].
+AIR, COLD, HOT, CONTENTS, CURRENT, VOLTAGE = range(6)
+OUTPUTS = 6
+# What the column DRIVE is: duty, mean current of pulses, or what `duty` is of a current drive.
+BY_DUTY, BY_PULSED_CURRENT = 0, 1
+
+
+@kernel
+def duty_of(plant, state, row, by):
+    """Return the duty [-] that a row's drive comes to."""
+    value = row[DRIVE]
+    if by == BY_DUTY:
+        return value
+    full_a, _, _, _, _ = stage.on_drive(
+        plant.module, plant.drive, 1.0, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE],
+        row[RISE_V], 0.0,
+    )  # fmt: skip
+    return min(max(value / max(full_a, 1e-3), -1.0), 1.0)
+
+
+@kernel
+def replay(plant, state, time_s, drivers, by, work, out):
+    """Run the plant through the rows; return how many were reached.
+
+    Parameters
+    ----------
+    plant : record of `Plant`
+    state : float array, shape (STATES,)
+        At the first row; changed.
+    time_s : float array, shape (rows,)
+        Rising [s].
+    drivers : float array, shape (rows, DRIVERS)
+        A row's drive, fans and door hold until the next row; the room goes in straight lines.
+    by : int
+        `BY_DUTY` or `BY_PULSED_CURRENT`.
+    work : float array
+        An `integrate.work_array`.
+    out : float array, shape (rows, OUTPUTS)
+        Filled.
+    """
+    step_s = 1.0
+    inputs = work[-1]
+    rows = time_s.shape[0]
+    for i in range(rows):
+        row = drivers[i]
+        duty = duty_of(plant, state, row, by)
+        mean_a, _, _, _, power_w = stage.on_drive(
+            plant.module, plant.drive, duty, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE],
+            row[RISE_V], 0.0,
+        )  # fmt: skip
+        out[i, AIR] = state[cabinet.CONTROL_SENSOR]
+        out[i, COLD] = state[cabinet.COLD_SENSOR]
+        out[i, HOT] = state[cabinet.HOT_SENSOR]
+        out[i, CONTENTS] = cabinet.contents_temperature(plant, state)
+        out[i, CURRENT] = mean_a
+        if abs(mean_a) > 0.02:
+            out[i, VOLTAGE] = power_w / mean_a
+        else:
+            seebeck, _ = stage.at_rest(
+                plant.module, state[cabinet.COLD_FACE], state[cabinet.HOT_FACE]
+            )
+            out[i, VOLTAGE] = seebeck * (state[cabinet.HOT_FACE] - state[cabinet.COLD_FACE])
+        if i == rows - 1:
+            break
+        after = drivers[i + 1]
+        inputs[cabinet.AMBIENT] = 0.5 * (row[AMBIENT_K] + after[AMBIENT_K])
+        inputs[cabinet.AMBIENT_W] = 0.5 * (row[AMBIENT_RATIO] + after[AMBIENT_RATIO])
+        inputs[cabinet.DOOR] = row[DOOR]
+        inputs[cabinet.DUTY] = duty
+        inputs[cabinet.HOT_FAN] = row[HOT_FAN]
+        inputs[cabinet.COLD_FAN] = row[COLD_FAN]
+        inputs[cabinet.SUPPLY_RISE_V] = row[RISE_V]
+        step_s = integrate.advance(plant, state, inputs, time_s[i + 1] - time_s[i], step_s, work)
+        if step_s < 0.0:
+            return i + 1
+        cabinet.begin_ice(plant, state)
+    return rows

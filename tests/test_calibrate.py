@@ -1,0 +1,323 @@
+"""A twin from a log that another plant made: what is told is true, what is not is said.
+
+The other plant has distributed walls, two nodes a sink, layered air, its own module and its own
+integrator (`tests/other_plant.py`).  No expected value is used to fit anything.
+"""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ctrl import calibrate_misfit as misfit_of
+from ctrl import cli
+from ctrl.build import heat_leak_parts_w_per_k, plant_of
+from ctrl.calibrate import NINETY, calibrate, lumps_of
+from ctrl.calibrate_file import twin_text
+from ctrl.calibrate_misfit import Blocks, Misfit
+from ctrl.calibrate_tests import next_tests
+from ctrl.config import ConfigError, load_config, parse_config
+from ctrl.glossary import GLOSSARY
+from ctrl.log_file import read_log
+from ctrl.tolerance_draws import drawn_plant, spreads_of
+from plant.cabinet import to_record
+from tests import other_plant
+from tests.synthetic_logs import make_log
+
+NAMES = (
+    "time_s", "air_c", "cold_sink_c", "hot_sink_c", "ambient_c", "ambient_rh_pct", "supply_v",
+    "module_a", "duty", "hot_fan", "cold_fan",
+)  # fmt: skip
+CONFIGS = {"box": "film_box", "larder": "galley_larder"}
+LUMPS = {
+    "ua_w_per_k", "hot_resistance_k_per_w", "cold_resistance_k_per_w", "seebeck_v_per_k",
+    "resistance_ohm",
+}  # fmt: skip
+
+
+def logged(folder, kind, seed, names=NAMES):
+    """Return (truth, path of the log)."""
+    truth, columns = make_log(load_config(CONFIGS[kind]), kind, seed)
+    path = folder / f"{kind}_{seed}.csv"
+    other_plant.write(path, columns, names)
+    return truth, path
+
+
+@pytest.fixture(scope="module")
+def box(tmp_path_factory):
+    """(truth, path, calibration) of one film box."""
+    truth, path = logged(tmp_path_factory.mktemp("logs"), "box", 3)
+    return truth, path, calibrate(load_config("film_box"), read_log(path), starts=1)
+
+
+def test_lumps_are_within_a_tenth_or_within_their_interval(box, note):
+    truth, _, found = box
+    lumps = {item.name: item for item in found.lumps if item.name in LUMPS}
+    assert set(lumps) == LUMPS == set(truth.lumps)
+    for name, item in lumps.items():
+        off = item.value / truth.lumps[name] - 1.0
+        low, high = item.interval
+        note(f"{name}: {100 * off:+.1f} %, 90 % interval {low:.4g} to {high:.4g}")
+        assert abs(off) < 0.1 or low <= truth.lumps[name] <= high
+
+
+def test_the_resistance_is_told_where_the_current_is(box):
+    truth, _, found = box
+    item = next(item for item in found.lumps if item.name == "resistance_ohm")
+    assert item.error < 0.02 * item.value
+    assert item.value == pytest.approx(truth.resistance, rel=0.03)
+    assert abs(item.before / truth.resistance - 1.0) > abs(item.value / truth.resistance - 1.0)
+
+
+def test_what_was_held_back_is_predicted(box, note):
+    _, _, found = box
+    note(f"held back: {found.tail_rms}, config's own: {found.before_rms}")
+    assert found.tail_rms["air_c"] <= 0.3
+    assert found.tail_from_s == pytest.approx(0.8 * found.log.span_s, rel=1e-6)
+    # Nothing of the tail was seen: spoiling it changes no estimate.
+    assert not np.any(found.fitted_rows[found.log.time_s > found.tail_from_s])
+
+
+def test_what_the_log_cannot_tell_keeps_the_config(box):
+    _, _, found = box
+    untold = {item.name for item in found.untold}
+    assert "cold_joint" in untold  # in a row with its sink, which is 60 times as much
+    assert "resistance" not in untold
+    for item in found.untold:
+        if item.name not in ("seebeck", "resistance", "conductance"):
+            assert item.value == (0.0 if item.unit else 1.0)
+
+
+def test_the_misfit_is_seen_and_taken_out(box):
+    _, _, found = box
+    white = found.whiteness["air_c"]
+    assert white.lag_one > 0.4
+    assert abs(white.lag_one_whitened) < 0.25
+    assert white.effective < 0.7 * white.blocks
+
+
+def test_a_test_is_advised_by_what_it_would_tell(box):
+    _, _, found = box
+    tests = next_tests(found)
+    assert {test.name for test in tests} == {"hot_fan_off", "cold_fan_off", "warm_up", "duty_steps"}
+    for test in tests:
+        assert all(0.0 < gain.left <= 1.0 + 1e-9 for gain in test.gains)
+    # Only a stopped fan shows a sink without its fan.
+    left = {test.name: {g.name: g.left for g in test.gains}.get("hot_still") for test in tests}
+    assert left["hot_fan_off"] < 0.7
+    assert left["warm_up"] == pytest.approx(1.0, abs=0.01)
+
+
+# The twin's file ------------------------------------------------------------------------------
+
+
+def test_the_twin_comes_back_as_it_was(box):
+    _, _, found = box
+    config = parse_config(twin_text(found), "twin.toml")
+    assert config.twin.log_sha256 == found.log.sha256
+    for item in found.estimates:
+        assert config.twin.values[item.name] == pytest.approx(item.value, rel=1e-4)
+        assert config.twin.errors[item.name] == pytest.approx(item.error, rel=1e-2)
+    assert config.twin.correlation == pytest.approx(found.correlation, abs=6e-4)
+    built, nominal = plant_of(config), plant_of(load_config("film_box"))
+    times = config.twin.values
+    assert built.hot_sink.fan_w_per_k == pytest.approx(
+        nominal.hot_sink.fan_w_per_k / times["hot_sink"]
+    )
+    assert built.module.seebeck_v_per_k == pytest.approx(
+        nominal.module.seebeck_v_per_k * times["seebeck"]
+    )
+    assert built.control_sensor.offset_k == pytest.approx(times["air_offset"])
+    leaks = heat_leak_parts_w_per_k(config)["door seal"]
+    assert leaks == pytest.approx(
+        times["leaks"] * heat_leak_parts_w_per_k(load_config("film_box"))["door seal"]
+    )
+
+
+def test_a_twin_of_a_twin_has_one_table(box):
+    _, path, found = box
+    twice = parse_config(twin_text(found), str(path.with_suffix(".toml")))
+    path.with_suffix(".toml").write_text(twin_text(found), encoding="utf-8")
+    text = twin_text(replace(found, config=twice))
+    assert text.count("[twin]") == 1
+    assert text == twin_text(found)
+
+
+def test_a_twin_without_its_errors_is_refused(box):
+    _, _, found = box
+    text = twin_text(found)
+    for bad, words in (
+        (text.replace("hot_sink_times_error", "# "), "twin.hot_sink_times_error"),
+        (text.replace("correlations = [", "correlations = [ 0.1,"), "twin.correlations"),
+    ):
+        with pytest.raises(ConfigError, match=words):
+            parse_config(bad, "twin.toml")
+
+
+def test_draws_use_the_twins_errors_with_their_correlations(box):
+    _, _, found = box
+    config = parse_config(twin_text(found), "twin.toml")
+    plant = plant_of(config)
+    spreads = spreads_of(config, plant)
+    names = {spread.part for spread in spreads if not spread.is_normal}
+    assert names == {"supply", "weather"}
+    shares = np.random.default_rng(5).random((400, len(spreads)))
+    drawn = [drawn_plant(plant, spreads, row) for row in shares]
+    told = {item.name: item for item in found.estimates}
+    ohms = np.log([item.module.resistance_ohm / plant.module.resistance_ohm for item in drawn])
+    volts = np.log([item.module.seebeck_v_per_k / plant.module.seebeck_v_per_k for item in drawn])
+    for values, name in ((ohms, "resistance"), (volts, "seebeck")):
+        wanted = told[name].error / told[name].value
+        assert np.std(values) == pytest.approx(wanted, rel=0.15)  # 400 draws: 3.5 % by chance
+    order = [item.name for item in found.estimates]
+    wanted = found.correlation[order.index("resistance"), order.index("seebeck")]
+    assert np.corrcoef(ohms, volts)[0, 1] == pytest.approx(wanted, abs=0.15)
+    far = {spread.part for spread in spreads_of(load_config("film_box"), plant)}
+    assert "contacts" in far
+
+
+def keys_in(value):
+    """Return every key of a JSON answer."""
+    if isinstance(value, list):
+        return [key for item in value for key in keys_in(item)]
+    if isinstance(value, dict):
+        return [*value, *(key for item in value.values() for key in keys_in(item))]
+    return []
+
+
+# The verb -------------------------------------------------------------------------------------
+
+
+def test_the_verb_writes_twin_json_and_picture(box, tmp_path, capsys):
+    _, path, _ = box
+    twin, picture = tmp_path / "twin.toml", tmp_path / "twin.png"
+    words = ["calibrate", "film_box", str(path), "--out", str(twin), "--plot", str(picture),
+             "--starts", "1", "--json"]  # fmt: skip
+    assert cli.main(words) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["log_sha256"] == load_config(twin).twin.log_sha256
+    assert {item["name"] for item in answer["lumps"]} >= LUMPS
+    assert answer["next_tests"]
+    assert set(keys_in(answer)) - set(GLOSSARY) == set()
+    assert picture.stat().st_size > 20_000
+    assert cli.main(words) == 2  # nothing is overwritten
+    assert "is already there" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("left_out", "words"),
+    [("duty", "missing column"), ("ambient_c", "--ambient"), ("hot_fan", "--hot-fan")],
+)
+def test_what_drives_it_must_be_there(box, tmp_path, capsys, left_out, words):
+    _, path, _ = box
+    kept = [n for n in NAMES if n not in (left_out, *(("module_a",) if left_out == "duty" else ()))]
+    table = np.genfromtxt(path, delimiter=",", names=True)
+    short = tmp_path / "short.csv"
+    other_plant.write(short, {name: table[name] for name in kept}, kept)
+    assert cli.main(["calibrate", "film_box", str(short)]) == 2
+    told = capsys.readouterr().err.strip().splitlines()
+    assert len([line for line in told if words in line]) == 1
+
+
+# Residuals that hang together -------------------------------------------------------------------
+
+
+def chain(count, keep, seed):
+    """Return first-order autoregressive noise of unit variance."""
+    stream = np.random.default_rng(seed)
+    found = np.empty(count)
+    found[0] = stream.standard_normal()
+    for k in range(1, count):
+        found[k] = keep * found[k - 1] + np.sqrt(1.0 - keep**2) * stream.standard_normal()
+    return found
+
+
+def blocks_of(count, step_s=60.0):
+    rows = np.arange(count)
+    return Blocks(rows, rows, step_s * rows, np.zeros(count, dtype=np.int64), np.ones(count))
+
+
+def test_a_fading_misfit_is_sized():
+    # exp(-60 s/600 s) between neighbours, size 0.3 K, 0.05 K of white noise on top.
+    count = 300
+    values = 0.3 * chain(count, np.exp(-0.1), 1)
+    values = values + 0.05 * np.random.default_rng(2).standard_normal(count)
+    blocks = blocks_of(count)
+    first = misfit_of.first_guess(blocks, values, 0.15)
+    nothing = np.zeros((count, 1))
+    (found,) = misfit_of.likeliest([blocks], [first], [values], [nothing], np.zeros(1))
+    assert found.size == pytest.approx(0.3, rel=0.35)
+    assert found.fades_s == pytest.approx(600.0, rel=0.6)
+    # Between two blocks the chain itself moves by 0.3 sqrt(1 - exp(-0.2)) = 0.13 K.
+    assert found.noise < 0.13
+    white = misfit_of.whiteness(blocks, found, values)
+    assert white.lag_one > 0.6
+    assert abs(white.lag_one_whitened) < 0.12
+    assert white.ljung_box_p > 0.01
+    # A mean of n such values has the variance of n (1 - k)/(1 + k) independent ones (textbook).
+    keep = np.exp(-0.1)
+    exact = misfit_of.whiteness(blocks, Misfit(1e-6, 0.3, 600.0), values).effective
+    assert exact == pytest.approx(count * (1.0 - keep) / (1.0 + keep), rel=0.1)
+
+
+def test_ljung_box_tells_chains_from_noise():
+    stream = np.random.default_rng(3)
+    chance = [misfit_of.ljung_box(stream.standard_normal(200), 20) for _ in range(200)]
+    assert np.mean(np.array(chance) < 0.05) == pytest.approx(0.05, abs=0.05)
+    assert misfit_of.ljung_box(chain(200, 0.7, 4), 20) < 1e-6
+
+
+def test_the_robust_loss_is_soft_l1():
+    z = np.array([-40.0, -2.0, 0.0, 1e-4, 0.5, 3.0, 12.0])
+    size, slope = misfit_of.robust(z)
+    assert size**2 == pytest.approx(2.0 * 9.0 * (np.sqrt(1.0 + (z / 3.0) ** 2) - 1.0), rel=1e-3)
+    step = 1e-5
+    up, down = misfit_of.robust(z + step)[0], misfit_of.robust(z - step)[0]
+    assert slope == pytest.approx((up - down) / (2.0 * step), rel=1e-3)
+
+
+# Coverage -------------------------------------------------------------------------------------
+
+
+def hits_of(folder, seeds, note):
+    """Return {lump: [whether its 90 % interval holds the truth]} and the tails' air rms."""
+    hits = {name: [] for name in LUMPS}
+    tails = []
+    for kind, seed in seeds:
+        truth, path = logged(folder, kind, seed)
+        found = calibrate(load_config(CONFIGS[kind]), read_log(path), starts=1)
+        for item in found.lumps:
+            if item.name in LUMPS:
+                low, high = item.interval
+                hits[item.name].append(low <= truth.lumps[item.name] <= high)
+        tails.append(found.tail_rms["air_c"])
+    for name, values in hits.items():
+        note(f"{name}: {sum(values)} of {len(values)}")
+    note(f"air held back: rms {np.sqrt(np.mean(np.square(tails))):.2f} K, "
+         f"largest {max(tails):.2f} K")  # fmt: skip
+    return hits, tails
+
+
+@pytest.mark.slow
+def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path, note):
+    # 20 larders and 20 boxes; seeds 200 to 219 were not looked at while this was written.
+    seeds = [(kind, seed) for seed in range(200, 220) for kind in ("larder", "box")]
+    hits, tails = hits_of(tmp_path, seeds, note)
+    pooled = np.mean([hit for values in hits.values() for hit in values])
+    note(f"pooled: {100 * pooled:.1f} %")
+    assert 0.80 <= pooled <= 0.97
+    for name, values in hits.items():
+        # One lump in 40 logs: 0.8 less what 1 in 100 fair ones fall short by chance.
+        assert np.mean(values) >= 0.7, name
+    assert np.sqrt(np.mean(np.square(tails))) <= 0.3
+
+
+def test_lumps_and_their_errors_follow_from_the_parts(box):
+    _, _, found = box
+    count = found.x.size
+    nothing = np.zeros((count, count))
+    assert all(item.error == 0.0 for item in lumps_of(found.setup, found.x, nothing))
+    plant = found.setup.plant(found.x)
+    assert to_record(plant).module.resistance_ohm == plant.module.resistance_ohm
+    assert NINETY == pytest.approx(1.644854, abs=1e-4)

@@ -1,0 +1,142 @@
+"""Logs of real cabinets: units stated and never guessed, what cannot be is dropped and counted."""
+
+import numpy as np
+import pytest
+
+from ctrl.config_errors import ConfigError
+from ctrl.log_file import read_log
+
+MINUTES = 40
+
+
+def rows_of(count=MINUTES * 6, step_s=10.0):
+    time_s = step_s * np.arange(count)
+    return time_s, 20.0 - time_s / 600.0, np.full(count, 22.0)
+
+
+def write(path, header, columns):
+    lines = [",".join(str(cell) for cell in row) for row in zip(*columns, strict=True)]
+    path.write_text(header + "\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def fault_of(path, **options):
+    with pytest.raises(ConfigError) as caught:
+        read_log(path, **options)
+    assert len(caught.value.problems) == 1
+    text = str(caught.value)
+    assert "\n" not in text
+    return text
+
+
+def test_headers_state_the_unit(tmp_path):
+    time_s, air, room = rows_of()
+    path = write(tmp_path / "a.csv", "time_min,air_degf,ambient_k",
+                 (time_s / 60.0, air * 1.8 + 32.0, room + 273.15))  # fmt: skip
+    log = read_log(path)
+    assert log.columns["air_c"] == pytest.approx(air)
+    assert log.columns["ambient_c"] == pytest.approx(room)
+    assert log.time_s == pytest.approx(time_s)
+    assert log.step_s == pytest.approx(10.0)
+    assert log.notes == ()
+
+
+@pytest.mark.parametrize("name", ["air", "ambient", "supply"])
+def test_a_header_without_a_unit_is_refused_with_the_way_to_state_it(tmp_path, name):
+    time_s, air, _ = rows_of()
+    path = write(tmp_path / "a.csv", f"time_s,air_c,{name}".replace("air_c,air", "t,air"),
+                 (time_s, air, air))  # fmt: skip
+    text = fault_of(path)
+    assert f"a.csv:1:3: {name}: no unit" in text
+    assert f"--unit {name}=UNIT" in text
+
+
+def test_a_makers_own_headers_are_mapped(tmp_path):
+    time_s, air, room = rows_of()
+    path = write(tmp_path / "a.csv", "t,T1,T2", (time_s / 3600.0, air * 1.8 + 32.0, room))
+    log = read_log(path, {"time": "t", "air": "T1", "ambient": "T2"},
+                   {"time": "h", "air": "degF", "ambient": "degC"})  # fmt: skip
+    assert log.columns["air_c"] == pytest.approx(air)
+    assert log.time_s == pytest.approx(time_s)
+    assert "no such column" in fault_of(path, given={"air": "T9"})
+    assert "no such unit" in fault_of(
+        path, given={"time": "t", "air": "T1"}, units={"time": "h", "air": "furlong"}
+    )
+
+
+def test_bare_numbers_under_time_are_refused_and_iso_times_read(tmp_path):
+    time_s, air, _ = rows_of()
+    assert "time: no unit" in fault_of(write(tmp_path / "a.csv", "time,air_c", (time_s, air)))
+    stamps = np.datetime64("2026-05-31T23:50:00") + time_s.astype("timedelta64[s]")
+    log = read_log(write(tmp_path / "b.csv", "time,air_c", (stamps, air)))
+    assert log.time_s == pytest.approx(time_s)
+
+
+def test_a_clock_that_resets_begins_a_new_stretch(tmp_path):
+    time_s, air, _ = rows_of()
+    again = np.where(np.arange(time_s.size) >= 150, time_s - time_s[150], time_s)
+    log = read_log(write(tmp_path / "a.csv", "time_s,air_c", (again, air)))
+    assert log.counts["clock_resets"] == 1
+    assert np.flatnonzero(np.diff(log.segment)).tolist() == [149]
+    assert log.time_s[150] == 0.0
+    assert any("clock went back" in note for note in log.notes)
+
+
+def test_gaps_duplicates_and_outliers_are_counted(tmp_path):
+    time_s, air, _ = rows_of(400)
+    air = air + 0.02 * np.sin(np.arange(400))
+    time_s[200:] += 400.0  # a gap
+    time_s[300:] += 5000.0  # one so long that nobody knows the state
+    time_s[101] = time_s[100]
+    air[50], air[60] = 85.5, 31.0  # beyond what can be is at 90; both stand alone
+    air[70] = -127.0  # what a digital sensor says when it is not there
+    log = read_log(write(tmp_path / "a.csv", "time_s,air_c", (time_s, air)))
+    assert log.counts["gaps"] == 2
+    assert log.counts["new_starts"] == 1
+    assert log.counts["duplicates"] == 1
+    assert log.counts["outliers"] == 3
+    assert np.flatnonzero(np.isnan(log.columns["air_c"])).tolist() == [50, 60, 70]
+    assert log.segment[-1] == 1
+
+
+def test_a_step_is_no_outlier(tmp_path):
+    time_s, air, _ = rows_of()
+    air[100:] -= 8.0
+    log = read_log(write(tmp_path / "a.csv", "time_s,air_c", (time_s, air)))
+    assert log.counts["outliers"] == 0
+
+
+def test_a_wrong_unit_shows(tmp_path):
+    time_s, air, _ = rows_of()
+    text = fault_of(write(tmp_path / "a.csv", "time_s,air_c", (time_s, air + 273.15)))
+    assert "out of range" in text
+    assert "is the unit c?" in text
+    text = fault_of(write(tmp_path / "b.csv", "time_s,air_c,duty", (time_s, air, air)))
+    assert "duty" in text
+    assert "0 to 1" in text
+
+
+@pytest.mark.parametrize(
+    ("header", "cell", "words"),
+    [
+        ("time_s,air_c", "warm", "a.csv:7:2: air_c = 'warm': not a number"),
+        ("time_s,air_c", "20,5", None),
+        ("time_s,duty", "0.5", "no reading"),
+        ("seconds,air_c", "20", "missing column"),
+    ],
+)
+def test_each_fault_is_one_line_with_its_place(tmp_path, header, cell, words):
+    time_s, air, _ = rows_of()
+    cells = [f"{0.5 if 'duty' in header else value:g}" for value in air]
+    cells[5] = cell
+    path = write(tmp_path / "a.csv", header, (time_s, cells))
+    if words is None:
+        assert read_log(path).columns["air_c"][5] == pytest.approx(20.0)
+    else:
+        assert words in fault_of(path)
+
+
+def test_too_short_is_refused(tmp_path):
+    time_s, air, _ = rows_of(60)
+    assert "20 min" in fault_of(write(tmp_path / "a.csv", "time_s,air_c", (time_s, air)))
+    assert "cannot be read" in fault_of(tmp_path / "none.csv")
