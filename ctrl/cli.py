@@ -14,10 +14,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from ctrl.cli_calibrate import declare_calibrate, run_calibrate
 from ctrl.cli_drill import declare_drill, run_drill
 from ctrl.cli_firmware import declare_firmware, run_firmware
 from ctrl.cli_guide import declare_guide, run_guide
-from ctrl.cli_calibrate import declare_calibrate, run_calibrate
 from ctrl.cli_options import (
     COMMAND_LINE,
     command_line_fault,

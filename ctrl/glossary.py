@@ -549,7 +549,10 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "water_residual_rel": ("", "stored less booked water, over what flowed"),
     "weights": ("", "setpoint weights tried"),
     "what": ("", "what is to be done"),
-    "where": ("", "of the pair, outside the pair or own climate"),
+    "where": (
+        "",
+        "of the pair, outside the pair or own climate; of a measure: in the export or yours",
+    ),
     "whole_a": ("A", "with the fans"),
     "why": ("", "what the tolerance covers; what decided the defrost"),
     "window_min_on_s": ("s", "slow window: least time on, and off"),
