@@ -193,7 +193,7 @@ def written(tmp_path, capsys):
 def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
     from ctrl.cli import main
 
-    assert set(written) == {"command", "file", "assumed"}
+    assert set(written) == {"command", "file", "assumed", "coldest_holdable_c", "assumptions"}
     assert "bottles" not in written["assumed"]
     assert "target" in written["assumed"]
     assert main(["new", str(tmp_path / "other.toml"), "--json"]) == 2
