@@ -238,12 +238,19 @@ def _module_rows(config: Config, plant: Plant, found: ModuleResult) -> list[Comp
     at = f"brought from {found.mean_c:.0f} to 25 °C" if plant.module.temperature_dependence else ""
     how = "; ".join(text for text in (found.how, at) if text)
     where = f"open circuit's voltage over {found.difference_k:.1f} K between the faces"
-    return [
+    rows = [
         _compared("module resistance", "ohm", found.resistance, plant.module.resistance_ohm,
                   open_pct["resistance"], how),
         _compared("module Seebeck coefficient", "V/K", found.seebeck,
                   plant.module.seebeck_v_per_k, open_pct["seebeck"], where, notes=found.notes),
     ]  # fmt: skip
+    if found.joints is not None:
+        mod = plant.module
+        both = 1.0 / mod.cold_contact_w_per_k + 1.0 / mod.hot_contact_w_per_k
+        settling = "what the faces' settling took of the voltage; hot and cold taken alike"
+        rows.append(_compared("module's two joints", "K/W", found.joints, both,
+                              config.tolerances.contacts_pct, settling))  # fmt: skip
+    return rows
 
 
 def one_of_bank(config: Config, found: ModuleResult) -> tuple[Estimate, Estimate]:
@@ -331,6 +338,12 @@ def module_lines(config: Config, found: ModuleResult) -> list[ConfigLine]:
     ]
     lines.append(ConfigLine("module", "sheet_hot_side_c", 25.0, from_both))
     lines.append(ConfigLine("module", "derating", 1.0, "a is measured"))
+    if found.joints is not None:
+        for side in ("cold", "hot"):
+            value = getattr(config.module, f"{side}_contact_k_per_w") * found.joints_factor
+            clipped = min(float(f"{value:.3g}"), 2.0)
+            comment = "measured, both joints taken alike"
+            lines.append(ConfigLine("module", f"{side}_contact_k_per_w", clipped, comment))
     for key, pct in (
         ("imax", hypot(of_a, of_r)), ("vmax", of_a), ("qmax", hypot(of_a, of_r)),
         ("ac_resistance", of_r),

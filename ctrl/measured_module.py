@@ -6,7 +6,7 @@ tenths of a second and the sinks to the air in minutes.  A log is extrapolated b
 instant; what a hand meter misses is worked out with the module's own model and told.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
 import numpy as np
@@ -27,7 +27,8 @@ OFF_SHARE, ON_SHARE = 0.03, 0.9
 MOST_BETWEEN = 4  # rows that are neither on nor off
 PULSED_SHARE = 0.05
 BEFORE_S = 1.0
-CONTACT_UNSURE, CONDUCTANCE_UNSURE, BIAS_UNSURE = 0.5, 0.1, 0.5  # largest errors, practice
+CONTACT_UNSURE, CONDUCTANCE_UNSURE, BIAS_UNSURE = 0.5, 0.1, 1.0  # largest errors, practice
+FACES_UNSURE = 0.3  # of joints told by the faces' settling: hot and cold need not be alike
 # Joints 50 % off move the faces' mean by some 0.5 K, and bismuth telluride's resistance
 # changes by 0.5 % a kelvin.
 LEGS_UNSURE = 0.0025
@@ -71,6 +72,10 @@ class ModuleResult:
     ----------
     resistance, seebeck : Estimate
         At 25 °C [ohm, V/K].
+    joints : Estimate or None
+        Both joints together [K/W]; None by hand.
+    joints_factor : float
+        Each joint over the config's.
     resistance_as_it_was_ohm, seebeck_as_it_was_v_per_k : float
         At the temperature of the test.
     mean_c, difference_k : float
@@ -84,6 +89,8 @@ class ModuleResult:
 
     resistance: Estimate
     seebeck: Estimate
+    joints: Estimate | None
+    joints_factor: float
     resistance_as_it_was_ohm: float
     seebeck_as_it_was_v_per_k: float
     mean_c: float
@@ -301,88 +308,107 @@ def _after(t: Array, y: Array, window_s: float) -> tuple[float, float, float, fl
 # Results ----------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """What a test showed, whichever way: step [ohm], voltages [V], their standard errors.
+
+    `open_v` is the open circuit's at the instant with the thermometers on the faces, and with
+    settled faces where they sit in the sinks.  `fast_v` is what the faces' settling takes
+    of it, None where it was not seen.
+    """
+
+    ohm: float
+    current_a: float
+    open_v: float
+    open_noise_v: float
+    fast_v: float | None
+    fast_noise_v: float
+
+
 def by_log(plant: Plant, test: SwitchOff, log: SwitchOffLog, meters: Meters) -> ModuleResult:
     """Return resistance and Seebeck coefficient from a log; `NotUsable` if it shows none."""
-    seen = instant_of(log, test.window_s)
-    ohm = (seen.on_v - seen.off_v) / seen.current_a - test.lead_ohm
-    if ohm <= 0.0:
-        raise NotUsable("a step of the voltage larger than the leads' own")
-    plain_ohm = (seen.on_v - seen.first_off_v) / seen.current_a - test.lead_ohm
-    timing_v = seen.slope_v_per_s * seen.at_spread_s
-    parts = (
-        Part("noise and fit", seen.step_noise_v / seen.current_a),
-        Part("instant of the switch-off", abs(timing_v) / seen.current_a),
-        *_ohm_parts(ohm, test, meters, seen.current_a, seen.current_noise_a),
-    )
+    at = instant_of(log, test.window_s)
+    ohm = _positive((at.on_v - at.off_v) / at.current_a - test.lead_ohm)
+    plain_ohm = (at.on_v - at.first_off_v) / at.current_a - test.lead_ohm
+    timing_v = abs(at.slope_v_per_s * at.at_spread_s)
     on_faces = test.thermometers == "faces"
-    volts = seen.off_v if on_faces else seen.settled_v
-    noise_v = hypot(seen.off_noise_v, timing_v) if on_faces else seen.settled_noise_v
-    return _result(
-        plant, test, meters, Estimate(ohm, parts), seen.current_a, volts, noise_v,
-        bias_pct=100.0 * (plain_ohm / ohm - 1.0),
-        how=f"step of voltage over current, extrapolated to the instant over {test.window_s:g} s",
+    seen = _Seen(
+        ohm, at.current_a,
+        open_v=at.off_v if on_faces else at.settled_v,
+        open_noise_v=hypot(at.off_noise_v, timing_v) if on_faces else at.settled_noise_v,
+        fast_v=at.off_v - at.settled_v,
+        fast_noise_v=hypot(at.off_noise_v, at.settled_noise_v, timing_v),
     )  # fmt: skip
+    parts = (
+        Part("noise and fit", at.step_noise_v / at.current_a),
+        Part("instant of the switch-off", timing_v / at.current_a),
+        *_ohm_parts(ohm, test, meters, at.current_a, at.current_noise_a),
+    )
+    fitted = _fitted(plant.module, test, seen)
+    how = f"step of voltage over current, extrapolated to the instant over {test.window_s:g} s"
+    return _result(plant.module, fitted, test, meters, seen, parts, plain_ohm, how)
 
 
 def by_hand(plant: Plant, test: HandMeter, meters: Meters) -> ModuleResult:
-    """Return the same from a hand meter, its late reading corrected by the module's model."""
-    cold_k, hot_k = _sinks_k(plant, test, test.current_a)
-    at_once_v, later_v = voltage_after(plant, test.current_a, cold_k, hot_k, test.after_s)
-    _, late_v = voltage_after(
-        plant, test.current_a, cold_k, hot_k, test.after_s + test.after_tolerance_s
-    )
-    # The model's module may be another than the one measured: the share lost is what is taken.
-    lost = at_once_v / later_v - 1.0 if later_v > 0.0 else 0.0
-    missed_v = lost * test.off_v
-    off_v = test.off_v + missed_v
-    plain_ohm = (test.on_v - test.off_v) / test.current_a - test.lead_ohm
-    ohm = (test.on_v - off_v) / test.current_a - test.lead_ohm
-    if ohm <= 0.0:
-        raise NotUsable("a step of the voltage larger than the leads' own")
-    timing_v = EVEN * abs(later_v - late_v)
-    bias_v = EVEN * BIAS_UNSURE * abs(missed_v)
+    """Return the same from a hand meter, its late reading corrected by the module's model.
+
+    The model's module takes on what was measured, until both agree.
+    """
+    plain_ohm = _positive((test.on_v - test.off_v) / test.current_a - test.lead_ohm)
+    on_faces = test.thermometers == "faces"
+    fitted, missed_v, timing_v = plant.module, 0.0, 0.0
+    for _ in range(4):
+        own = replace(plant, module=fitted)
+        sinks_k = _sinks_k(fitted, test, test.current_a)
+        at_once_v, later_v = voltage_after(own, test.current_a, *sinks_k, test.after_s)
+        late_s = test.after_s + test.after_tolerance_s
+        timing_v = EVEN * abs(later_v - voltage_after(own, test.current_a, *sinks_k, late_s)[1])
+        if later_v <= 0.0:
+            raise NotUsable("a reading sooner after the switch-off")
+        missed_v = (at_once_v / later_v - 1.0) * test.off_v
+        ohm = _positive((test.on_v - test.off_v - missed_v) / test.current_a - test.lead_ohm)
+        off_v = test.off_v + missed_v
+        settled_v = off_v * open_voltage(fitted, *faces_k(fitted, 0.0, *sinks_k)) / at_once_v
+        bias_v = EVEN * BIAS_UNSURE * abs(missed_v)
+        seen = _Seen(ohm, test.current_a, off_v if on_faces else settled_v,
+                     hypot(timing_v, bias_v), None, 0.0)  # fmt: skip
+        fitted = _fitted(plant.module, test, seen)
     parts = (
         Part("late reading", bias_v / test.current_a),
         Part("when it was read", timing_v / test.current_a),
         *_ohm_parts(ohm, test, meters, test.current_a, 0.0),
     )
     bias_pct = 100.0 * (plain_ohm / ohm - 1.0)
-    on_faces = test.thermometers == "faces"
-    settled_v = off_v if on_faces else _settled_v(plant, cold_k, hot_k, off_v, at_once_v)
-    return _result(
-        plant, test, meters, Estimate(ohm, parts), test.current_a, settled_v,
-        hypot(timing_v, bias_v), bias_pct,
-        how=f"hand meter, read {test.after_s:g} s late: {bias_pct:+.1f} % on the resistance by "
-        "the module's model, taken off",
-    )  # fmt: skip
+    how = (
+        f"hand meter, read {test.after_s:g} s late: {bias_pct:+.1f} % on the resistance by "
+        "the module's model, taken off"
+    )
+    return _result(plant.module, fitted, test, meters, seen, parts, plain_ohm, how)
 
 
-def _settled_v(plant: Plant, cold_k: float, hot_k: float, off_v: float, at_once_v: float) -> float:
-    """Return what the voltage would be with the faces settled between sinks that stand [V]."""
-    faces = faces_k(plant.module, 0.0, cold_k, hot_k)
-    return off_v * open_voltage(plant.module, *faces) / at_once_v
+def _positive(ohm: float) -> float:
+    if ohm <= 0.0:
+        raise NotUsable("a step of the voltage larger than the leads' own")
+    return ohm
 
 
 def _ohm_parts(
     ohm: float, test: SwitchOff | HandMeter, meters: Meters, current_a: float, noise_a: float
 ) -> tuple[Part, ...]:
+    whole = ohm + test.lead_ohm
+    ammeter = hypot(EVEN * 0.01 * meters.current_tolerance_pct, noise_a / current_a)
     return (
-        Part("voltmeter", EVEN * 0.01 * meters.voltage_tolerance_pct * (ohm + test.lead_ohm)),
-        Part(
-            "ammeter",
-            (ohm + test.lead_ohm)
-            * hypot(EVEN * 0.01 * meters.current_tolerance_pct, noise_a / current_a),
-        ),
+        Part("voltmeter", EVEN * 0.01 * meters.voltage_tolerance_pct * whole),
+        Part("ammeter", whole * ammeter),
         Part("leads", EVEN * test.lead_tolerance_ohm),
     )
 
 
-def _sinks_k(plant: Plant, test: SwitchOff | HandMeter, current_a: float) -> tuple[float, float]:
+def _sinks_k(mod: Module, test: SwitchOff | HandMeter, current_a: float) -> tuple[float, float]:
     """Return the sinks' bases [K]; from the faces where those were measured."""
     cold_k, hot_k = test.cold_c + ZERO_C_K, test.hot_c + ZERO_C_K
     if test.thermometers == "sinks":
         return cold_k, hot_k
-    mod = plant.module
     heat_w, power_w = stage.with_current(mod, current_a, cold_k, hot_k)
     return (
         cold_k + heat_w / mod.cold_contact_w_per_k,
@@ -390,33 +416,74 @@ def _sinks_k(plant: Plant, test: SwitchOff | HandMeter, current_a: float) -> tup
     )
 
 
+def _joints_share(mod: Module) -> float:
+    """Return how the settled faces' difference falls short of the sinks' [-]: 1/(1 + K R)."""
+    joints = 1.0 / mod.cold_contact_w_per_k + 1.0 / mod.hot_contact_w_per_k
+    return 1.0 / (1.0 + mod.conductance_w_per_k * joints)
+
+
+def _fitted(stated: Module, test: SwitchOff | HandMeter, seen: _Seen) -> Module:
+    """Return the module as measured, at 25 °C where it varies.
+
+    Leg temperatures, joints and conductance enter the corrections, so they must be those of
+    the module on the bench, not of its label: repeated until it stands.  K goes with a^2/R
+    (the same figure of merit); joints by what the faces' settling took, both alike.
+    """
+    mod, joints = stated, 1.0
+    for _ in range(12):
+        sinks_k = _sinks_k(mod, test, seen.current_a)
+        faces = faces_k(mod, seen.current_a, *sinks_k)
+        settled = faces_k(mod, 0.0, *sinks_k)
+        ohm = seen.ohm * mod.resistance_ohm / warm_ohm(mod, seen.current_a, *faces)
+        between_k = test.hot_c - test.cold_c
+        if test.thermometers == "sinks":
+            between_k *= _joints_share(mod)
+        mean_k = 0.5 * (test.cold_c + test.hot_c) + ZERO_C_K
+        ratio = leg_material.ratios(mean_k)[0] if mod.temperature_dependence else 1.0
+        seebeck = seen.open_v / between_k / ratio
+        if seen.fast_v is not None:
+            model_v = open_voltage(mod, *faces) - open_voltage(mod, *settled)
+            share = seen.fast_v / model_v if model_v > 0.0 else 1.0
+            joints = min(max(joints * min(max(share, 0.5), 2.0), 0.05), 20.0)
+        merit = (seebeck / stated.seebeck_v_per_k) ** 2 * stated.resistance_ohm / ohm
+        mod = replace(
+            stated,
+            seebeck_v_per_k=seebeck,
+            resistance_ohm=ohm,
+            conductance_w_per_k=stated.conductance_w_per_k * merit,
+            cold_contact_w_per_k=stated.cold_contact_w_per_k / joints,
+            hot_contact_w_per_k=stated.hot_contact_w_per_k / joints,
+        )
+    return mod
+
+
 def _result(
-    plant: Plant, test: SwitchOff | HandMeter, meters: Meters, ohm: Estimate, current_a: float,
-    volts: float, noise_v: float, bias_pct: float, how: str,
+    stated: Module, mod: Module, test: SwitchOff | HandMeter, meters: Meters, seen: _Seen,
+    ohm_parts: tuple[Part, ...], plain_ohm: float, how: str,
 ) -> ModuleResult:  # fmt: skip
-    mod = plant.module
-    cold_k, hot_k = _sinks_k(plant, test, current_a)
-    cold_face_k, hot_face_k = faces_k(mod, current_a, cold_k, hot_k)
-    mean_k = 0.5 * (cold_face_k + hot_face_k)
-    to_25 = mod.resistance_ohm / warm_ohm(mod, current_a, cold_face_k, hot_face_k)
-    warmth = Part("temperature of the legs", LEGS_UNSURE * ohm.value)
+    faces = faces_k(mod, seen.current_a, *_sinks_k(mod, test, seen.current_a))
+    to_25 = mod.resistance_ohm / seen.ohm
+    warmth = Part("temperature of the legs", LEGS_UNSURE * seen.ohm)
+    share = _joints_share(mod) if test.thermometers == "sinks" else 1.0
     difference_k = test.hot_c - test.cold_c
-    # With the faces settled the module still conducts: joints take their share of dT.
-    joints = mod.conductance_w_per_k * (
-        1.0 / mod.cold_contact_w_per_k + 1.0 / mod.hot_contact_w_per_k
-    )
-    on_faces = test.thermometers == "faces"
-    share = 1.0 if on_faces else 1.0 / (1.0 + joints)
-    seebeck = volts / (share * difference_k)
-    joint_part = 0.0 if on_faces else joints * share * hypot(CONTACT_UNSURE, CONDUCTANCE_UNSURE)
+    seebeck = seen.open_v / (share * difference_k)
+    noise = seen.fast_noise_v / seen.fast_v if seen.fast_v else 0.0
+    unsure = CONTACT_UNSURE if seen.fast_v is None else hypot(FACES_UNSURE, noise / EVEN)
+    joint_part = (1.0 - share) * hypot(min(unsure, 1.0), CONDUCTANCE_UNSURE)
     parts = (
-        Part("noise and fit", noise_v / (share * difference_k)),
+        Part("noise and fit", seen.open_noise_v / (share * difference_k)),
         Part("voltmeter", EVEN * 0.01 * meters.voltage_tolerance_pct * seebeck),
         Part("thermometers", EVEN * meters.thermometer_tolerance_k / difference_k * seebeck),
         Part("joints", EVEN * joint_part * seebeck),
     )
-    at_k = 0.5 * (test.cold_c + test.hot_c) + ZERO_C_K
-    ratio = leg_material.ratios(at_k)[0] if mod.temperature_dependence else 1.0
+    joints = None
+    if seen.fast_v is not None:
+        value = 1.0 / mod.cold_contact_w_per_k + 1.0 / mod.hot_contact_w_per_k
+        joints = Estimate(
+            value,
+            (Part("noise and fit", abs(noise) * value),
+             Part("model of the faces", EVEN * FACES_UNSURE * value)),
+        )  # fmt: skip
     notes = []
     if difference_k < 10.0 * meters.thermometer_tolerance_k:
         notes.append(
@@ -424,13 +491,15 @@ def _result(
             "them side by side first"
         )
     return ModuleResult(
-        resistance=Estimate(ohm.value, (*ohm.parts, warmth)).scaled(to_25),
-        seebeck=Estimate(seebeck, parts).scaled(1.0 / ratio),
-        resistance_as_it_was_ohm=ohm.value,
+        resistance=Estimate(seen.ohm, (*ohm_parts, warmth)).scaled(to_25),
+        seebeck=Estimate(seebeck, parts).scaled(mod.seebeck_v_per_k / seebeck),
+        joints=joints,
+        joints_factor=stated.hot_contact_w_per_k / mod.hot_contact_w_per_k,
+        resistance_as_it_was_ohm=seen.ohm,
         seebeck_as_it_was_v_per_k=seebeck,
-        mean_c=mean_k - ZERO_C_K,
-        difference_k=hot_face_k - cold_face_k,
-        bias_pct=bias_pct,
+        mean_c=0.5 * (faces[0] + faces[1]) - ZERO_C_K,
+        difference_k=faces[1] - faces[0],
+        bias_pct=100.0 * (plain_ohm / seen.ohm - 1.0),
         how=how,
         notes=tuple(notes),
     )

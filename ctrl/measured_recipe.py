@@ -28,8 +28,8 @@ The same by hand                                                              [h
   1. As above. Read current and voltage while it runs.
   2. Pull the wire, read the voltage as soon as you can, and note the seconds: three, say.
   By then a part of a dT is gone and is taken for I R: the resistance comes out too high, by
-  1 to 3 % after some seconds, more with a small sink. coldloop works that out with the
-  module's model, takes it off, tells it, and counts half of it as unsure.
+  1 to 3 % after some seconds, more with a small sink or a poor joint. coldloop works that
+  out with the module's model, takes it off, tells it, and counts all of it as unsure.
 
 Heat sink: K/W                                                    [hot_sink], [cold_sink]
   1. A heater of known volts and amperes on its base (or the module itself: then the heat is
