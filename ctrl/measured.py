@@ -15,6 +15,7 @@ from ctrl.build import (
     data_sheet_of,
     extraction_of,
     heat_leak_parts_w_per_k,
+    one_module_of,
     plant_of,
     pressure_of,
     sheet_build_of,
@@ -31,6 +32,7 @@ from ctrl.measured_module import (
     NotUsable,
     by_hand,
     by_log,
+    conductance_like,
 )
 from plant import data_sheet, presets
 from plant.cabinet import Plant
@@ -316,12 +318,15 @@ def _sheet(item: presets.ModuleSheet) -> DataSheet:
 
 
 def module_lines(config: Config, found: ModuleResult) -> list[ConfigLine]:
-    """Return the sheet that a module of the measured a and R would have, K as it was.
+    """Return the sheet that a module of the measured a and R would have.
 
-    The conductance cannot be told from a switch-off and stays the sheet's.
+    The conductance cannot be told from a switch-off: the sheet's, by legs of the other size
+    where the resistance is another.
     """
     resistance, seebeck = one_of_bank(config, found)
-    _, _, conductance = extraction_of(config).values
+    sheet_a, sheet_r, sheet_k = one_module_of(config)
+    as_stated = seebeck.value / (config.module.derating * sheet_a)
+    conductance = sheet_k * conductance_like(as_stated, resistance.value / sheet_r)
     values = (seebeck.value, resistance.value, conductance)
     try:
         numbers = data_sheet.predicted_numbers(values, sheet_build_of(config), 298.15)
@@ -329,7 +334,7 @@ def module_lines(config: Config, found: ModuleResult) -> list[ConfigLine]:
         return []
     of_a = 100.0 * seebeck.standard_error / seebeck.value / EVEN
     of_r = 100.0 * resistance.standard_error / resistance.value / EVEN
-    from_both = "from measured a and R, K as before"
+    from_both = "from measured a and R, K by the size of the legs"
     keys = ("imax_a", "vmax_v", "dtmax_k", "qmax_w", "ac_resistance_ohm")
     lines = [ConfigLine("module", "couples", config.module.sheet().couples, "as labelled")]
     lines += [

@@ -28,6 +28,7 @@ MOST_BETWEEN = 4  # rows that are neither on nor off
 PULSED_SHARE = 0.05
 BEFORE_S = 1.0
 CONTACT_UNSURE, CONDUCTANCE_UNSURE, BIAS_UNSURE = 0.5, 0.1, 1.0  # largest errors, practice
+SAME_COUPLES = 0.25
 FACES_UNSURE = 0.3  # of joints told by the faces' settling: hot and cold need not be alike
 # Joints 50 % off move the faces' mean by some 0.5 K, and bismuth telluride's resistance
 # changes by 0.5 % a kelvin.
@@ -422,12 +423,22 @@ def _joints_share(mod: Module) -> float:
     return 1.0 / (1.0 + mod.conductance_w_per_k * joints)
 
 
+def conductance_like(seebeck_ratio: float, resistance_ratio: float) -> float:
+    """Return the conductance's ratio to another module's [-] from those of a and R.
+
+    R K goes with the couples squared, whatever the legs' size (textbook); the couples are
+    the label's unless the Seebeck coefficient is off by more than material explains.
+    """
+    same_couples = abs(seebeck_ratio - 1.0) <= SAME_COUPLES
+    return (1.0 if same_couples else seebeck_ratio**2) / resistance_ratio
+
+
 def _fitted(stated: Module, test: SwitchOff | HandMeter, seen: _Seen) -> Module:
     """Return the module as measured, at 25 °C where it varies.
 
     Leg temperatures, joints and conductance enter the corrections, so they must be those of
-    the module on the bench, not of its label: repeated until it stands.  K goes with a^2/R
-    (the same figure of merit); joints by what the faces' settling took, both alike.
+    the module on the bench, not of its label: repeated until it stands.  K as
+    `conductance_like`; joints by what the faces' settling took, both alike.
     """
     mod, joints = stated, 1.0
     for _ in range(12):
@@ -445,12 +456,12 @@ def _fitted(stated: Module, test: SwitchOff | HandMeter, seen: _Seen) -> Module:
             model_v = open_voltage(mod, *faces) - open_voltage(mod, *settled)
             share = seen.fast_v / model_v if model_v > 0.0 else 1.0
             joints = min(max(joints * min(max(share, 0.5), 2.0), 0.05), 20.0)
-        merit = (seebeck / stated.seebeck_v_per_k) ** 2 * stated.resistance_ohm / ohm
+        more = conductance_like(seebeck / stated.seebeck_v_per_k, ohm / stated.resistance_ohm)
         mod = replace(
             stated,
             seebeck_v_per_k=seebeck,
             resistance_ohm=ohm,
-            conductance_w_per_k=stated.conductance_w_per_k * merit,
+            conductance_w_per_k=stated.conductance_w_per_k * more,
             cold_contact_w_per_k=stated.cold_contact_w_per_k / joints,
             hot_contact_w_per_k=stated.hot_contact_w_per_k / joints,
         )
