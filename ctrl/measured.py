@@ -243,7 +243,7 @@ def _module_rows(config: Config, plant: Plant, found: ModuleResult) -> list[Comp
     rows = [
         _compared("module resistance", "ohm", found.resistance, plant.module.resistance_ohm,
                   open_pct["resistance"], how),
-        _compared("module Seebeck coefficient", "V/K", found.seebeck,
+        _compared("module Seebeck", "V/K", found.seebeck,
                   plant.module.seebeck_v_per_k, open_pct["seebeck"], where, notes=found.notes),
     ]  # fmt: skip
     if found.joints is not None:

@@ -1,5 +1,7 @@
 """The screen of `coldloop check --bench`."""
 
+from math import floor, log10
+
 from rich.console import Console
 
 from ctrl.config_lines import grouped
@@ -15,14 +17,12 @@ def show(out: Console, found: BenchCheck) -> None:
         heading(out, f"Module: {found.label.words}")
         _classes(out, found)
     heading(out, "Measured, with standard errors")
-    table = grid_of(
-        ("", "found", "", "config", "", "unit", "off", ""), "lrlrllrl", no_wrap=range(8)
-    )
+    table = grid_of(("", "found", "config", "unit", "off", ""), "lrrlrl", no_wrap=range(6))
     for row in found.comparisons:
         table.add_row(
-            row.name, digits(row.measured.value), f"+/-{digits(row.measured.standard_error, 2)}",
-            digits(row.expected), f"+/-{digits(row.expected_error, 2)}", row.unit,
-            f"{row.off:+.1f}", _word(row.off),
+            row.name, with_error(row.measured.value, row.measured.standard_error),
+            with_error(row.expected, row.expected_error), row.unit, f"{row.off:+.1f}",
+            _word(row.off),
         )  # fmt: skip
     show_table(out, table)
     paragraph(
@@ -33,6 +33,14 @@ def show(out: Console, found: BenchCheck) -> None:
     for note in found.notes:
         bullet(out, note)
     _lines(out, found)
+
+
+def with_error(value: float, error: float) -> str:
+    """Return a value and its error, both to the error's second digit."""
+    if error <= 0.0:
+        return digits(value)
+    decimals = min(max(1 - floor(log10(error)), 0), 6)
+    return f"{value:.{decimals}f} +/- {error:.{decimals}f}"
 
 
 def _word(off: float) -> str:

@@ -353,7 +353,7 @@ def test_lines_read_back_as_what_was_measured(config, six_amps, tmp_path, capsys
     assert plant.module.resistance_ohm == pytest.approx(
         measured["module resistance"], rel=2e-3)  # fmt: skip
     assert plant.module.seebeck_v_per_k == pytest.approx(
-        measured["module Seebeck coefficient"], rel=2e-3)  # fmt: skip
+        measured["module Seebeck"], rel=2e-3)  # fmt: skip
     # Legs of another size: what R gains K loses.
     old = plant_of(config).module
     product = plant.module.conductance_w_per_k * plant.module.resistance_ohm
@@ -383,6 +383,7 @@ def test_screen_and_json(config, six_amps, tmp_path, capsys):
     assert keys - set(GLOSSARY) == set()
     assert main(["check", "benchmark", "--bench", bench]) == 0
     text = capsys.readouterr().out
+    assert "+/-" in text and all(len(line) <= 80 for line in text.split("To paste")[0].splitlines())
     assert "as labelled" in text and "[module]" in text and "take out preset" in text
     sold = tmp_path / "sold.toml"
     from ctrl.shipped import find_config

@@ -448,14 +448,6 @@ def test_the_file_passes_check(told, capsys):
     assert json.loads(capsys.readouterr().out)["cabinet"] == "den1"
 
 
-@pytest.mark.slow
-def test_the_file_passes_a_quick_recommendation(told, capsys):
-    config, _, _ = told
-    assert main(["recommend", config.source, "--quick", "--json"]) in (0, 1)
-    found = json.loads(capsys.readouterr().out)
-    assert found["verdict"] in ("holds", "holds_with_defrost", "cannot_hold")
-
-
 # --- a real terminal -------------------------------------------------------------------
 
 
