@@ -21,12 +21,14 @@ def show(out: Console, found: BenchCheck) -> None:
     for row in found.comparisons:
         table.add_row(
             row.name, with_error(row.measured.value, row.measured.standard_error),
-            with_error(row.expected, row.expected_error), row.unit, f"{row.off:+.1f}",
+            digits(row.expected), row.unit, f"{row.off:+.1f}",
             _word(row.off),
         )  # fmt: skip
     show_table(out, table)
     paragraph(
-        out, "Off: in standard errors of both together; twice the error holds 19 times in 20."
+        out,
+        "Off: in standard errors of both, the config's by its tolerances; twice the error "
+        "holds 19 times in 20.",
     )
     for row in found.comparisons:
         _detail(out, row)

@@ -384,6 +384,7 @@ def test_screen_and_json(config, six_amps, tmp_path, capsys):
     assert main(["check", "benchmark", "--bench", bench]) == 0
     text = capsys.readouterr().out
     assert "+/-" in text and all(len(line) <= 80 for line in text.split("To paste")[0].splitlines())
+    assert all(word in text for word in (" agrees", " ohm ", " V/K ", "module's two joints"))
     assert "as labelled" in text and "[module]" in text and "take out preset" in text
     sold = tmp_path / "sold.toml"
     from ctrl.shipped import find_config
