@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from ctrl.marking import parse_module
 from plant import presets
 
 NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)"
@@ -37,6 +38,8 @@ class Question:
         The configuration keys it sets, in the order of the value's parts.
     asked_if : callable
         Whether the question makes sense after the answers so far.
+    fits : callable
+        From the answers so far and the value to what was expected, empty where it fits.
     """
 
     name: str
@@ -47,6 +50,7 @@ class Question:
     default: Callable[[Answers], str]
     keys: tuple[str, ...]
     asked_if: Callable[[Answers], bool] = lambda answers: True
+    fits: Callable[[Answers, Any], str] = lambda answers, value: ""
 
 
 def _number(text: str) -> float:
@@ -76,6 +80,12 @@ def parse_box_mm(text: str) -> tuple[float, float, float]:
         parts = [f"{parts[0]}{last[1]}", f"{parts[1]}{last[1]}", parts[2]]
     width, depth, height = (parse_length_mm(part) for part in parts)
     return width, depth, height
+
+
+def with_unit(text: str, unit: str | None) -> str:
+    """Return a length as written, with the unit stated for all bare ones behind it."""
+    bare = re.fullmatch(rf"\s*{NUMBER}(?:\s*[x×]\s*{NUMBER}){{0,2}}\s*", text, re.IGNORECASE)
+    return f"{text.strip()}{unit}" if bare and unit else text
 
 
 def parse_temperature_c(text: str) -> float:
@@ -161,6 +171,59 @@ def parse_purpose(text: str) -> str:
 
 TARGETS = {"food": "4C", "film": "6C"}
 
+# place -> usual, hottest, coldest day [C], humidity [%], swing from night to day [K]; invented
+PLACES = {
+    "room": (22.0, 30.0, 10.0, 60.0, 4.0),
+    "kitchen": (23.0, 32.0, 12.0, 60.0, 6.0),
+    "cellar": (14.0, 20.0, 8.0, 75.0, 2.0),
+    "garage": (18.0, 35.0, 0.0, 70.0, 10.0),
+    "boat": (22.0, 34.0, 5.0, 75.0, 8.0),
+    "van": (24.0, 40.0, 0.0, 60.0, 15.0),
+    "outdoors": (20.0, 35.0, -5.0, 70.0, 12.0),
+}
+# A shut niche gives the sink some of its own warm air back: share, invented.
+NICHE_RECIRCULATION = 0.2
+FOAM_MM = (10.0, 200.0)  # of the key, on every face
+
+
+def foam_mm(answers: Answers) -> tuple[float, float, float]:
+    """Return the foam's thickness [mm] on the sides, on door and back, on lid and floor."""
+    if "outside" not in answers:
+        return (answers["foam_thickness"],) * 3
+    pairs = zip(answers["inside"], answers["outside"], strict=True)
+    side, front, top = (round(0.5 * (outside - inside), 3) for inside, outside in pairs)
+    return side, front, top
+
+
+def _leaves_room_for_foam(answers: Answers, outside: tuple[float, float, float]) -> str:
+    if "inside" not in answers:
+        return ""
+    low, high = FOAM_MM
+    if all(low <= foam <= high for foam in foam_mm({**answers, "outside": outside})):
+        return ""
+    inside = "x".join(f"{size:g}" for size in answers["inside"])
+    return f"{2 * low:g} to {2 * high:g} mm more than inside ({inside} mm) each way"
+
+
+def _with_50_mm_foam(answers: Answers) -> str:
+    return "x".join(f"{size + 100.0:g}" for size in answers["inside"]) + "mm"
+
+
+def _usual(answers: Answers) -> str:
+    return f"{PLACES[answers['place']][0]:g}C"
+
+
+def _worst(answers: Answers) -> str:
+    return f"{min(60.0, max(PLACES[answers['place']][1], answers['ambient'] + 5.0)):g}C"
+
+
+def _coldest(answers: Answers) -> str:
+    return f"{max(-30.0, min(PLACES[answers['place']][2], answers['ambient'] - 5.0)):g}C"
+
+
+def _humidity(answers: Answers) -> str:
+    return f"{PLACES[answers['place']][3]:g}%"
+
 
 BOTTLE_ANSWERS = ("container", "bottles", "liquid")
 
@@ -197,6 +260,17 @@ QUESTIONS: tuple[Question, ...] = (
         ("cabinet.inside_width_mm", "cabinet.inside_depth_mm", "cabinet.inside_height_mm"),
     ),
     Question(
+        "outside",
+        "--outside",
+        "WxDxH",
+        "Outside of its foam, width x depth x height, with unit",
+        parse_box_mm,
+        _with_50_mm_foam,
+        (),
+        lambda answers: "foam_thickness" not in answers,
+        _leaves_room_for_foam,
+    ),
+    Question(
         "foam",
         "--foam",
         "NAME",
@@ -209,17 +283,18 @@ QUESTIONS: tuple[Question, ...] = (
         "foam_thickness",
         "--foam-thickness",
         "LENGTH",
-        "Foam thickness, with unit",
+        "Foam thickness all round, with unit; in place of --outside",
         parse_length_mm,
         _always("50mm"),
         ("cabinet.foam_thickness_mm",),
+        lambda answers: False,
     ),
     Question(
         "module",
         "--module",
         "NAME",
-        "Module by couples and amps",
-        _names("module"),
+        "Module's marking, couples and amps, such as 127 couples 6 A or 12706",
+        parse_module,
         _always("127 couples 6 A commodity"),
         ("module.preset",),
     ),
@@ -227,18 +302,36 @@ QUESTIONS: tuple[Question, ...] = (
         "hot_sink",
         "--hot-sink",
         "SIZE",
-        "Hot sink outside: small, medium or large",
+        "Hot sink outside: small (80 mm fan), medium (finned block, 120 mm), large (heat pipes)",
         _names("hot sink"),
         _always("medium"),
+        (),
+    ),
+    Question(
+        "hot_fan",
+        "--hot-fan",
+        "YES/NO",
+        "Is there a fan on the hot sink",
+        parse_yes_no,
+        _always("yes"),
         (),
     ),
     Question(
         "cold_sink",
         "--cold-sink",
         "SIZE",
-        "Cold sink inside: small, medium or large",
+        "Cold sink inside: small (palm), medium (hand) or large (two hands)",
         _names("cold sink"),
         _always("medium"),
+        (),
+    ),
+    Question(
+        "cold_fan",
+        "--cold-fan",
+        "YES/NO",
+        "Is there a fan on the cold sink",
+        parse_yes_no,
+        _always("yes"),
         (),
     ),
     Question(
@@ -354,39 +447,57 @@ QUESTIONS: tuple[Question, ...] = (
         lambda answers: not _takes_bottles(answers),
     ),
     Question(
+        "place",
+        "--place",
+        "WHERE",
+        "Where it stands: " + ", ".join(PLACES),
+        one_of(*PLACES),
+        _always("room"),
+        (),
+    ),
+    Question(
+        "free_air",
+        "--free-air",
+        "YES/NO",
+        "Does it stand free (no: in a niche, where warm air stays)",
+        parse_yes_no,
+        _always("yes"),
+        (),
+    ),
+    Question(
         "ambient",
         "--ambient",
         "TEMP",
-        "Room where it stands, usual day, with unit",
+        "Temperature there, usual day, with unit",
         parse_temperature_c,
-        _always("22C"),
+        _usual,
         ("climate.usual_c",),
     ),
     Question(
         "worst",
         "--worst",
         "TEMP",
-        "The same room on the hottest day",
+        "The same on the hottest day",
         parse_temperature_c,
-        lambda answers: f"{min(60.0, max(30.0, answers['ambient'] + 5.0)):g}C",
+        _worst,
         ("climate.worst_c",),
     ),
     Question(
         "coldest",
         "--coldest",
         "TEMP",
-        "The same room on the coldest day",
+        "The same on the coldest day",
         parse_temperature_c,
-        lambda answers: f"{max(-30.0, min(10.0, answers['ambient'] - 5.0)):g}C",
+        _coldest,
         ("climate.coldest_c",),
     ),
     Question(
         "humidity",
         "--humidity",
         "PERCENT",
-        "Relative humidity of the room, with %",
+        "Relative humidity there, with %",
         parse_percent,
-        _always("60%"),
+        _humidity,
         ("climate.relative_humidity_pct",),
     ),
 )

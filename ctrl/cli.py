@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from ctrl.cli_bench import add_bench, run_bench, run_recipe
 from ctrl.cli_calibrate import declare_calibrate, run_calibrate
 from ctrl.cli_drill import declare_drill, run_drill
 from ctrl.cli_firmware import declare_firmware, run_firmware
@@ -109,6 +110,7 @@ def _declare_check(parser: argparse.ArgumentParser) -> None:
         help="instead of a CONFIG: the model beside published values and other libraries",
     )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every key, given or default")
+    add_bench(parser)
     add_overrides(parser, ROOM)
 
 
@@ -174,10 +176,17 @@ def run_check(args: argparse.Namespace) -> int:
     """Read a configuration back with what follows from it, or show the outside checks."""
     if args.evidence:
         return _run_evidence(args)
+    if args.bench_recipe:
+        return run_recipe(args)
     if args.config is None:
         raise command_line_fault("is missing", "CONFIG", None, "a file, a shipped name, "
                                  "or --evidence")  # fmt: skip
     config = config_of(args, ROOM)
+    if args.bench is not None:
+        given = any(getattr(args, name) is not None for name in (*ROOM, "drive"))
+        return run_bench(args, config, given)
+    if args.out is not None:
+        raise command_line_fault("does nothing", "--out", args.out, "--bench FILE beside it")
     compiling = is_compiling(args, STEADY_KERNEL)
     from ctrl import json_out, screen, screen_check
     from ctrl.check import check
@@ -193,7 +202,7 @@ def run_check(args: argparse.Namespace) -> int:
 
 def _run_evidence(args: argparse.Namespace) -> int:
     """Show the model beside outside values; the answer is no if one is missed."""
-    given = [f"--{name}" for name in ("all", "drive") if getattr(args, name)]
+    given = [f"--{name}" for name in ("all", "drive", "bench", "out") if getattr(args, name)]
     given += [OVERRIDE_HELP[name][0] for name in ROOM if getattr(args, name) is not None]
     if args.config is not None or given:
         raise command_line_fault("does not fit", "--evidence", None,

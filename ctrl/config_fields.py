@@ -126,6 +126,8 @@ def _kind_words(kind: Any, info: FieldInfo) -> str:
         return "a whole number"
     if kind is bool:
         return "true or false"
+    if get_origin(kind) is list:
+        return "a list of numbers"
     for part in info.metadata:
         if isinstance(part, annotated_types.MaxLen):
             return f"a text of 1 to {part.max_length} characters"

@@ -10,11 +10,25 @@ import re
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from ctrl.answers import BOTTLE_ANSWERS, QUESTIONS, Answers, Question, parse_name
+from ctrl.answers import (
+    BOTTLE_ANSWERS,
+    LENGTH_MM,
+    QUESTIONS,
+    Answers,
+    Question,
+    parse_box_mm,
+    parse_length_mm,
+    parse_name,
+    with_unit,
+)
 from ctrl.config_errors import ConfigError, Problem
 from ctrl.files import CannotWrite, replace_file
+
+if TYPE_CHECKING:
+    from ctrl.config import Config
+    from ctrl.matters import Matters
 
 COMMAND_LINE = "command line"
 # Written from the voltage the maker gave, so a fault in them is a fault in that.
@@ -73,6 +87,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             help=f"{question.prompt[0].lower()}{question.prompt[1:]}".replace("%", "%%"),
         )  # fmt: skip
     parser.add_argument(
+        "--unit", choices=tuple(LENGTH_MM),
+        help="of lengths written without one; else a bare length is refused",
+    )  # fmt: skip
+    parser.add_argument(
+        "--brief", action="store_true", help="do not work out how much each assumption matters"
+    )
+    parser.add_argument(
         "--yes", action="store_true", help="ask nothing; assume what no option gives"
     )
     parser.add_argument("--force", action="store_true", help="overwrite a file that is there")
@@ -89,14 +110,29 @@ def _limit_fault(question: Question, value: Any) -> str:
     parts = value if isinstance(value, tuple) else (value,)
     for key, part in zip(question.keys, parts, strict=False):
         row = described[key]
-        outside = row.low is not None and row.high is not None and not row.low <= part <= row.high
-        if outside or (key == "use.purpose" and part not in row.choices):
+        bounded = row.low is not None and row.high is not None and not isinstance(part, str)
+        # A module's marking need not be a preset's name.
+        if (bounded and not row.low <= part <= row.high) or (
+            key == "use.purpose" and part not in row.choices
+        ):
             return row.expected
     return ""
 
 
-def read_answer(question: Question, text: str) -> Any:
+def read_answer(
+    question: Question, text: str, answers: Answers | None = None, unit: str | None = None
+) -> Any:
     """Return the value of one answer.
+
+    Parameters
+    ----------
+    question : Question
+    text : str
+        The answer as written.
+    answers : Answers, optional
+        What was answered before, where it has to fit.
+    unit : str, optional
+        Of lengths written without one.
 
     Raises
     ------
@@ -105,9 +141,11 @@ def read_answer(question: Question, text: str) -> Any:
     Refused
         For medicines.
     """
+    if question.parse in (parse_length_mm, parse_box_mm):
+        text = with_unit(text, unit)
     value = question.parse(text)
     _refuse_medicine(question, text)
-    expected = _limit_fault(question, value)
+    expected = _limit_fault(question, value) or question.fits(answers or {}, value)
     if expected:
         raise ValueError(expected)
     return value
@@ -125,10 +163,11 @@ def _refuse_medicine(question: Question, text: str) -> None:
         raise Refused(MEDICINE)
 
 
-def answers_from_options(options: Mapping[str, str | None]) -> Answers:
+def answers_from_options(options: Mapping[str, str | None], unit: str | None = None) -> Answers:
     """Return the answers given as options; `ConfigError` with every bad one.
 
-    `options` maps question names to text; None means not given.
+    `options` maps question names to text; None means not given.  `unit` is that of lengths
+    written without one.
     """
     answers: Answers = {}
     problems: list[Problem] = []
@@ -137,13 +176,16 @@ def answers_from_options(options: Mapping[str, str | None]) -> Answers:
         if text is None:
             continue
         try:
-            answers[question.name] = read_answer(question, text)
+            answers[question.name] = read_answer(question, text, answers, unit)
         except ValueError as error:
             problems.append(
                 Problem(COMMAND_LINE, "not usable", question.option, repr(text), str(error))
             )
         except Refused as error:
             problems.append(Problem(COMMAND_LINE, str(error), question.option, repr(text)))
+    if options.get("outside") is not None and options.get("foam_thickness") is not None:
+        expected = "this or --foam-thickness, not both"
+        problems.append(Problem(COMMAND_LINE, "does not fit", "--outside", None, expected))
     if options.get("goods") is not None:
         clash = [q.option for q in QUESTIONS if q.name in BOTTLE_ANSWERS and options.get(q.name)]
         problems += [
@@ -155,7 +197,9 @@ def answers_from_options(options: Mapping[str, str | None]) -> Answers:
     return answers
 
 
-def ask(console: Console, given: Answers | None = None) -> tuple[Answers, frozenset[str]]:
+def ask(
+    console: Console, given: Answers | None = None, unit: str | None = None
+) -> tuple[Answers, frozenset[str]]:
     """Ask what is not given; an empty answer takes the default shown.
 
     Returns
@@ -179,7 +223,7 @@ def ask(console: Console, given: Answers | None = None) -> tuple[Answers, frozen
         while question.name not in answers:
             text = console.input(f"{question.prompt} [{default}]: ").strip()
             try:
-                answers[question.name] = read_answer(question, text or default)
+                answers[question.name] = read_answer(question, text or default, answers, unit)
             except ValueError as error:
                 console.error(f"{text!r}: expected {error}")
                 continue
@@ -197,14 +241,18 @@ def assume(given: Answers) -> tuple[Answers, frozenset[str]]:
     assumed: set[str] = set()
     for question in QUESTIONS:
         if question.name not in answers and question.asked_if(answers):
-            answers[question.name] = read_answer(question, question.default(answers))
+            answers[question.name] = read_answer(question, question.default(answers), answers)
             assumed.add(question.name)
     return answers, frozenset(assumed)
 
 
-def option_names() -> dict[str, str]:
+def option_names(foam_by_outside: bool = False) -> dict[str, str]:
     """Return configuration key -> the option that sets it, for error lines."""
     named = {key: question.option for question in QUESTIONS for key in question.keys}
+    named |= {f"module.{key}": "--module" for key in ("couples", "imax_a", "vmax_v", "qmax_w")}
+    if foam_by_outside:
+        faces = ("thickness", "front", "back", "top", "bottom")
+        named |= {f"cabinet.foam_{face}_mm": "--outside" for face in faces}
     return named | {f"supply.{key}": "--voltage" for key in DERIVED_FROM_VOLTAGE}
 
 
@@ -223,20 +271,35 @@ def write_new(
         If the file exists and `force` is not set, if it cannot be written, or
         if the answers do not make a valid configuration. Nothing is written then.
     """
-    from ctrl.config import name_option, parse_config
-    from ctrl.new_text import render
-
     target = Path(path)
     refuse_existing(target, force)
+    text, _, _ = compose(target, answers, assumed, name)
+    write_whole(target, text)
+    return target
+
+
+def compose(
+    target: Path, answers: Answers, assumed: frozenset[str], name: str | None
+) -> tuple[str, "Config", list[str]]:
+    """Return the text to write, how it reads, and the keys in it that are assumed.
+
+    Raises
+    ------
+    ConfigError
+        If the answers do not make a valid configuration; it names their options.
+    """
+    from ctrl.config import name_option, parse_config
+    from ctrl.new_text import assumed_keys, render
+
     full, more = assume(answers)
     text = render(name or _name_from(target), full, assumed | more)
     try:
-        parse_config(text, str(path))
+        config = parse_config(text, str(target))
     except ConfigError as error:
-        options = option_names()
-        raise ConfigError([name_option(p, options) for p in error.problems]) from None
-    write_whole(target, text)
-    return target
+        options = option_names("outside" in full)
+        named = [name_option(problem, options) for problem in error.problems]
+        raise ConfigError(list(dict.fromkeys(named))) from None
+    return text, config, assumed_keys(full, assumed | more)
 
 
 def _name_from(path: Path) -> str:
@@ -286,11 +349,15 @@ def run(args: argparse.Namespace, console: Console | None = None) -> int:
                     )
                 ]
             )
-        refuse_existing(Path(args.file), args.force)
+        target = Path(args.file)
+        refuse_existing(target, args.force)
         name = _option_name(args.name)
-        given = answers_from_options({q.name: getattr(args, f"new_{q.name}") for q in QUESTIONS})
-        answers, assumed = assume(given) if args.yes else ask(console, given)
-        written = write_new(args.file, answers, args.force, assumed, name)
+        options = {q.name: getattr(args, f"new_{q.name}") for q in QUESTIONS}
+        given = answers_from_options(options, args.unit)
+        answers, assumed = assume(given) if args.yes else ask(console, given, args.unit)
+        text, config, keys = compose(target, answers, assumed, name)
+        told = None if args.brief else _matters(args, config, keys)
+        write_whole(target, text)
     except ConfigError as error:
         for problem in error.problems:
             console.error(str(problem))
@@ -304,11 +371,54 @@ def run(args: argparse.Namespace, console: Console | None = None) -> int:
         console.error("stopped; nothing written")
         return INTERRUPTED
     if args.json:
-        found = {"command": "new", "file": str(written), "assumed": sorted(assumed)}
+        found = {"command": "new", "file": str(target), "assumed": sorted(assumed)}
+        if told is not None:
+            found |= _matters_object(told)
         console.print(json.dumps(found, ensure_ascii=False, indent=2))
         return DONE
-    console.print(f"written: {written}; look through the lines marked '# assumed:'")
+    if told is not None:
+        from ctrl.matters import text_of_matters
+
+        for line in text_of_matters(told):
+            console.print(line)
+    console.print(f"written: {target}; look through the lines marked '# assumed:'")
+    console.print(f"next: coldloop check {target}")
     return DONE
+
+
+def _matters(args: argparse.Namespace, config: "Config", keys: list[str]) -> "Matters | None":
+    """Return how much each assumption matters; None where the cabinet settles nowhere."""
+    from ctrl.cli_shared import STEADY_KERNEL, is_compiling
+
+    is_compiling(args, STEADY_KERNEL)
+    from ctrl.matters import matters
+    from plant.steady import NoSteadyState
+
+    try:
+        return matters(config, keys)
+    except NoSteadyState:
+        return None
+
+
+def _matters_object(found: "Matters") -> dict[str, Any]:
+    from ctrl.json_out import plain
+
+    rows = [
+        {"key": row.key, "unit": row.unit, "value": row.value,
+         "low_value": row.low_value, "high_value": row.high_value}
+        | _change("low_change_k", row.low_change_k)
+        | _change("high_change_k", row.high_change_k)
+        for row in found.rows
+    ]  # fmt: skip
+    whole = {"coldest_holdable_c": found.coldest_holdable_c, "assumptions": rows}
+    rounded: dict[str, Any] = plain(whole)
+    return rounded
+
+
+def _change(key: str, value: float | None) -> dict[str, Any]:
+    if value is not None:
+        return {key: value}
+    return {key: None, f"{key}_reason": "such a cabinet is none, or settles nowhere"}
 
 
 def _option_name(text: str | None) -> str | None:

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from ctrl.answers import Answers
+from ctrl.answers import NICHE_RECIRCULATION, PLACES, Answers, foam_mm
 from ctrl.config import SECTION_MODELS, config_fields
 from ctrl.config_fields import FieldRow
+from ctrl.marking import sheet_of
 from plant import presets
 
 CAUTIONS = """\
@@ -81,6 +82,16 @@ def render(name: str, answers: Answers, assumed: frozenset[str]) -> str:
     return "".join(parts)
 
 
+def assumed_keys(answers: Answers, assumed: frozenset[str]) -> list[str]:
+    """Return the keys that are not as the maker said, as ``table.key``, in the file's order."""
+    return [
+        f"{section}.{line.key}"
+        for section, lines in _sections("", answers, assumed)
+        for line in lines
+        if line.why is not None
+    ]
+
+
 def _sections(name: str, answers: Answers, assumed: frozenset[str]) -> list[Section]:
     def said(question: str, key: str, value: Any = None) -> Line:
         why = "not answered" if question in assumed else None
@@ -88,9 +99,9 @@ def _sections(name: str, answers: Answers, assumed: frozenset[str]) -> list[Sect
 
     sections: list[Section] = [
         ("cabinet", _cabinet(name, answers, said)),
-        ("module", _module(said)),
-        ("hot_sink", _hot_sink(answers["hot_sink"])),
-        ("cold_sink", _cold_sink(answers["cold_sink"])),
+        ("module", _module(answers["module"], said)),
+        ("hot_sink", _hot_sink(answers)),
+        ("cold_sink", _cold_sink(answers)),
         ("supply", _supply(answers, said)),
         ("drive", [said("drive", "kind")]),
         ("sensor", [said("sensor", "kind"), Line("place", "air", "usual place")]),
@@ -100,7 +111,7 @@ def _sections(name: str, answers: Answers, assumed: frozenset[str]) -> list[Sect
             kind = Line("kind", answers["sensor"], "as the control sensor")
             sections.append((fitted, [kind, Line("lag_s", 8.0, "screwed to metal")]))
     return sections + [
-        ("climate", _climate(said)),
+        ("climate", _climate(answers, said)),
         ("contents", _contents(answers, said)),
         ("use", _use(answers, said)),
         ("controller", [Line("kind", "recommend", "coldloop works it out")]),
@@ -115,13 +126,17 @@ Said = Callable[..., Line]
 def _cabinet(name: str, answers: Answers, said: Said) -> list[Line]:
     width, depth, height = answers["inside"]
     practice = "common practice, no source"
+    side, front, top = foam_mm(answers)
+    foam = "outside" if "outside" in answers else "foam_thickness"
+    faces = [("front", front), ("back", front), ("top", top), ("bottom", top)]
     return [
         Line("name", name),
         said("inside", "inside_width_mm", width),
         said("inside", "inside_depth_mm", depth),
         said("inside", "inside_height_mm", height),
         said("foam", "foam"),
-        said("foam_thickness", "foam_thickness_mm"),
+        said(foam, "foam_thickness_mm", side),
+        *(said(foam, f"foam_{face}_mm", mm) for face, mm in faces if mm != side),
         Line("door_width_mm", width, "the whole front opens"),
         Line("door_height_mm", height, "the whole front opens"),
         Line("door_seal_w_per_m_k", 0.02, practice),
@@ -132,40 +147,65 @@ def _cabinet(name: str, answers: Answers, said: Said) -> list[Line]:
     ]
 
 
-def _module(said: Said) -> list[Line]:
+def _module(marking: str, said: Said) -> list[Line]:
+    sheet, is_preset = sheet_of(marking)
+    scaled = "scaled from another of the same make-up"
+    by_name = [said("module", "preset")]
+    by_sheet = [
+        said("module", "couples", sheet.couples),
+        said("module", "imax_a", sheet.imax_a),
+        Line("vmax_v", sheet.vmax_v, scaled),
+        Line("dtmax_k", sheet.dtmax_k, scaled),
+        Line("qmax_w", sheet.qmax_w, scaled),
+        Line("sheet_hot_side_c", sheet.sheet_hot_side_c, scaled),
+    ]
     return [
-        said("module", "preset"),
+        *(by_name if is_preset else by_sheet),
         Line("derating", 0.9, "parts bought singly often give 10 % less"),
         Line("cold_contact_k_per_w", 0.03, "thin paste, well clamped"),
         Line("hot_contact_k_per_w", 0.03, "thin paste, well clamped"),
     ]
 
 
-def _hot_sink(size: str) -> list[Line]:
-    sink, why = presets.hot_sink(size), f"a {size} sink"
+NO_FAN = "no fan"
+
+
+def _hot_sink(answers: Answers) -> list[Line]:
+    sink, why = presets.hot_sink(answers["hot_sink"]), f"a {answers['hot_sink']} sink"
+    fan, free = answers["hot_fan"], answers["free_air"]
+    with_fan, without = sink.fan_k_per_w, sink.no_fan_k_per_w
+    share = 0.0 if free else NICHE_RECIRCULATION
+    where = "it stands free" if free else "in a niche"
+    if not fan:
+        # Without a fan nothing is blown round: what a niche costs goes onto the sink itself.
+        without = round(without / (1.0 - share), 3)
+        with_fan, share = without, 0.0
+        where, why = f"{NO_FAN}; {where}", f"{why}, {NO_FAN}, {where}"
     return [
-        Line("fan_k_per_w", sink.fan_k_per_w, why),
-        Line("no_fan_k_per_w", sink.no_fan_k_per_w, why),
+        Line("fan_k_per_w", with_fan, why),
+        Line("no_fan_k_per_w", without, why),
         Line("heat_capacity_j_per_k", sink.heat_capacity_j_per_k, why),
-        Line("fan_w", sink.fan_w, why),
-        Line("fan_flow_m3_per_h", sink.fan_flow_m3_per_h, why),
-        Line("exhaust_recirculation", 0.0, "it stands in the open"),
-        Line("fan_wiring", "own_switch", "the firmware switches it"),
+        Line("fan_w", sink.fan_w if fan else 0.0, why),
+        Line("fan_flow_m3_per_h", sink.fan_flow_m3_per_h, why if fan else f"{NO_FAN}: not used"),
+        Line("exhaust_recirculation", share, where),
+        Line("fan_wiring", "own_switch", "the firmware switches it" if fan else NO_FAN),
     ]
 
 
-def _cold_sink(size: str) -> list[Line]:
-    sink, why = presets.cold_sink(size), f"a {size} sink"
+def _cold_sink(answers: Answers) -> list[Line]:
+    sink, why = presets.cold_sink(answers["cold_sink"]), f"a {answers['cold_sink']} sink"
+    fan = answers["cold_fan"]
     return [
-        Line("fan_k_per_w", sink.fan_k_per_w, why),
+        Line("fan_k_per_w", sink.fan_k_per_w if fan else sink.no_fan_k_per_w,
+             why if fan else f"{why}, {NO_FAN}"),
         Line("no_fan_k_per_w", sink.no_fan_k_per_w, why),
         Line("heat_capacity_j_per_k", sink.heat_capacity_j_per_k, why),
         Line("fin_area_m2", sink.fin_area_m2, why),
         Line("fin_gap_mm", sink.fin_gap_mm, why),
-        Line("fan_w", sink.fan_w, why),
-        Line("fan_wiring", "own_switch", "the firmware switches it"),
+        Line("fan_w", sink.fan_w if fan else 0.0, why if fan else NO_FAN),
+        Line("fan_wiring", "own_switch", "the firmware switches it" if fan else NO_FAN),
         Line("drain", "inside", "no drain tube"),
-    ]
+    ]  # fmt: skip
 
 
 def fuse_and_wire(current_a: float) -> tuple[float, float]:
@@ -184,7 +224,7 @@ def _supply(answers: Answers, said: Said) -> list[Line]:
     # A 12 V lead battery: 14.4 V on charge, 11.6 V nearly empty (from memory);
     # a mains supply: 5 % either way (desktop supply design guide).
     high, low = (volts * 1.2, volts * 11.6 / 12.0) if battery else (volts * 1.05, volts * 0.95)
-    sheet = presets.module(answers["module"])
+    sheet, _ = sheet_of(answers["module"])
     # Largest current: no temperature difference, highest voltage.
     current_a = high / (sheet.vmax_v * (1.0 - sheet.dtmax_k / (sheet.sheet_hot_side_c + 273.15)))
     fuse_a, copper_mm2 = fuse_and_wire(current_a * sheet.imax_a)
@@ -214,12 +254,13 @@ def _supply(answers: Answers, said: Said) -> list[Line]:
     ]
 
 
-def _climate(said: Said) -> list[Line]:
+def _climate(answers: Answers, said: Said) -> list[Line]:
+    swing_k = PLACES[answers["place"]][4]
     return [
         said("ambient", "usual_c"),
         said("worst", "worst_c"),
         said("coldest", "coldest_c"),
-        Line("daily_swing_k", 4.0, "a room"),
+        Line("daily_swing_k", swing_k, f"usual for a place like {answers['place']}"),
         said("humidity", "relative_humidity_pct"),
     ]
 

@@ -33,7 +33,7 @@ EDGE = re.compile(
     r"tolerances|tolerance_draws|design_sweep|explain|honesty|"
     r"comparison|trade_off|law_tuning|cop_table|narrower_band|drill|link|maker|board|report|"
     r"emulator|microcontroller|part_sizes|avr_stack|export|class_b|firmware_text|"
-    r"firmware_top|notes|guide|log_file|calibrate(?!_replay))"
+    r"firmware_top|notes|guide|log_file|calibrate(?!_replay)|measured|marking|matters)"
 )
 
 

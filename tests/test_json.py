@@ -6,6 +6,7 @@ from math import inf, nan
 from typing import Any
 
 import pytest
+from bench_module import small_bench_check
 from larder import recommended_larder
 
 from ctrl import json_out, json_out_identify
@@ -192,7 +193,7 @@ def written(tmp_path, capsys):
 def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
     from ctrl.cli import main
 
-    assert set(written) == {"command", "file", "assumed"}
+    assert set(written) == {"command", "file", "assumed", "coldest_holdable_c", "assumptions"}
     assert "bottles" not in written["assumed"]
     assert "target" in written["assumed"]
     assert main(["new", str(tmp_path / "other.toml"), "--json"]) == 2
@@ -207,6 +208,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     from ctrl.defrost_kinds import TriedDefrost
     from ctrl.ice import DefrostPlan
     from ctrl.json_energy import of_map
+    from ctrl.json_out_measured import of_bench
 
     ice = larder.cases[0].ice
     plan = DefrostPlan(8.0, 3.0, 30.0, 4.0, "time only", DefrostSettings(), ice, True,
@@ -228,6 +230,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
             for name in ("two_level", "cascade", "best_cop")
         ),
         *_compared(),
+        read(of_bench(small_bench_check(), "0")),
         read(json_out_identify.of_identification(identify(load_config("galley_larder")), "0")),
     ]
     keys = set()

@@ -1,11 +1,19 @@
 """`coldloop new`: reading answers, asking, and the file that results."""
 
 import argparse
+import json
+import os
+import pty
+import sys
+from pathlib import Path
 
 import pytest
 
 from ctrl import answers as reading
-from ctrl.config import ConfigError, load_config
+from ctrl.cli import main
+from ctrl.config import ConfigError, config_fields, load_config, override
+from ctrl.marking import parse_module
+from ctrl.matters import RANGES, coldest_c
 from ctrl.new import PlainConsole, add_arguments, ask, assume, run, write_new
 from ctrl.new_text import fuse_and_wire
 
@@ -33,9 +41,11 @@ class Script:
 
 
 def new(console: Script, *options: object) -> int:
-    """Run `new` as the command line does."""
+    """Run `new` as the command line does; without its table of what matters unless asked for."""
     parser = argparse.ArgumentParser()
     add_arguments(parser)
+    options = (*options, "--brief") if "--full" not in options else options
+    options = tuple(option for option in options if option != "--full")
     return run(parser.parse_args([str(option) for option in options]), console)
 
 
@@ -193,12 +203,12 @@ def test_only_what_is_not_given_is_asked():
 
 def test_a_bad_answer_is_explained_and_asked_again():
     given, _ = assume({})
-    del given["foam_thickness"], given["purpose"]
-    console = Script("5", "5mm", "5cm", "insulin", "seeds")
+    del given["outside"], given["purpose"]
+    console = Script("5", "310x310x360mm", "40x40x45cm", "insulin", "seeds")
     answers, _ = ask(console, given)
-    assert answers["foam_thickness"] == 50.0 and answers["purpose"] == "seeds"
+    assert answers["outside"] == (400.0, 400.0, 450.0) and answers["purpose"] == "seeds"
     assert "unit" in console.errors[0]
-    assert "10 to 200 mm" in console.errors[1]
+    assert "20 to 400 mm more than inside (300x300x350 mm)" in console.errors[1]
     assert "never for medicines" in console.errors[2]
     assert len(console.errors) == 3
 
@@ -277,3 +287,205 @@ def test_places_that_cannot_be_written(tmp_path):
             write_new(path, {}, force=True)
         assert len(caught.value.problems) == 1
         assert str(path)[:40] in str(caught.value)
+
+
+# --- what a maker knows ----------------------------------------------------------------
+
+
+def test_foam_follows_from_inside_and_outside(tmp_path):
+    path = tmp_path / "den.toml"
+    sizes = ("--inside", "300x300x350mm", "--outside", "40x42x44cm")
+    assert new(Script(), path, "--yes", *sizes) == 0
+    box = load_config(path).cabinet
+    # By hand: (400 - 300)/2, (420 - 300)/2, (440 - 350)/2.
+    assert box.face_foam_mm == {"left": 50.0, "right": 50.0, "front": 60.0, "back": 60.0,
+                                "top": 45.0, "bottom": 45.0}  # fmt: skip
+    lines = [line for line in path.read_text().splitlines() if line.startswith("foam_")]
+    assert len(lines) == 5 and not any("# assumed" in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--inside", "300x300x350mm", "--outside", "310x400x450mm"), "20 to 400 mm more"),
+        (("--outside", "310x400x450mm"), "--outside"),
+        (("--outside", "400x400x450mm", "--foam-thickness", "50mm"), "not both"),
+        (("--outside", "400x400x450"), "with the unit"),
+        (("--foam-thickness", "50"), "with its unit"),
+        (("--module", "strong one"), "couples and amps"),
+        (("--module", "127 couples 99 A"), "0.3 to 60 A"),
+        (("--place", "bathroom"), "one of"),
+        (("--hot-fan", "perhaps"), "yes or no"),
+    ],
+)  # fmt: skip
+def test_what_is_not_known_is_refused(tmp_path, options, told):
+    console = Script()
+    assert new(console, tmp_path / "den.toml", "--yes", *options) == 2
+    assert len(console.errors) == 1 and told in console.errors[0]
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "inside", "foam"), [("mm", "508x508x508", "50.8"), ("cm", "50.8x50.8x50.8", "5.08"),
+                                 ("in", "20 x 20 x 20", "2")]
+)  # fmt: skip
+def test_a_stated_unit_serves_bare_lengths(tmp_path, unit, inside, foam):
+    path = tmp_path / "den.toml"
+    options = ("--unit", unit, "--inside", inside, "--foam-thickness", foam)
+    assert new(Script(), path, "--yes", *options) == 0
+    box = load_config(path).cabinet
+    # 1 in is 25.4 mm by definition.
+    assert box.inside_width_mm == pytest.approx(508.0)
+    assert box.foam_thickness_mm == pytest.approx(50.8)
+    other = tmp_path / "other.toml"
+    assert new(Script(), other, "--yes", "--unit", unit, "--inside", "20 x 20 x 20in") == 0
+    assert load_config(other).cabinet.inside_width_mm == pytest.approx(508.0)
+
+
+def test_a_stated_unit_serves_the_questions():
+    given, _ = assume({})
+    del given["inside"]
+    answers, _ = ask(Script("30x30x35"), given, unit="cm")
+    assert answers["inside"] == (300.0, 300.0, 350.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("127 couples 6 A", "127 couples 6 A"), ("12706", "127 couples 6 A commodity"),
+        ("xyz1-12715", "127 couples 15.4 A"), ("127 12A", "127 couples 12 A"),
+        ("127x4", "127 couples 4 A"), ("71 couples 6 A", "71 couples 6 A"),
+        ("199 couples, 15 amps", "199 couples 15 A"),
+    ],
+)  # fmt: skip
+def test_markings(text, name):
+    assert parse_module(text) == name
+
+
+def test_a_marking_of_no_class_is_scaled(tmp_path):
+    path = tmp_path / "den.toml"
+    assert new(Script(), path, "--yes", "--module", "71 couples 8.5 A") == 0
+    found = load_config(path).module
+    assert (found.preset, found.couples, found.imax_a) == (None, 71, 8.5)
+    # The row printed for 288 couples and 8.5 A (35.8 V, 182.5 W at 71 K; power-module sheet),
+    # by couples; that sheet's other rows differ by some per cent.
+    assert found.vmax_v == pytest.approx(35.8 * 71 / 288, rel=0.02)
+    assert found.qmax_w == pytest.approx(182.5 * 71 / 288, rel=0.07)
+    text = path.read_text()
+    assert "scaled" in text and "imax_a = 8.5" in text
+
+
+def test_no_fan_and_a_niche(tmp_path):
+    path = tmp_path / "den.toml"
+    options = ("--hot-fan", "no", "--cold-fan", "no", "--free-air", "no", "--hot-sink", "large")
+    assert new(Script(), path, "--yes", *options) == 0
+    config = load_config(path)
+    hot, cold = config.hot_sink, config.cold_sink
+    assert hot.fan_w == cold.fan_w == 0.0
+    assert hot.fan_k_per_w == hot.no_fan_k_per_w and cold.fan_k_per_w == cold.no_fan_k_per_w
+    # A fifth of its own air back (invented): 0.8 K/W of the large sink without a fan.
+    assert hot.fan_k_per_w == pytest.approx(0.8 / 0.8)
+    assert new(Script(), path, "--yes", "--force", "--free-air", "no") == 0
+    assert load_config(path).hot_sink.exhaust_recirculation == 0.2
+
+
+@pytest.mark.parametrize("place", sorted(reading.PLACES))
+def test_where_it_stands_decides_the_rooms_that_are_assumed(tmp_path, place):
+    path = tmp_path / "den.toml"
+    assert new(Script(), path, "--yes", "--place", place) == 0
+    room = load_config(path).climate
+    usual, worst, coldest, humidity, swing = reading.PLACES[place]
+    assert (room.usual_c, room.worst_c, room.coldest_c) == (usual, worst, coldest)
+    assert (room.relative_humidity_pct, room.daily_swing_k) == (humidity, swing)
+
+
+# --- what the assumptions do -----------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory):
+    """(config, JSON, screen) of a file written with its table of what matters."""
+    folder = tmp_path_factory.mktemp("told")
+    shown = []
+    for n, more in enumerate((("--json",), ())):
+        console, path = Script(), folder / f"den{n}.toml"
+        assert new(console, path, "--yes", "--full", "--module", "12706", *more) == 0
+        shown.append("\n".join(console.shown))
+    return load_config(path), json.loads(shown[0]), shown[1]
+
+
+def test_every_assumption_says_what_it_does(told):
+    config, found, screen = told
+    rows = {row["key"]: row for row in found["assumptions"]}
+    assert found["coldest_holdable_c"] == pytest.approx(coldest_c(config), abs=1e-4)
+    # One end by the model itself, another way: the room 3 K warmer.
+    warmer = override(config, worst_c=config.climate.worst_c + 3.0)
+    change = rows["climate.worst_c"]["high_change_k"]
+    assert change == pytest.approx(coldest_c(warmer) - coldest_c(config), abs=1e-3)
+    assert 2.0 < change < 4.0
+    # Signs that cannot be otherwise: more foam, a better sink, a better module are colder.
+    for key in ("hot_sink.fan_k_per_w", "cold_sink.fan_k_per_w", "cabinet.air_changes_per_h"):
+        assert rows[key]["low_change_k"] < 0.0 < rows[key]["high_change_k"]
+    foam = rows["cabinet.foam_thickness_mm"]
+    assert foam["high_change_k"] < 0.0 < foam["low_change_k"]
+    sizes = [
+        max(abs(row["low_change_k"]), abs(row["high_change_k"]))
+        for row in found["assumptions"] if row["low_change_k"] is not None
+    ]  # fmt: skip
+    assert sizes == sorted(sizes, reverse=True) and len(rows) > 12
+    assert "module.preset" not in rows  # it was said
+    assert "module.derating" in screen and "if it were" in screen
+    assert max(len(line) for line in screen.splitlines() if line.startswith("   ")) <= 80
+
+
+def test_every_key_with_a_range_exists():
+    assert set(RANGES) <= {row.key for row in config_fields()}
+
+
+def test_the_file_passes_check(told, capsys):
+    config, _, _ = told
+    assert main(["check", config.source, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["cabinet"] == "den1"
+
+
+# --- a real terminal -------------------------------------------------------------------
+
+
+def talk(folder, *options, keys=b"", end=b""):
+    """Run `coldloop new` on a terminal, type `keys`, then `end`; return (status, screen)."""
+    pid, terminal = pty.fork()
+    if pid == 0:  # the child: nothing of the test runs here
+        os.chdir(folder)
+        os.execv(sys.executable, [sys.executable, "-m", "ctrl", "new", *options])
+    screen = b""
+    while b"]: " not in screen:
+        screen += os.read(terminal, 1000)
+    os.write(terminal, keys)
+    if end:
+        while screen.count(b"]: ") < 1 + keys.count(b"\n"):
+            screen += os.read(terminal, 1000)
+        os.write(terminal, end)
+    try:
+        while part := os.read(terminal, 1000):
+            screen += part
+    except OSError:  # a closed terminal reads as an error
+        pass
+    _, status = os.waitpid(pid, 0)
+    return os.waitstatus_to_exitcode(status), screen.decode()
+
+
+def test_a_talk_on_a_terminal(tmp_path, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).resolve().parent.parent))
+    count = len(assume({})[0])
+    status, screen = talk(tmp_path, "den.toml", "--brief", keys=b"\n" * count)
+    assert status == 0, screen
+    assert "Inside width x depth x height, with unit [300x300x350mm]: " in screen
+    assert load_config(tmp_path / "den.toml").cabinet.inside_width_mm == 300.0
+
+
+@pytest.mark.parametrize(("end", "status"), [(b"\x03", 130), (b"\x04", 2)])
+def test_ctrl_c_and_end_of_input_on_a_terminal_write_nothing(tmp_path, monkeypatch, end, status):
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).resolve().parent.parent))
+    found, screen = talk(tmp_path, "den.toml", keys=b"\n\n", end=end)
+    assert found == status and "nothing written" in screen and "Traceback" not in screen
+    assert list(tmp_path.iterdir()) == []

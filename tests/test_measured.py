@@ -1,0 +1,504 @@
+"""Bench readings: intervals against records from models made apart, labels, lines, faults.
+
+Records: `bench_module` (legs in slices) for a module; here walls in slices and one-lump
+sinks, by scipy. Meter and thermometer errors are drawn evenly within their tolerances.
+"""
+
+import json
+import re
+import tomllib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from bench_module import BenchModule
+from scipy.integrate import solve_ivp
+
+from ctrl.build import heat_leak_parts_w_per_k, plant_of
+from ctrl.cli import main
+from ctrl.config import ConfigError, load_config, parse_config
+from ctrl.config_lines import ConfigLine, config_with, text_with
+from ctrl.glossary import GLOSSARY
+from ctrl.measured import bench_check
+from ctrl.measured_file import (
+    HandMeter,
+    HeatLeakTest,
+    Meters,
+    SinkTest,
+    SwitchOff,
+    SwitchOffLog,
+    WarmUpTest,
+    read_bench,
+)
+from ctrl.measured_heat import leak_by_warm_up, leak_of, own_capacity_j_per_k, sink_of
+from ctrl.measured_module import NotUsable, by_hand, by_log, instant_of
+from ctrl.measured_recipe import example_file
+from plant.constants import ZERO_C_K
+
+METERS = Meters(
+    current_tolerance_pct=1.5, voltage_tolerance_pct=1.0, thermometer_tolerance_k=0.3
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def config():
+    return load_config("benchmark")  # a 6 A module of 127 couples, derated
+
+
+@pytest.fixture(scope="module")
+def plant(config):
+    return plant_of(config)
+
+
+@pytest.fixture(scope="module")
+def six_amps():
+    """A module that is about what the benchmark's label says: 2.10 ohm at 25 C."""
+    return BenchModule(a=0.0500, r=2.10)
+
+
+def switch_off(module: BenchModule, off_k=0.0, place="sinks") -> SwitchOff:
+    hot, cold = (
+        (module.hot_k, module.cold_k) if place == "sinks"
+        else (module.hot_face_k, module.cold_face_k)
+    )  # fmt: skip
+    return SwitchOff(file="x.csv", hot_c=hot - ZERO_C_K + off_k, cold_c=cold - ZERO_C_K,
+                     thermometers=place)  # fmt: skip
+
+
+# The module, logged ---------------------------------------------------------------------
+
+
+def test_intervals_cover_the_truth_whatever_the_meters(plant, six_amps, note):
+    rng = np.random.default_rng(7)
+    off = []
+    for n in range(42):
+        rate = (50.0, 100.0, 400.0)[n % 3]
+        gains = {"gain_v": 1 + 0.01 * rng.uniform(-1, 1), "gain_a": 1 + 0.015 * rng.uniform(-1, 1)}
+        record = six_amps.record(rng, rows_per_s=rate, jitter_s=0.05 / rate, **gains)
+        test = switch_off(six_amps, 0.3 * rng.uniform(-1, 1), ("sinks", "faces")[n % 2])
+        found = by_log(plant, test, SwitchOffLog(*record), METERS)
+        off.append([
+            (found.resistance.value - six_amps.r) / found.resistance.standard_error,
+            (found.seebeck.value - six_amps.a) / found.seebeck.standard_error,
+        ])  # fmt: skip
+    off = np.array(off)
+    note(f"rms {np.sqrt((off**2).mean(axis=0))}, within 2: {(abs(off) < 2).mean(axis=0)}")
+    # 95 % nominally; with 42 draws 37 is the lower 3-sigma end of that.
+    assert np.all((np.abs(off) < 2.0).sum(axis=0) >= 37)
+    assert np.all(np.abs(off) < 4.0)
+    # Nor are they too wide: even errors alone would give 1.
+    assert np.all(np.sqrt((off**2).mean(axis=0)) > 0.5)
+
+
+def test_a_good_meter_tells_resistance_within_half_a_per_cent(plant, six_amps):
+    record = six_amps.record(np.random.default_rng(1), rows_per_s=1000.0, jitter_s=0.0,
+                             noise_v=3e-4, noise_a=3e-4, step_v=1e-5)  # fmt: skip
+    found = by_log(plant, switch_off(six_amps), SwitchOffLog(*record), METERS)
+    assert found.resistance.value == pytest.approx(six_amps.r, rel=5e-3)
+    assert found.seebeck.value == pytest.approx(six_amps.a, rel=1e-2)
+
+
+@pytest.mark.parametrize(
+    ("rig", "label"),
+    [
+        ({"a": 0.05, "r": 1.03, "k": 1.0, "current_a": 6.0}, "127 couples 3 A"),
+        ({"a": 0.05, "r": 2.1, "contact": 0.1}, "127 couples 12 A"),
+        ({"a": 0.05, "r": 4.2, "k": 0.26, "current_a": 1.5}, "127 couples 6 A"),
+    ],
+)  # fmt: skip
+def test_a_wrong_label_or_joint_in_the_config_does_not_bend_what_is_measured(config, rig, label):
+    # Leg temperatures and joints are the measured module's, not the label's.
+    module = BenchModule(**rig)
+    part = config.module.model_copy(update={"preset": label})
+    sold = plant_of(config.model_copy(update={"module": part}))
+    record = module.record(np.random.default_rng(1), rows_per_s=200.0, noise_v=1e-3)
+    found = by_log(sold, switch_off(module), SwitchOffLog(*record), METERS)
+    assert found.resistance.value == pytest.approx(module.r, rel=0.006)
+    assert abs(found.seebeck.value - module.a) < 2.0 * found.seebeck.standard_error
+    both = 2.0 / module.contact
+    assert abs(found.joints.value - both) < 2.0 * found.joints.standard_error
+    assert found.joints.value == pytest.approx(both, rel=0.35)
+
+
+def test_leads_are_taken_off(plant, six_amps):
+    plain, leads = (
+        six_amps.record(np.random.default_rng(1), lead_ohm=ohm, noise_v=1e-4, noise_a=1e-4)
+        for ohm in (0.0, 0.1)
+    )
+    test = switch_off(six_amps)
+    without = by_log(plant, test, SwitchOffLog(*plain), METERS).resistance.value
+    stated = test.model_copy(update={"lead_ohm": 0.1})
+    assert by_log(plant, stated, SwitchOffLog(*leads), METERS).resistance.value == pytest.approx(
+        without, rel=1e-3
+    )
+    ignored = by_log(plant, test, SwitchOffLog(*leads), METERS).resistance.value
+    assert ignored > without + 0.09  # the negative control
+
+
+def test_extrapolation_beats_the_mean_of_the_first_moments(six_amps):
+    # 50 rows a second, and the instant anywhere between two of them.
+    true_v = six_amps.open_v(six_amps.start)
+    rng = np.random.default_rng(3)
+    mean, fitted = [], []
+    for _ in range(20):
+        record = six_amps.record(rng, rows_per_s=50.0)
+        seen = instant_of(SwitchOffLog(*record), 2.0)
+        rows = (record[0] > seen.at_s) & (record[0] < seen.at_s + 0.3)
+        mean.append(true_v - record[2][rows].mean())
+        fitted.append(true_v - seen.off_v)
+    assert abs(np.mean(fitted)) < 0.15 * abs(np.mean(mean))
+
+
+def test_logs_that_show_no_switch_off(plant, six_amps):
+    time_s, amps, volts = six_amps.record(np.random.default_rng(1))
+    test = switch_off(six_amps)
+    late = time_s > 9.0
+    pulsed = np.where(amps > 1.0, amps + np.where(np.arange(amps.size) % 2, 2.0, -2.0), 0.0)
+    slow = np.clip(amps - (time_s - 9.0) * 1.5, 0.0, 3.0)
+    for currents, keep, expected in (
+        (np.abs(amps) + 1.0, slice(None), "open circuit"),
+        (pulsed, slice(None), "without pulses"),
+        (slow, slice(None), "at once"),
+        (amps, time_s < 10.2, "after the switch-off"),
+        (-amps, slice(None), "above 0 A"),
+        (amps, (time_s > 9.96) | ~late & (time_s < 0), "before the switch-off"),
+    ):
+        log = SwitchOffLog(time_s[keep], currents[keep], volts[keep])
+        with pytest.raises(NotUsable, match=expected):
+            by_log(plant, test, log, METERS)
+
+
+# By hand --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("after_s", [1.0, 3.0, 6.0])
+def test_a_late_reading_is_biased_as_stated_and_put_right(plant, six_amps, after_s, note):
+    on_v, at_once_v = six_amps.on_v(), six_amps.open_v(six_amps.start)
+    later_v = six_amps.open_v(six_amps.run.sol(after_s))
+    hot_c, cold_c = six_amps.hot_k - ZERO_C_K, six_amps.cold_k - ZERO_C_K
+    test = HandMeter(current_a=six_amps.current_a, on_v=on_v, off_v=later_v, after_s=after_s,
+                     hot_c=hot_c, cold_c=cold_c)  # fmt: skip
+    found = by_hand(plant, test, METERS)
+    true_pct = 100.0 * ((on_v - later_v) / (on_v - at_once_v) - 1.0)
+    note(f"{after_s} s: stated {found.bias_pct:.2f} %, true {true_pct:.2f} %")
+    # The rig's sinks are lighter than the config's.
+    assert found.bias_pct == pytest.approx(true_pct, rel=0.25)
+    assert f"{found.bias_pct:+.1f} %" in found.how
+    assert abs(found.resistance.value - six_amps.r) < 2.0 * found.resistance.standard_error
+    assert abs(found.seebeck.value - six_amps.a) < 2.0 * found.seebeck.standard_error
+
+
+# Sinks and heat leak --------------------------------------------------------------------
+
+
+def warming(k_per_w, capacity, heat_w, minutes, room_c=22.0):
+    """One lump to its air: closed form (textbook)."""
+    tau_min = k_per_w * capacity / 60.0
+    return room_c + heat_w * k_per_w * (1.0 - np.exp(-np.asarray(minutes) / tau_min))
+
+
+def test_sink_intervals_cover_the_truth(note):
+    rng = np.random.default_rng(5)
+    times = [0.0, 5.0, 10.0, 15.0, 20.0, 25.0]
+    off, steady = [], []
+    for n in range(60):
+        true = 0.22
+        capacity = 630.0 * (1 + 0.3 * rng.uniform(-1, 1))
+        sink = warming(true, capacity, 60.0, times) + rng.normal(0, 0.1, 6) + rng.uniform(-0.3, 0.3)
+        air = 22.0 + rng.normal(0, 0.1, 6)
+        test = SinkTest(
+            time_min=times[: 4 + n % 3], sink_c=np.round(sink, 1).tolist()[: 4 + n % 3],
+            air_c=np.round(air, 1).tolist()[: 4 + n % 3],
+            voltage_v=12.0 * (1 + 0.01 * rng.uniform(-1, 1)),
+            current_a=5.0 * (1 + 0.015 * rng.uniform(-1, 1)),
+        )  # fmt: skip
+        found = sink_of(test, 630.0, METERS)
+        off.append((found.value.value - true) / found.value.standard_error)
+        steady.append(found.steady)
+    off = np.array(off)
+    note(f"rms {np.sqrt((off**2).mean()):.2f}, within 2: {(abs(off) < 2).mean():.2f}")
+    assert (np.abs(off) < 2.0).mean() >= 0.87 and np.sqrt((off**2).mean()) > 0.4
+    assert np.mean(steady) > 0.8
+
+
+def test_a_sink_that_still_warms_is_told_and_corrected():
+    times = [0.0, 1.0, 2.0, 3.0]
+    test = SinkTest(time_min=times, sink_c=warming(0.22, 630.0, 60.0, times).tolist(),
+                    air_c=[22.0] * 4, voltage_v=12.0, current_a=5.0)  # fmt: skip
+    found = sink_of(test, 630.0, METERS)
+    assert found.steady is False and "not steady" in found.notes[0]
+    plain = (test.sink_c[-1] - 22.0) / 60.0
+    assert plain < 0.8 * 0.22
+    assert found.value.value == pytest.approx(0.22, rel=0.1)
+
+
+class Box:
+    """An empty cabinet in slices: air and goods, films, foam wall of 30 slices."""
+
+    def __init__(self, ua=0.5, film=5.0, wall_j_per_k=2900.0, inner_j_per_k=1300.0):
+        self.film, self.inner, self.slices = film, inner_j_per_k, 30
+        self.foam = 1.0 / (1.0 / ua - 2.0 / film)
+        self.ua, self.each = ua, wall_j_per_k / 30
+
+    def warm_up(self, minutes, water_kg, room_c=22.0, heat_w=0.0, start_c=4.0):
+        lump = self.inner + 4190.0 * water_kg
+        step = np.full(31, self.foam * 30)
+        step[[0, -1]] = 1.0 / (1.0 / self.film + 0.5 / (self.foam * 30))
+
+        def slopes(_, y):
+            flow = step * np.diff(np.concatenate([[y[0]], y[1:], [room_c]]))
+            return np.concatenate([[(flow[0] + heat_w) / lump], np.diff(flow) / self.each])
+
+        start = np.concatenate([[start_c], np.linspace(start_c, room_c, 32)[1:-1]])
+        seconds = 60.0 * np.asarray(minutes)
+        run = solve_ivp(slopes, (0.0, seconds[-1]), start, method="BDF", t_eval=seconds, rtol=1e-8)
+        return run.y[0]
+
+
+def test_warm_up_intervals_cover_the_truth(config, plant, note):
+    rng = np.random.default_rng(11)
+    minutes = list(np.arange(0.0, 361.0, 20.0))
+    own = own_capacity_j_per_k(config, plant)
+    off = []
+    for n in range(40):
+        ua = (0.35, 0.5, 0.7)[n % 3]
+        # Within the 30 % that the cabinet's own heat capacity may be off.
+        box = Box(ua, wall_j_per_k=1500.0, inner_j_per_k=own * rng.uniform(0.7, 1.3) - 500.0)
+        inside = box.warm_up(minutes, water_kg=3.0) + rng.normal(0, 0.05, len(minutes))
+        room = np.full(len(minutes), 22.0) + 0.3 * rng.uniform(-1, 1)
+        test = WarmUpTest(time_min=minutes, inside_c=np.round(inside, 1).tolist(),
+                          ambient_c=room.tolist(), water_kg=3.0, module_in_place=False)  # fmt: skip
+        found = leak_by_warm_up(test, config, plant, METERS)
+        off.append((found.value.value - ua) / found.value.standard_error)
+    off = np.array(off)
+    note(f"mean {off.mean():.2f}, rms {np.sqrt((off**2).mean()):.2f}")
+    assert (np.abs(off) < 2.0).mean() >= 0.87 and np.sqrt((off**2).mean()) > 0.4
+
+
+def test_steady_and_warm_up_agree_and_the_idle_module_is_taken_off(config, plant):
+    box = Box(0.5)
+    minutes = list(np.arange(600.0, 700.0, 20.0))
+    inside = box.warm_up(minutes, 0.0, heat_w=10.0, start_c=35.0).tolist()
+    test = HeatLeakTest(time_min=minutes, inside_c=inside, ambient_c=[22.0] * 5, voltage_v=10.0,
+                        current_a=1.0, module_in_place=False)  # fmt: skip
+    found = leak_of(test, config, plant, METERS)
+    assert found.steady and found.value.value == pytest.approx(0.5, rel=0.01)
+    with_module = leak_of(test.model_copy(update={"module_in_place": True}), config, plant, METERS)
+    mod = plant.module
+    # By hand: five resistances in a row, both fans stopped.
+    path = 1.0 / (1.0 / mod.conductance_w_per_k + 0.03 + 0.03 + 1.5 + 0.8)
+    assert found.value.value - with_module.value.value == pytest.approx(path, rel=1e-6)
+
+
+def test_heat_readings_that_cannot_be_used(config, plant):
+    cold = SinkTest(time_min=[0.0, 1.0, 2.0], sink_c=[20.0] * 3, air_c=[22.0] * 3, voltage_v=1.0,
+                    current_a=1.0)  # fmt: skip
+    with pytest.raises(NotUsable):
+        sink_of(cold, 100.0, METERS)
+    flat = WarmUpTest(time_min=[0.0, 40.0, 60.0, 80.0, 100.0], inside_c=[5.0] * 5,
+                      ambient_c=[22.0] * 5)  # fmt: skip
+    with pytest.raises(NotUsable, match="warms by 1 K"):
+        leak_by_warm_up(flat, config, plant, METERS)
+
+
+# Labels, lines, files -------------------------------------------------------------------
+
+
+def write_bench(folder, module: BenchModule, **more) -> str:
+    record = module.record(np.random.default_rng(2))
+    rows = "\n".join(f"{t:.4f},{i:.3f},{v:.3f}" for t, i, v in zip(*record, strict=True))
+    (folder / "log.csv").write_text(f"time_s,current_a,voltage_v\n{rows}\n")
+    tables = {"switch_off": {"file": "log.csv", "hot_c": module.hot_k - ZERO_C_K,
+                             "cold_c": module.cold_k - ZERO_C_K}} | more  # fmt: skip
+    lines = []
+    for name, table in tables.items():
+        lines.append(f"[{name}]")
+        lines += [f"{key} = {json.dumps(value)}" for key, value in table.items()]
+    path = folder / "bench.toml"
+    path.write_text("\n".join(lines) + "\n")
+    return str(path)
+
+
+def test_a_six_amp_module_sold_as_twelve_is_found_out(config, six_amps, tmp_path):
+    data = {"preset": "127 couples 12 A"}
+    sold = config.model_copy(update={"module": config.module.model_copy(update=data)})
+    found = bench_check(sold, read_bench(write_bench(tmp_path, six_amps)))
+    assert found.label.verdict == "mislabelled"
+    # 12.4 to 12.8 ohm A: twice the amperes, half the resistance.
+    assert found.label.labelled.resistance_ratio == pytest.approx(2.0, abs=0.1)
+    assert found.label.classes[0].name.startswith("127 couples 6 A")
+    honest = bench_check(config, read_bench(write_bench(tmp_path, six_amps)))
+    assert honest.label.verdict == "as_labelled"
+
+
+def test_a_cracked_module_fits_no_class(config, tmp_path):
+    # Resistance between the classes of 3 and 4 A would fit; a lone Seebeck coefficient does not.
+    cracked = BenchModule(a=0.040, r=2.9, current_a=2.0)
+    found = bench_check(config, read_bench(write_bench(tmp_path, cracked)))
+    assert found.label.verdict == "doubtful" and "no class fits" in found.label.words
+
+
+def test_lines_read_back_as_what_was_measured(config, six_amps, tmp_path, capsys):
+    leak = {"time_min": [0, 30, 60], "inside_c": [45.0, 45.0, 45.0], "ambient_c": [22.0] * 3,
+            "voltage_v": 12.0, "current_a": 1.2, "module_in_place": False}  # fmt: skip
+    sink = {"time_min": [0, 30, 60], "sink_c": [36.0] * 3, "air_c": [22.0] * 3, "voltage_v": 12.0,
+            "current_a": 6.0}  # fmt: skip
+    bench = write_bench(tmp_path, six_amps, heat_leak=leak, hot_sink=sink)
+    out = tmp_path / "new.toml"
+    assert main(["check", "benchmark", "--bench", bench, "--out", str(out), "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    measured = {row["name"]: row["value"] for row in shown["measured"]}
+    new = load_config(out)
+    plant = plant_of(new)
+    assert plant.module.resistance_ohm == pytest.approx(
+        measured["module resistance"], rel=2e-3)  # fmt: skip
+    assert plant.module.seebeck_v_per_k == pytest.approx(
+        measured["module Seebeck"], rel=2e-3)  # fmt: skip
+    # Legs of another size: what R gains K loses.
+    old = plant_of(config).module
+    product = plant.module.conductance_w_per_k * plant.module.resistance_ohm
+    assert product == pytest.approx(old.conductance_w_per_k * old.resistance_ohm, rel=3e-3)
+    # By hand: 14.4 W at 23 K; 14 K at 72 W.
+    assert sum(heat_leak_parts_w_per_k(new).values()) == pytest.approx(14.4 / 23.0, rel=2e-3)
+    assert new.hot_sink.fan_k_per_w == pytest.approx(14.0 / 72.0, rel=2e-3)
+    assert "# measured" in out.read_text() and "# Not a recommendation" in out.read_text()
+    assert main(["check", "benchmark", "--bench", bench, "--out", str(out)]) == 2
+    assert "--force" in capsys.readouterr().err
+
+
+def keys_of(value):
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield key
+            yield from keys_of(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from keys_of(item)
+
+
+def test_screen_and_json(config, six_amps, tmp_path, capsys):
+    bench = write_bench(tmp_path, six_amps)
+    assert main(["check", "benchmark", "--bench", bench, "--json"]) == 0
+    keys = {key.removesuffix("_reason") for key in keys_of(json.loads(capsys.readouterr().out))}
+    assert keys - set(GLOSSARY) == set()
+    assert main(["check", "benchmark", "--bench", bench]) == 0
+    text = capsys.readouterr().out
+    assert "+/-" in text and all(len(line) <= 80 for line in text.split("To paste")[0].splitlines())
+    assert all(word in text for word in (" agrees", " ohm ", " V/K ", "module's two joints"))
+    assert "as labelled" in text and "[module]" in text and "take out preset" in text
+    sold = tmp_path / "sold.toml"
+    from ctrl.shipped import find_config
+
+    label = find_config("benchmark").read_text().replace('"127 couples 6 A"', '"127 couples 12 A"')
+    sold.write_text(label)
+    assert main(["check", str(sold), "--bench", bench]) == 1
+    assert "MISLABELLED" in capsys.readouterr().out
+
+
+def test_recipe_and_its_example(config, six_amps, tmp_path, capsys):
+    assert main(["check", "--bench-recipe"]) == 0
+    text = capsys.readouterr().out
+    for caution in ("fuse", "without a sink", "burns skin", "66 C"):
+        assert caution in text
+    example = tomllib.loads(example_file())
+    write_bench(tmp_path, six_amps)
+    (tmp_path / "log.csv").rename(tmp_path / example["switch_off"]["file"])
+    path = tmp_path / "b.toml"
+    path.write_text(example_file())
+    found = bench_check(config, read_bench(str(path)))
+    assert len(found.comparisons) == 6
+    hand = tmp_path / "hand.toml"
+    text = example_file()
+    start, end = text.index("# [hand_meter]"), text.index("[hot_sink]")
+    hand.write_text(re.sub("^# ", "", text[start:end], flags=re.MULTILINE))
+    by_meter = bench_check(config, read_bench(str(hand)))
+    assert by_meter.label.verdict == "as_labelled"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("", "holds no test"),
+        ("[meters]\n", "holds no test"),
+        ("[hand_meter\n", ":1:12: not TOML"),
+        ("[hand_metre]\n", "did you mean 'hand_meter'"),
+        ("[hot_sink]\ntime_min = 3\n", ":2: hot_sink.time_min = 3: not a list of numbers"),
+        ("[hot_sink]\ntime_min=[0,1]\nsink_c=[1,2]\nair_c=[1,2]\nvoltage_v=1\ncurrent_a=1",
+         ":2: hot_sink.time_min = [0, 1]: does not fit, expected at least 3 readings"),
+        ("[hot_sink]\ntime_min=[0,2,1]\nsink_c=[1,2,300]\nair_c=[1,2]\nvoltage_v=1\ncurrent_a=0",
+         "expected numbers from -60 to 150 C"),
+        ("[switch_off]\nfile='no.csv'\nhot_c=30\ncold_c=10", ":2: switch_off.file = 'no.csv'"),
+        ("[switch_off]\nfile='a.csv'\nhot_c=10\ncold_c=30", "warmer than cold_c (30 C)"),
+        ("[hand_meter]\ncurrent_a=3\non_v=1\noff_v=2\nafter_s=2\nhot_c=30\ncold_c=1",
+         "less than on_v (1 V)"),
+    ],
+)  # fmt: skip
+def test_bad_bench_files(tmp_path, capsys, text, expected):
+    path = tmp_path / "b.toml"
+    path.write_text(text)
+    assert main(["check", "benchmark", "--bench", str(path)]) == 2
+    told = capsys.readouterr()
+    assert expected in told.err and told.out == "" and "Traceback" not in told.err
+    assert all(line.startswith(str(path)) for line in told.err.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("rows", "expected"),
+    [
+        ("time_s;current_a;voltage_v\n1;2;3", "separated by something else"),
+        ("time_s,amps,voltage_v\n1,2,3", ":1: current_a: missing column"),
+        ("time_s,current_a,voltage_v\n1,2,x", ":2: voltage_v = 'x': not a number"),
+        ("time_s,current_a,voltage_v\n1,200,3", ":2: current_a = 200: out of range"),
+        ("time_s,current_a,voltage_v\n1,2,3", "too short"),
+        ("time_s,current_a,voltage_v\n" + "".join(f"{n / 10},1,2\n" for n in range(40)),
+         "rows a second = 10: too slow, expected 50 rows a second or more"),
+        ("time_s,current_a,voltage_v\n" + "1,1,2\n" * 40, ":3: time_s: out of order"),
+    ],
+)  # fmt: skip
+def test_bad_logs(tmp_path, rows, expected):
+    (tmp_path / "log.csv").write_text(rows)
+    path = tmp_path / "b.toml"
+    path.write_text("[switch_off]\nfile='log.csv'\nhot_c=30\ncold_c=10")
+    with pytest.raises(ConfigError, match=expected.replace(".", r"\.")) as caught:
+        read_bench(str(path))
+    assert len(caught.value.problems) == 1
+
+
+def test_options_that_do_not_fit(tmp_path, capsys):
+    path = tmp_path / "b.toml"
+    path.write_text(example_file())
+    for options in (
+        ["benchmark", "--out", "x.toml"],
+        ["benchmark", "--bench-recipe"],
+        ["--evidence", "--bench", str(path)],
+        ["benchmark", "--bench", str(path), "--all"],
+        ["benchmark", "--bench", str(path), "--out", str(tmp_path / "x.txt")],
+        ["benchmark", "--bench", str(path), "--out", str(tmp_path / "x.toml"), "--target", "5"],
+        ["benchmark", "--bench", str(tmp_path)],
+    ):
+        assert main(["check", *options]) == 2, options
+        assert len(capsys.readouterr().err.splitlines()) == 1
+    assert [item.name for item in tmp_path.iterdir()] == ["b.toml"]
+
+
+def test_config_lines_keep_everything_else():
+    text = "# top\n[a]\nx = 1  # one\ny = 2\n\n[b]  # two\nz = 3\n"
+    lines = [ConfigLine("a", "x", 5.0, "new"), ConfigLine("b", "w", "q", "added"),
+             ConfigLine("c", "v", 1, "table")]  # fmt: skip
+    changed = text_with(text, lines, [("a", "y")])
+    assert tomllib.loads(changed) == {"a": {"x": 5.0}, "b": {"w": "q", "z": 3}, "c": {"v": 1}}
+    assert "# top" in changed and "# y = 2" in changed and "[b]  # two" in changed
+
+
+def test_a_layout_that_cannot_be_changed_in_place_is_refused(config):
+    from ctrl.shipped import find_config
+
+    text = find_config("benchmark").read_text()
+    line = ConfigLine("hot_sink", "fan_k_per_w", 0.2, "measured")
+    changed, new = config_with(text, "x.toml", [line])
+    assert new.hot_sink.fan_k_per_w == 0.2
+    assert replace(plant_of(new), hot_sink=plant_of(config).hot_sink) == plant_of(config)
+    quoted = text.replace("fan_k_per_w = 0.16", '"fan_k_per_w" = 0.16', 1)
+    with pytest.raises(ConfigError):
+        config_with(quoted, "x.toml", [line])
+    assert parse_config(quoted, "x.toml").hot_sink.fan_k_per_w == 0.16
