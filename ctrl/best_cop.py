@@ -33,7 +33,7 @@ from ctrl.fixed_point import (
     mul_shift,
     sub_sat,
 )
-from ctrl.pi import FULL_Q20, GAIN_BITS, RESET_BITS, PISettings
+from ctrl.pi import FULL_Q20, GAIN_BITS, RESET_BITS, PISettings, moved_integral
 from plant.compiled import kernel
 
 TABLE_POINTS = 9
@@ -246,12 +246,11 @@ def track(settings: Words, state: Words, final_permille: int, frozen: int) -> No
         state[B_FROZEN] = 1
     if state[B_FROZEN] == 1:
         return
-    if state[B_HELD] == 1 or final_permille != state[B_DEMAND]:
-        given = clamp(final_permille, 0, 1000) * (1 << GAIN_BITS)
-        change = mul_shift(sub_sat(given, state[B_INTEGRAL]), settings[B_RESET], RESET_BITS)
-    else:
-        change = mul_shift(settings[B_KI], state[B_ERROR], 0)
-    state[B_INTEGRAL] = clamp(add_sat(state[B_INTEGRAL], change), 0, FULL_Q20)
+    limited = state[B_HELD] == 1 or final_permille != state[B_DEMAND]
+    state[B_INTEGRAL] = moved_integral(
+        state[B_INTEGRAL], final_permille, limited, settings[B_RESET], settings[B_KI],
+        state[B_ERROR],
+    )  # fmt: skip
 
 
 @kernel

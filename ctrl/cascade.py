@@ -36,7 +36,14 @@ from ctrl.fixed_point import (
     mul_shift,
     sub_sat,
 )
-from ctrl.pi import FULL_Q20, GAIN_BITS, RESET_BITS, PISettings
+from ctrl.pi import (
+    FULL_Q20,
+    GAIN_BITS,
+    RESET_BITS,
+    PISettings,
+    check_integral_step,
+    moved_integral,
+)
 from plant.compiled import kernel
 
 OUTER_BITS = 18
@@ -171,11 +178,8 @@ class CascadeSettings:
                 f"by at most {MOST_DROP_K100 / 100:g} K"
             )
         ki = sink_gain * period_s / sink_ti_s
-        if ki * 2.0**OUTER_BITS * reading_lsb_k * 100.0 < 8.0:
-            raise ValueError(
-                f"sink_ti_s = {sink_ti_s} with sink_gain = {sink_gain} and period_s = {period_s}: "
-                f"one reading step moves the integral by under 8 of its own; lengthen the period"
-            )
+        who = f"sink_ti_s = {sink_ti_s} with sink_gain = {sink_gain} and period_s = {period_s}"
+        check_integral_step(who, ki * 2.0**OUTER_BITS, reading_lsb_k)
         return cls(
             setpoint_c100=setpoint,
             floor_c100=floor,
@@ -302,12 +306,10 @@ def track(settings: Words, state: Words, final_permille: int, frozen: int) -> No
         return
     most = sub_sat(settings[C_SETPOINT], settings[C_FLOOR])
     limited = state[S_SATURATED] == 1 or final_permille != state[S_DEMAND]
-    if limited:
-        given = clamp(final_permille, 0, 1000) * (1 << GAIN_BITS)
-        change = mul_shift(sub_sat(given, state[S_INTEGRAL]), settings[C_RESET], RESET_BITS)
-    else:
-        change = mul_shift(settings[C_KI], state[S_ERROR], 0)
-    state[S_INTEGRAL] = clamp(add_sat(state[S_INTEGRAL], change), 0, FULL_Q20)
+    state[S_INTEGRAL] = moved_integral(
+        state[S_INTEGRAL], final_permille, limited, settings[C_RESET], settings[C_KI],
+        state[S_ERROR],
+    )  # fmt: skip
     if state[S_OUTER_SATURATED] == 1 or limited:
         drop = state[S_DROP]
         if limited:

@@ -78,6 +78,29 @@ PI_FROZEN = 5
 STATE_WORDS = ALL_STATE_WORDS
 
 
+def check_integral_step(who: str, ki_lsb: float, reading_lsb_k: float) -> None:
+    """Refuse an integral gain so small that a step of the reading is lost in its rounding.
+
+    Parameters
+    ----------
+    who : str
+        The settings at fault, for the message.
+    ki_lsb : float
+        Integral gain, in the integral's own steps for each 1/100 K.
+    reading_lsb_k : float
+        Smallest step of the reading [K].
+
+    Raises
+    ------
+    ValueError
+        Where one step of the reading moves the integral by less than 8 of its own.
+    """
+    if ki_lsb * reading_lsb_k * 100.0 < 8.0:
+        raise ValueError(
+            f"{who}: one reading step moves the integral by under 8 of its own; lengthen the period"
+        )
+
+
 @dataclass(frozen=True)
 class PISettings:
     """Settings of the PI controller, in firmware units.
@@ -168,11 +191,8 @@ class PISettings:
         # 1 % per K is 10 permille per 100 steps of 1/100 K.
         kp = kp_pct_per_k * 0.1
         ki = kp * period_s / ti_s
-        if ki * 2.0**GAIN_BITS * reading_lsb_k * 100.0 < 8.0:
-            raise ValueError(
-                f"ti_s = {ti_s} with kp_pct_per_k = {kp_pct_per_k} and period_s = {period_s}: "
-                f"one reading step moves the integral by under 8 of its own; lengthen the period"
-            )
+        who = f"ti_s = {ti_s} with kp_pct_per_k = {kp_pct_per_k} and period_s = {period_s}"
+        check_integral_step(who, ki * 2.0**GAIN_BITS, reading_lsb_k)
         return cls(
             setpoint_c100=setpoint,
             kp_q20=to_gain("kp [permille per 0.01 K]", kp, GAIN_BITS, "raise kp_pct_per_k"),
@@ -278,6 +298,35 @@ def step(settings: Words, state: Words, reading_c100: int) -> int:
 
 
 @kernel
+def moved_integral(
+    integral_q20: int, final_permille: int, limited: bool, reset_q24: int, ki_q20: int, error: int
+) -> int:
+    """Return the integral a period later: by the error, or where limited towards what was given.
+
+    Parameters
+    ----------
+    integral_q20 : int
+        The integral so far [2**-20 permille].
+    final_permille : int
+        Mean duty given since the last step, after every limiter [1/1000].
+    limited : bool
+        Whether that is not what the law asked for, or what it asked for was clamped.
+    reset_q24 : int
+        Period over integral time [2**-24].
+    ki_q20 : int
+        Integral gain [2**-20 permille per 1/100 K and period].
+    error : int
+        Reading less what is sought [1/100 K].
+    """
+    if limited:
+        given = clamp(final_permille, 0, 1000) * (1 << GAIN_BITS)
+        change = mul_shift(sub_sat(given, integral_q20), reset_q24, RESET_BITS)
+    else:
+        change = mul_shift(ki_q20, error, 0)
+    return clamp(add_sat(integral_q20, change), 0, FULL_Q20)
+
+
+@kernel
 def track(settings: Words, state: Words, final_permille: int, frozen: int) -> None:
     """Move the integral by one period, knowing the duty that was given.
 
@@ -297,15 +346,13 @@ def track(settings: Words, state: Words, final_permille: int, frozen: int) -> No
         state[PI_FROZEN] = 1
     if state[PI_FROZEN] == 1:
         return
-    if state[PI_SATURATED] == 1 or final_permille != state[PI_DEMAND]:
-        given = clamp(final_permille, 0, 1000) * (1 << GAIN_BITS)
-        change = mul_shift(sub_sat(given, state[PI_INTEGRAL]), settings[PI_RESET], RESET_BITS)
-    else:
-        ki = settings[PI_KI]
-        if settings.size > SETTING_WORDS:
-            ki = state[PI_KI_NOW]
-        change = mul_shift(ki, state[PI_ERROR], 0)
-    state[PI_INTEGRAL] = clamp(add_sat(state[PI_INTEGRAL], change), 0, FULL_Q20)
+    ki = settings[PI_KI]
+    if settings.size > SETTING_WORDS:
+        ki = state[PI_KI_NOW]
+    limited = state[PI_SATURATED] == 1 or final_permille != state[PI_DEMAND]
+    state[PI_INTEGRAL] = moved_integral(
+        state[PI_INTEGRAL], final_permille, limited, settings[PI_RESET], ki, state[PI_ERROR]
+    )
 
 
 @kernel

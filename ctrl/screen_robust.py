@@ -39,7 +39,7 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
     )
     paragraph(out, f"{'Kept' if found.kept else 'NOT KEPT'}: {found.reason}.")
     for remedy in found.remedies:
-        bullet(out, f"What would change it: {remedy_words(remedy)}.")
+        bullet(out, f"What would change it: {remedy_words(remedy, found.wanted_share)}.")
     if found.change != AS_TUNED:
         paragraph(out, f"Settings changed for it: {found.change}.")
     if len(found.variants) > 1:

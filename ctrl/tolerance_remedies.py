@@ -107,9 +107,55 @@ def more_room(
     return lowest
 
 
-def words_of(item: Remedy) -> str:
-    """Return a remedy in words."""
+def room_everywhere(
+    scales: Mapping[str, tuple[float, str]], draws: Sequence[Draw], wanted: float
+) -> Remedy | None:
+    """Return the least moves of all broken limits together that are enough, or the most.
+
+    The draws that lack least are mended first, each limit by what they lack.  `scales` as in
+    `more_room`; a draw that breaks a limit without one stays broken.
+    """
+
+    def lacks(item: Draw) -> dict[str, float] | None:
+        found: dict[str, float] = {}
+        for key in item.failed:
+            if key not in scales:
+                return None
+            name = limit_name(key)
+            found[name] = max(found.get(name, 0.0), -item.margins[key] * scales[key][0])
+        return found
+
+    units = {limit_name(key): unit for key, (_, unit) in scales.items()}
+    moves: dict[str, float] = {}
+    every = [lacks(item) for item in draws]
+    lowest: Remedy | None = None
+    # By scaled margin, so that kelvin and per cent stand side by side.
+    for which in sorted(range(len(draws)), key=lambda n: -draws[n].tightest):
+        mended = every[which]
+        if not mended:
+            continue
+        for name, lack in mended.items():
+            move = ceil(round(lack / ROOM_STEP, 6)) * ROOM_STEP
+            moves[name] = max(moves.get(name, 0.0), move)
+        held = [
+            one is not None and all(x <= moves.get(name, 0.0) for name, x in one.items())
+            for one in every
+        ]
+        told = [f"{move:.1f} {units[name]} at {name}" for name, move in sorted(moves.items())]
+        lowest = _remedy(f"more room, all together: {', '.join(told)}", held, wanted)
+        if lowest.reaches:
+            break
+    return lowest
+
+
+def words_of(item: Remedy, wanted: float) -> str:
+    """Return a remedy in words, and whether it falls short or is only told by too few draws."""
+    ending = ""
+    if not item.reaches:
+        many_enough = lower_bound(item.draws, item.draws) >= wanted
+        short = item.holds < wanted * item.draws
+        ending = ", not enough" if short or many_enough else ", too few draws to show it"
     return (
         f"{item.change}: {item.holds} of {item.draws} of these draws hold, at least "
-        f"{100.0 * item.share_at_least:.1f} %{'' if item.reaches else ', not enough'}"
+        f"{100.0 * item.share_at_least:.1f} %{ending}"
     )

@@ -37,7 +37,14 @@ from ctrl.tolerance_draws import (
     spreads_of,
     start_of,
 )
-from ctrl.tolerance_remedies import Remedy, limit_name, lower_bound, measured, more_room
+from ctrl.tolerance_remedies import (
+    Remedy,
+    limit_name,
+    lower_bound,
+    measured,
+    more_room,
+    room_everywhere,
+)
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
@@ -520,6 +527,9 @@ def tolerance_of(
                   for start in starts for x in _limits_of(config, chosen, start)}  # fmt: skip
         room = more_room(at_risk, scales, found, wanted)
         remedies += [] if room is None else [room]
+        if not any(item.reaches for item in remedies):
+            every = room_everywhere(scales, found, wanted)
+            remedies += [] if every is None else [every]
     return Tolerance(
         settings=chosen,
         change=words,

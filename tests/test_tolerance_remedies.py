@@ -9,7 +9,7 @@ from ctrl.build import plant_of
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import settings_of
 from ctrl.tolerance_draws import Draw, spreads_of, start_of
-from ctrl.tolerance_remedies import measured, more_room
+from ctrl.tolerance_remedies import Remedy, measured, more_room, room_everywhere, words_of
 from ctrl.tolerances import Bench, cold_only, looked_at_cold, without
 
 WARM, ICE = "contents warmest, worst", "ice in the fin gaps, worst"
@@ -64,6 +64,29 @@ def test_more_room_at_one_limit_does_not_mend_another():
     found = more_room(WARM, scales, draws, 0.95)
     assert (found.holds, found.reaches) == (340, False)
     assert more_room("another, usual", scales, draws, 0.95) is None
+
+
+def test_room_at_every_limit_where_one_is_not_enough():
+    # 60 draws lack 0.2 K and 1.0 %, 40 lack 0.2 K, 5 lack 3.0 %: both limits must give way for
+    # 395 of 400 (at least 97.4 %), and the 5 worst may stay broken.
+    scales = {WARM: (2.0, "K"), ICE: (1.0, "%")}
+    draws = [draw(0.1)] * 295 + [draw(-0.1, ice=-1.0)] * 60 + [draw(-0.1)] * 40
+    draws += [draw(0.1, ice=-3.0)] * 5
+    found = room_everywhere(scales, draws, 0.95)
+    assert found.change.endswith("0.2 K at contents warmest, 1.0 % at ice in the fin gaps")
+    assert (found.holds, found.draws, found.reaches) == (395, 400, True)
+    # What has no scale cannot be moved.
+    assert not room_everywhere({WARM: (2.0, "K")}, draws, 0.95).reaches
+    assert room_everywhere(scales, [draw(0.1)] * 9, 0.95) is None
+
+
+def test_few_draws_are_told_apart_from_a_change_that_is_not_enough():
+    # 32 of 32: at least 0.05^(1/32) = 91.1 %; no count of 32 draws can show 95 %.
+    few = Remedy("a", 32, 32, 0.05 ** (1 / 32), False)
+    assert words_of(few, 0.95).endswith("at least 91.1 %, too few draws to show it")
+    assert words_of(replace(few, holds=20), 0.95).endswith("not enough")
+    # 400 draws are enough to show it: 380 of 400 do not.
+    assert words_of(Remedy("a", 400, 380, 0.928, False), 0.95).endswith("not enough")
 
 
 def test_a_limit_left_out_breaks_nothing():
