@@ -35,17 +35,18 @@ def show_head(
                    "limit; only those fitted count:")  # fmt: skip
     for item in devices:
         bullet(out, f"{item.name} ({'fitted' if item.fitted else 'not fitted'}): {item.words}.")
+    paragraph(out, "Drills and their pass lines, stated before the first one runs:")
 
 
 def show_line(out: Console, drill: Drill) -> None:
-    """Print a drill and its pass line, before it runs."""
-    out.print()
-    out.print(Text(f"{drill.name}: {drill.fault}", style="bold"))
-    paragraph(out, f"Pass line: {drill.pass_line.words}.")
+    """Print a drill and its pass line, before any drill runs."""
+    bullet(out, f"{drill.name}: {drill.fault}. Pass line: {drill.pass_line.words}.")
 
 
 def show_result(out: Console, found: DrillResult) -> None:
     """Print what a drill found."""
+    out.print()
+    out.print(Text(f"{found.name}: {found.fault}", style="bold"))
     if found.skipped is not None:
         paragraph(out, f"Not run: {found.skipped}.")
         return
