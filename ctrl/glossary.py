@@ -312,6 +312,8 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "needs": ("", "what of wire, fuse and supply must be more than fitted"),
     "needs_defrost": ("", "whether the point ices in some room"),
     "no_fan_k_per_w": ("K/W", "hot sink to air, fan stopped, 30 K above the room"),
+    "no_status_flash_bytes": ("", "flash_bytes without the status line"),
+    "no_status_ram_bytes": ("", "ram_bytes without the status line"),
     "noise_error_pct": ("%", "standard error of fall_k, tau_s, dead_time_s from noise"),
     "not_built": ("", "why it was not built for a part"),
     "note": ("", "what the tuning fell back to"),
