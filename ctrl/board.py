@@ -12,8 +12,8 @@ from ctrl.firmware import ambient_sensor_of, firmware_of, settings_of
 from ctrl.fixed_point import Words
 from ctrl.link import Host, Stream
 from ctrl.linked import LinkedController, Stop
-from ctrl.loop import Loop
 from ctrl.maker import SWITCHES
+from ctrl.outside_loop import OutsideLoop
 from ctrl.record import Record
 from ctrl.trial import warm_state
 from ctrl.weather_log import weather_rows_of
@@ -185,7 +185,7 @@ def run_board(
     plant = plant_of(config)
     firmware = firmware_of(config, settings_of(config))
     paced = Paced(linked, firmware.tick_s / speed)
-    loop = Loop(
+    loop = OutsideLoop(
         plant, firmware, warm_state(plant, config), seed=seed, outside=paced,
         weather_rows=weather_rows_of(config, plant),
     )  # fmt: skip

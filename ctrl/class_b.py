@@ -56,7 +56,8 @@ def class_b_measures(config: Config) -> tuple[Measure, ...]:
                 "there; switch the brown-out detector on"),
         Measure("safe state", "any of these", PRESENT,
                 "module off, hot fan on, alarm; latched after a trip, damaged settings and "
-                "faults that come back"),
+                "faults that come back; the hot fan also runs whenever the hot sink reads above "
+                "the start of fold-back, should the module not go off"),
     )  # fmt: skip
 
 

@@ -36,7 +36,7 @@ def declare_drill(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--only", metavar="NAME", help="one drill instead of all")
     parser.add_argument(
         "--controller-c", metavar="FILE.c",
-        help="drill your own C file instead of ours: minutes a drill, so take --only",
+        help="drill your own C file instead of ours: slower, so take --only",
     )  # fmt: skip
     add_overrides(parser, ROOM)
     add_seed(parser)

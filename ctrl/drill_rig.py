@@ -14,7 +14,8 @@ from ctrl.config import Config
 from ctrl.controllers import Outside, UserLaw
 from ctrl.drill_devices import Device
 from ctrl.firmware import Firmware, Settings
-from ctrl.loop import FAULT, OWN_ALARM, STATE_WORDS, TRIPPED, Loop, NotFinite
+from ctrl.loop import FAULT, OWN_ALARM, STATE_WORDS, TRIPPED, NotFinite
+from ctrl.outside_loop import OutsideLoop, loop_around
 from ctrl.protection import OUTSIDE_REASONS, REASONS
 from ctrl.record import INDEX
 from plant import cabinet, heat_sinks, sensors
@@ -103,8 +104,8 @@ class Rig:
         outside: Outside | None = None,
     ) -> None:
         self.config, self.settings = config, settings
-        self.loop = Loop(
-            plant, firmware, state, seed=seed, start_s=start_s, user_law=user_law, outside=outside
+        self.loop = loop_around(
+            plant, firmware, state, outside, seed=seed, start_s=start_s, user_law=user_law
         )
         self.devices = devices
         self._devices_from_s = devices_from_s
@@ -155,7 +156,8 @@ class Rig:
     def halt_firmware(self) -> None:
         """Stop the firmware: switch and fans stay as they are."""
         self._memory = tuple(words.copy() for words in self.loop.firmware_words())
-        self.loop.outside_halted = True
+        if isinstance(self.loop, OutsideLoop):
+            self.loop.outside_halted = True
         inputs = self.loop.inputs
         duty = float(inputs[cabinet.DUTY])
         hot, cold = (
@@ -167,7 +169,8 @@ class Rig:
 
     def go_on(self, *, restarted: bool) -> None:
         """Let the firmware run again: from where it stopped, or from its power-up."""
-        self.loop.outside_halted = False
+        if isinstance(self.loop, OutsideLoop):
+            self.loop.outside_halted = False
         if restarted:
             self.loop.restart()
         elif self._memory is not None:

@@ -8,6 +8,7 @@ independent device, to see whether it would have kept it.
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from threading import Lock
 
 import numpy as np
 
@@ -43,6 +44,7 @@ from ctrl.protection import P_TRIPPED
 from ctrl.protection_settings import P_CONTROL_SENSOR, P_HOT_SENSOR
 from ctrl.readings import R_STATUS, STATUS_LATCHED
 from ctrl.record import INDEX
+from ctrl.side_by_side import each_side_by_side
 from ctrl.trial import nearest_point, steady_state, warm_state
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -92,15 +94,17 @@ class Stands:
     def __init__(self, config: Config) -> None:
         self._config = config
         self._found: dict[str, Stand] = {}
+        self._lock = Lock()
 
     def __getitem__(self, room: str) -> Stand:
-        if room not in self._found:
-            config = self._config
-            plant = room_plant(config, room)
-            coldest = flashed_coldest(config, plant, plant.climate.mean_k)
-            point = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
-            self._found[room] = Stand(plant, point)
-        return self._found[room]
+        with self._lock:
+            if room not in self._found:
+                config = self._config
+                plant = room_plant(config, room)
+                coldest = flashed_coldest(config, plant, plant.climate.mean_k)
+                point = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
+                self._found[room] = Stand(plant, point)
+            return self._found[room]
 
 
 @dataclass(frozen=True)
@@ -115,15 +119,17 @@ class Bench:
     user_law: UserLaw | None
     outside: Callable[[], Outside] | None = None  # powers up a firmware from outside
     sound_tables: dict[str, np.ndarray] = field(default_factory=dict)
+    lock: Lock = field(default_factory=Lock)  # of the tables
 
     def sound(self, room: str) -> np.ndarray:
         """Return the rows of a room without any fault, followed as long as with one."""
-        if room not in self.sound_tables:
-            scenario = Scenario("sound", room, lambda rig: None)
-            rig = self.rig(scenario)
-            _follow(rig, scenario)
-            self.sound_tables[room] = rig.table
-        return self.sound_tables[room]
+        with self.lock:
+            if room not in self.sound_tables:
+                scenario = Scenario("sound", room, lambda rig: None)
+                rig = self.rig(scenario)
+                _follow(rig, scenario)
+                self.sound_tables[room] = rig.table
+            return self.sound_tables[room]
 
     def rig(
         self, scenario: Scenario, devices: tuple[Device, ...] = (), devices_from_s: float = 0.0
@@ -465,8 +471,9 @@ def drill_all(
     outside: Callable[[], Outside] | None = None,
     before: Callable[[Drill], None] = lambda drill: None,
     after: Callable[[DrillResult], None] = lambda result: None,
+    workers: int | None = None,
 ) -> tuple[DrillResult, ...]:
-    """Run every drill, or the one named.
+    """Run every drill, or the one named, side by side.
 
     Parameters
     ----------
@@ -482,7 +489,10 @@ def drill_all(
     outside : callable, optional
         Returns a whole firmware from outside, freshly powered up; called once a run.
     before, after : callable
-        Told each drill before it runs, with its pass line, and its result.
+        Told each drill, with its pass line, before the first one runs; and each result, in
+        the same order.
+    workers : int, optional
+        Threads; all cores by default. Their number changes no result.
 
     Raises
     ------
@@ -491,9 +501,12 @@ def drill_all(
     """
     from ctrl.drill_list import DRILLS
 
-    bench, found = bench_of(config, settings, seed=seed, user_law=user_law, outside=outside), []
-    for drill in DRILLS.values() if only is None else (DRILLS[only],):
+    bench = bench_of(config, settings, seed=seed, user_law=user_law, outside=outside)
+    drills = list(DRILLS.values()) if only is None else [DRILLS[only]]
+    for drill in drills:
         before(drill)
-        found.append(run_drill(bench, drill))
-        after(found[-1])
+    found = []
+    for result in each_side_by_side(lambda drill: run_drill(bench, drill), drills, workers):
+        after(result)
+        found.append(result)
     return tuple(found)

@@ -42,7 +42,6 @@ SOURCE = Path(__file__).parent / "firmware_c" / "avr" / "emulator.c"
 HEADER = Path("/usr/include/simavr/sim_avr.h")
 PART, CLOCK_HZ = "atmega328p", 8_000_000
 START_CYCLES = 40_000  # 5 ms: start-up code, and some
-MOST_PULSES = 254  # that many or more
 NO_TEMPS = (link.ABSENT,) * 4  # the export reads codes
 CRASHED, TIMED_OUT, STOPPED = -1, -2, -3
 
@@ -254,7 +253,7 @@ class EmulatedFirmware:
         control, hot, cold, supply_mv, ambient, *pulses = codes.tolist()
         command = self._host.tick(
             int(settings[G_TICK_MS]), (control, hot, cold, ambient), NO_TEMPS, supply_mv,
-            (min(pulses[0], MOST_PULSES), min(pulses[1], MOST_PULSES)),
+            (min(pulses[0], link.MOST_PULSES), min(pulses[1], link.MOST_PULSES)),
         )  # fmt: skip
         self.ticks += 1
         if self._beside:

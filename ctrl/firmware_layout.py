@@ -27,7 +27,7 @@ from ctrl.on_off import OnOffSettings
 from ctrl.pi import PISettings
 from ctrl.pi_options import MOST_POINTS, PIOptions
 from ctrl.protection_settings import ProtectionSettings
-from ctrl.readings import SENSOR_DIGITAL, SENSOR_THERMISTOR, SensorSettings
+from ctrl.readings import SENSOR_DIGITAL, SENSOR_THERMISTOR, TABLE_POINTS, SensorSettings
 from ctrl.slow_window import SlowWindowSettings
 from ctrl.two_level import TwoLevelSettings
 
@@ -109,8 +109,26 @@ def _u16(name: str, value: int, unit: str) -> Member:
     return Member("uint16_t", name, (value,), unit)
 
 
-def sensor_block(name: str, part: SensorSettings) -> Block:
+Table = tuple[int, ...]
+
+
+def tables_of(law: LawSettings, protection: ProtectionSettings) -> tuple[Table, ...]:
+    """Return the tables of all thermistors fitted, each once."""
+    sensors = [protection.control, protection.hot, protection.cold]
+    if isinstance(law, PISettings):
+        sensors.append(law.options.ambient)
+    found = [part.table for part in sensors if part.kind == SENSOR_THERMISTOR]
+    return tuple(dict.fromkeys(found))
+
+
+def _table_words(count: int) -> int:
+    """Return the 16-bit words of so many tables, in a whole number of 32-bit words."""
+    return (count * TABLE_POINTS + 1) // 2 * 2
+
+
+def sensor_block(name: str, part: SensorSettings, tables: tuple[Table, ...]) -> Block:
     """Return one sensor's settings; its counters hold at 65535, so no limit may lie above."""
+    table = tables.index(part.table) if part.kind == SENSOR_THERMISTOR else 0
     if part.latch_ticks >= UINT16_MAX:
         raise ValueError(f"latch_ticks = {part.latch_ticks}: expected at most {UINT16_MAX - 1}")
     return Block(name, (
@@ -125,7 +143,7 @@ def sensor_block(name: str, part: SensorSettings) -> Block:
         _u16("recover_ticks", part.recover_ticks, "ticks"),
         _u16("latch_ticks", part.latch_ticks, "ticks"),
         _u16("latch_count", part.latch_count, "faults"),
-        _i16("table", part.table, "1/100 deg C, evenly over the converter's span"),
+        _u16("table", table * TABLE_POINTS, "where its table begins in tables"),
     ))  # fmt: skip
 
 
@@ -155,13 +173,19 @@ def _window_block(part: SlowWindowSettings) -> Block:
     ))  # fmt: skip
 
 
-def _protection_block(part: ProtectionSettings) -> Block:
+def _protection_block(part: ProtectionSettings, tables: tuple[Table, ...]) -> Block:
+    """Return the protections' settings; off-ticks hold at 65535, so no run-on may get there."""
+    if part.hot_fan_run_on_ticks >= UINT16_MAX:
+        raise ValueError(
+            f"hot_fan_run_on_ticks = {part.hot_fan_run_on_ticks}: expected at most "
+            f"{UINT16_MAX - 1} ticks"
+        )
     return Block("protection", (
-        _i32("min_on_ticks", part.min_on_ticks, "ticks"),
-        _i32("min_off_ticks", part.min_off_ticks, "ticks"),
-        _i32("hot_fan_run_on_ticks", part.hot_fan_run_on_ticks, "ticks"),
         _i32("cut_off_mv", part.cut_off_mv, "mV; 0 no such limit"),
         _i32("resume_mv", part.resume_mv, "mV"),
+        _u16("min_on_ticks", part.min_on_ticks, "ticks"),
+        _u16("min_off_ticks", part.min_off_ticks, "ticks"),
+        _u16("hot_fan_run_on_ticks", part.hot_fan_run_on_ticks, "ticks"),
         _u16("tick_ms", part.tick_ms, "ms"),
         _u16("period_ticks", part.period_ticks, "ticks"),
         _i16("duty_limit_permille", part.duty_limit_permille, "1/1000"),
@@ -175,11 +199,10 @@ def _protection_block(part: ProtectionSettings) -> Block:
         _u16("hot_fan_start_ticks", part.hot_fan_start_ticks, "ticks; 0 no tachometer"),
         _u16("cold_fan_start_ticks", part.cold_fan_start_ticks, "ticks; 0 no tachometer"),
         _u16("fan_turn_ticks", part.fan_turn_ticks, "ticks"),
-        _u16("reserved", 0, "0"),
         _defrost_block(part.defrost),
-        sensor_block("control", part.control),
-        sensor_block("hot", part.hot),
-        sensor_block("cold", part.cold),
+        sensor_block("control", part.control, tables),
+        sensor_block("hot", part.hot, tables),
+        sensor_block("cold", part.cold, tables),
         _window_block(part.window),
     ))  # fmt: skip
 
@@ -187,7 +210,7 @@ def _protection_block(part: ProtectionSettings) -> Block:
 GAIN_UNIT = "2^-20 permille per 1/100 K"
 
 
-def _options_block(part: PIOptions) -> Block:
+def _options_block(part: PIOptions, tables: tuple[Table, ...]) -> Block:
     points = part.schedule + ((0, 0, 0),) * (MOST_POINTS - len(part.schedule))
     return Block("options", (
         _i32("schedule_kp_q20", tuple(kp for _, kp, _ in points), GAIN_UNIT),
@@ -198,11 +221,13 @@ def _options_block(part: PIOptions) -> Block:
         _u16("points", len(part.schedule), "points in use"),
         _u16("weight_q15", part.weight_q15, "2^-15"),
         _u16("reserved", 0, "0"),
-        sensor_block("ambient", part.ambient),
+        sensor_block("ambient", part.ambient, tables),
     ))  # fmt: skip
 
 
-def _pi_parts(part: PISettings, with_options: bool) -> tuple[Member | Block, ...]:
+def _pi_parts(
+    part: PISettings, with_options: bool, tables: tuple[Table, ...]
+) -> tuple[Member | Block, ...]:
     own = (
         _i32("kp_q20", part.kp_q20, GAIN_UNIT),
         _i32("ki_q20", part.ki_q20, GAIN_UNIT + " and period"),
@@ -210,7 +235,7 @@ def _pi_parts(part: PISettings, with_options: bool) -> tuple[Member | Block, ...
         _i16("setpoint_c100", part.setpoint_c100, "1/100 deg C"),
         _i16("reserved", 0, "0"),
     )
-    return (*own, _options_block(part.options)) if with_options else own
+    return (*own, _options_block(part.options, tables)) if with_options else own
 
 
 def _thermostat_parts(part: OnOffSettings | TwoLevelSettings) -> tuple[Member | Block, ...]:
@@ -254,9 +279,9 @@ def _best_cop_parts(part: BestCOPSettings) -> tuple[Member | Block, ...]:
     )
 
 
-def _law_block(law: LawSettings, with_options: bool) -> Block:
+def _law_block(law: LawSettings, with_options: bool, tables: tuple[Table, ...]) -> Block:
     if isinstance(law, PISettings):
-        parts = _pi_parts(law, with_options)
+        parts = _pi_parts(law, with_options, tables)
     elif isinstance(law, OnOffSettings | TwoLevelSettings):
         parts = _thermostat_parts(law)
     elif isinstance(law, CascadeSettings):
@@ -285,6 +310,8 @@ class Features:
         A slow window; sensors of either kind.
     tachometer : bool
         A fan that tells whether it turns.
+    table_words : int
+        Room for the thermistors' tables [16-bit words].
     """
 
     law: str
@@ -296,6 +323,7 @@ class Features:
     thermistor: bool = True
     digital: bool = True
     tachometer: bool = True
+    table_words: int = 4 * TABLE_POINTS
 
     def as_defines(self) -> dict[str, int]:
         """Return the switches of `coldloop_features.h`."""
@@ -308,6 +336,7 @@ class Features:
             "CL_WITH_THERMISTOR": int(self.thermistor),
             "CL_WITH_DIGITAL": int(self.digital),
             "CL_WITH_TACHOMETER": int(self.tachometer),
+            "CL_TABLE_WORDS": self.table_words,
         }
 
 
@@ -327,6 +356,7 @@ def features_of(law: LawSettings, protection: ProtectionSettings) -> Features:
         thermistor=SENSOR_THERMISTOR in sensors,
         digital=SENSOR_DIGITAL in sensors,
         tachometer=protection.hot_fan_start_ticks + protection.cold_fan_start_ticks > 0,
+        table_words=_table_words(len(tables_of(law, protection))),
     )
 
 
@@ -338,9 +368,17 @@ def lay_out(law: LawSettings, protection: ProtectionSettings, features: Features
     ValueError
         With one line, for a value that does not fit its width.
     """
-    return Block(
-        "cl_settings", (_protection_block(protection), _law_block(law, features.pi_options))
-    )
+    tables = tables_of(law, protection)
+    parts: list[Member | Block] = [
+        _protection_block(protection, tables),
+        _law_block(law, features.pi_options, tables),
+    ]
+    if features.thermistor:
+        words = tuple(word for table in tables for word in table)
+        words += (0,) * (features.table_words - len(words))
+        unit = "1/100 deg C, each evenly over the converter's span"
+        parts.append(_i16("tables", words, unit))
+    return Block("cl_settings", tuple(parts))
 
 
 def pack(block: Block) -> bytes:

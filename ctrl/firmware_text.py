@@ -58,7 +58,12 @@ def features_h(features: Features, settings_bytes: int) -> str:
         f"#define CL_LAW_{name.upper()} {item.kind + 1}" for name, item in CONTROLLERS.items()
     ]
     lines += [f"#define CL_LAW CL_LAW_{features.law.upper()}", ""]
-    lines += [f"#define {name} {value}" for name, value in features.as_defines().items()]
+    lines += [
+        f"#define {name} {value}{'U' if name.endswith('_WORDS') else ''}"
+        for name, value in features.as_defines().items()
+    ]
+    lines += ["", "/* The status line; build with 0 to do without and save memory. */",
+              "#ifndef CL_WITH_STATUS", "#define CL_WITH_STATUS 1", "#endif"]  # fmt: skip
     lines += ["", "/* Size of coldloop_settings [bytes]. */",
               f"#define CL_SETTINGS_BYTES {settings_bytes}U", "", "#endif"]  # fmt: skip
     return "\n".join(lines) + "\n"

@@ -7,6 +7,7 @@ from ctrl.config_drive import FittedSensor
 from ctrl.firmware import Firmware
 from ctrl.firmware_layout import LAW_NAMES
 from ctrl.firmware_text import wrapped
+from ctrl.microcontroller import AVR_SIZE
 from ctrl.readings import SensorSettings
 
 CAUTIONS = (
@@ -20,6 +21,12 @@ CAUTIONS = (
     "- Try it first with the module unplugged: warm and cool the sensors by hand, pull each one "
     "off, and watch the status line.",
 )
+
+FAN_WIRING = {
+    "with_module": "on the module's wires; the firmware has no say in it",
+    "always": "always on; the firmware has no say in it",
+    "own_switch": "a switch of its own, set by hardware_set_fans",
+}
 
 
 def _sensor_line(name: str, part: FittedSensor | None, settings: SensorSettings) -> str:
@@ -58,6 +65,11 @@ def wiring_lines(config: Config, firmware: Firmware) -> list[str]:
     if config.ambient_sensor is not None:
         room = firmware.law.options.ambient if hasattr(firmware.law, "options") else guard.control
         lines.append(_sensor_line("Sensor of the room", config.ambient_sensor, room))
+    for name, wiring in (
+        ("Hot", config.hot_sink.fan_wiring),
+        ("Cold", config.cold_sink.fan_wiring),
+    ):
+        lines.append(f"- {name} fan: {FAN_WIRING[wiring]}.")
     fans = (("hot", guard.hot_fan_start_ticks), ("cold", guard.cold_fan_start_ticks))
     for name, start_ticks in fans:
         if start_ticks > 0:
@@ -68,8 +80,8 @@ def wiring_lines(config: Config, firmware: Firmware) -> list[str]:
     if guard.cut_off_mv > 0:
         lines.append("- Supply: hand over its voltage in mV; a battery is spared below a limit.")
     lines.append(
-        f"- Fuse at the supply: {config.supply.fuse_a:g} A. Off, a pull-down keeps the switch "
-        "off while the processor starts."
+        f"- Fuse at the supply: {config.supply.fuse_a:g} A. A pull-down at the module's switch "
+        "keeps it off while the processor starts."
     )
     lines.append(f"- One tick is {guard.tick_ms} ms.")
     return lines
@@ -110,7 +122,8 @@ def readme_of(
         "How to build it:",
         "- Write hardware.c: the functions of hardware.h, for your board.",
         "- Compile every .c file here as C99, optimised for size. For an 8-bit AVR: "
-        "avr-gcc -mmcu=YOURS -std=c99 -Os -mcall-prologues -flto *.c",
+        f"avr-gcc -mmcu=YOURS -std=c99 -Os {' '.join(AVR_SIZE)} *.c",
+        "- Flash or RAM short: -DCL_WITH_STATUS=0 leaves the status line out.",
         "- Any compiler of a little-endian processor will do; no heap, no floating point, no "
         "library. Settings lie in flash; port.h has the only words that depend on the compiler.",
         f"- Read back: the status line's k must show {checksum:04X}, the checksum of the settings.",

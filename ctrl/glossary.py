@@ -356,6 +356,8 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "needs_defrost": ("", "whether the point ices in some room"),
     "next_tests": ("", "bench tests tried on the twin, the most telling first"),
     "no_fan_k_per_w": ("K/W", "hot sink to air, fan stopped, 30 K above the room"),
+    "no_status_flash_bytes": ("", "flash_bytes without the status line"),
+    "no_status_ram_bytes": ("", "ram_bytes without the status line"),
     "noise": ("", "noise of a block's mean; K, A or V"),
     "noise_error_pct": ("%", "standard error of fall_k, tau_s, dead_time_s from noise"),
     "not_built": ("", "why it was not built for a part"),

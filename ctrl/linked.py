@@ -13,11 +13,24 @@ import numpy as np
 from ctrl.controllers import firmware_tick_python
 from ctrl.defrost import M_REVERSE
 from ctrl.fixed_point import NO_SENSOR, Words
-from ctrl.link import ALARM, COLD_FAN, FULL_PERMILLE, HOT_FAN, WARNING, Command, Host, LinkError
+from ctrl.link import (
+    ALARM,
+    COLD_FAN,
+    FULL_PERMILLE,
+    HOT_FAN,
+    MOST_PULSES,
+    NO_TACH,
+    WARNING,
+    Command,
+    Host,
+    LinkError,
+)
 from ctrl.protection import (
     CODE_COLD,
+    CODE_COLD_FAN_PULSES,
     CODE_CONTROL,
     CODE_HOT,
+    CODE_HOT_FAN_PULSES,
     CODE_SUPPLY_MV,
     G_COLD_SENSOR,
     G_CONTROL_SENSOR,
@@ -39,7 +52,13 @@ from ctrl.protection import (
     P_WARNING,
     R_AS_ASKED,
 )
-from ctrl.protection_settings import CODE_AMBIENT, R_OWN_ALARM, R_STOPPED
+from ctrl.protection_settings import (
+    CODE_AMBIENT,
+    G_COLD_FAN_START,
+    G_HOT_FAN_START,
+    R_OWN_ALARM,
+    R_STOPPED,
+)
 from ctrl.readings import S_KIND, SENSOR_ABSENT, linearise
 
 NO_AMBIENT = np.zeros(1, dtype=np.int64)  # settings of a sensor that is not fitted
@@ -133,7 +152,11 @@ class LinkedController:
         passed = 1 if self._last_tick is None else max(tick - self._last_tick, 1)
         self._last_tick = tick
         if self.stop is None:
-            self._ask(int(settings[G_TICK_MS]), passed, temps, codes)
+            tach = (
+                _pulses(settings, G_HOT_FAN_START, codes[CODE_HOT_FAN_PULSES]),
+                _pulses(settings, G_COLD_FAN_START, codes[CODE_COLD_FAN_PULSES]),
+            )
+            self._ask(int(settings[G_TICK_MS]), passed, temps, codes, tach)
         self._ticks += 1
         if self._protected and self.stop is None:
             firmware_tick_python(self, settings, state, tick, codes)
@@ -145,8 +168,9 @@ class LinkedController:
         return self.command.duty_permille
 
     def _ask(
-        self, tick_ms: int, passed: int, temps: tuple[int, int, int, int], codes: Words
-    ) -> None:
+        self, tick_ms: int, passed: int, temps: tuple[int, int, int, int], codes: Words,
+        tach: tuple[int, int],
+    ) -> None:  # fmt: skip
         try:
             if self._host is None:
                 self._host, passed = self._start(tick_ms), 1
@@ -157,6 +181,7 @@ class LinkedController:
                 (raw[CODE_CONTROL], raw[CODE_HOT], raw[CODE_COLD], raw[CODE_AMBIENT]),
                 temps,
                 max(raw[CODE_SUPPLY_MV], 0),
+                tach,
             )
             fault = self.command.fault() or self._switch_fault()
             if fault is not None:
@@ -200,3 +225,8 @@ def _c100(settings: Words, at: int, code: int) -> int:
     if settings[at + S_KIND] == SENSOR_ABSENT or code == NO_SENSOR:
         return NO_SENSOR
     return int(linearise(settings, at, code))
+
+
+def _pulses(settings: Words, start_at: int, pulses: int) -> int:
+    """Return a tachometer's pulses for the link, NO_TACH where none is wired."""
+    return NO_TACH if settings[start_at] == 0 else min(max(int(pulses), 0), MOST_PULSES)

@@ -9,7 +9,6 @@ import numpy as np
 from ctrl import protection
 from ctrl.balances import energy_residual, water_residual
 from ctrl.controllers import (
-    Outside,
     UserLaw,
     controller_of,
     firmware_tick,
@@ -403,8 +402,6 @@ class Loop:
         Of the sensor noise; the same pair gives the same noise.
     user_law : UserLaw, optional
         A maker's own controller, run uncompiled in place of `firmware.law`.
-    outside : Outside, optional
-        A whole firmware from outside, in place of law and protections.
     weather_rows : ndarray, shape (rows, WEATHER_COLUMNS), optional
         A weather log in place of the climate's own day, as `plant.climate.weather_at` reads.
     """
@@ -419,7 +416,6 @@ class Loop:
         seed: int = 1,
         run: int = 0,
         user_law: UserLaw | None = None,
-        outside: Outside | None = None,
         weather_rows: np.ndarray | None = None,
     ) -> None:
         self.plant = plant
@@ -429,9 +425,6 @@ class Loop:
         self._start_s = start_s
         self._seed, self._run = seed, run
         self._user_law = user_law
-        self._outside = outside
-        self.outside_halted = False  # it is not asked; its last command stands
-        self._plain = user_law is not None or outside is not None
         none = np.zeros((0, climate.WEATHER_COLUMNS))
         self._weather_rows = none if weather_rows is None else weather_rows
         self._tick = 0
@@ -475,9 +468,7 @@ class Loop:
     def restart(self) -> None:
         """Reset the firmware, as a brown-out or a watchdog does; a maker's own law goes on."""
         guard_reset(self._guard, self.guard_state)
-        if self._outside is not None:
-            self._outside.power_lost()
-        elif self._user_law is None:
+        if self._user_law is None:
             law_reset(controller_of(self.firmware.law).kind, self._law, self.law_state)
 
     def run(self, seconds: float, row_s: float = 10.0, powered: bool = True) -> Record:
@@ -503,8 +494,7 @@ class Loop:
         start = self.state.copy()
         if cabinet.sense_of(self._record, start)[0] != cabinet.SENSIBLE:
             self._stop(0)
-        run = self._run_plain if self._plain else self._run_compiled
-        done = run(ticks, row_ticks, powered, table)
+        done = self._run_ticks(ticks, row_ticks, powered, table)
         if done < ticks:
             self._stop(done)
         self._tick += ticks
@@ -530,7 +520,10 @@ class Loop:
         name = cabinet.STATE_NAMES[part].removesuffix("_h")
         raise NotFinite(f"tick {self._tick + done} ({at_h:.2f} h): {name} {words}")
 
-    def _run_compiled(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
+    def _run_ticks(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
+        """Run ticks, fill the rows of `table`; return how many ticks were done."""
+        if self._user_law is not None:
+            return self._run_plain(self._user_law, ticks, row_ticks, powered, table)
         done, self._step_s = run_ticks(
             self._record, self.state, controller_of(self.firmware.law).kind, self._law,
             self.law_state, self._guard, self.guard_state, self._codes, self._conversions,
@@ -540,7 +533,9 @@ class Loop:
         )  # fmt: skip
         return int(done)
 
-    def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
+    def _run_plain(
+        self, law: UserLaw, ticks: int, row_ticks: int, powered: bool, table: np.ndarray
+    ) -> int:
         plant, state, inputs = self._record, self.state, self._inputs
         words = self.supply_state
         tick_s, door, duty_sum, most = self.firmware.tick_s, 0.0, 0.0, 0.0
@@ -552,14 +547,12 @@ class Loop:
             door = max(door, inputs[cabinet.DOOR])
             power = supply.supply_tick(words, powered)
             if power == supply.LIVE:
-                self._sense_and_control(tick)
+                self._sense_and_control(law, tick)
             apply_command(plant, inputs, self.guard_state, power)
             if power == supply.LIVE and overload(plant, state, inputs, words, tick_s):
                 power = supply.CUT_OUT
                 self.restart()
                 apply_command(plant, inputs, self.guard_state, power)
-            if power == supply.NO_POWER and self._outside is not None:
-                self._outside.power_lost()
             supply.count_start(words, inputs[cabinet.DUTY])
             duty_sum += inputs[cabinet.DUTY]
             if abs(inputs[cabinet.DUTY]) > abs(most):
@@ -582,7 +575,7 @@ class Loop:
                     return count
         return ticks
 
-    def _sense_and_control(self, tick: int) -> None:
+    def _sense_and_control(self, law: UserLaw, tick: int) -> None:
         plant, codes = self._record, self._codes
         sense(
             plant, self.state, codes, self._conversions, self._conversion_ticks, tick,
@@ -590,20 +583,9 @@ class Loop:
         )  # fmt: skip
         time_s = self._start_s + tick * self.firmware.tick_s
         sense_ambient(plant, codes, self._weather_rows, tick, time_s, self._seed, self._run)
-        sense_fans(self._inputs, codes)
-        if self._outside is not None:
-            codes[CODE_SUPPLY_MV] = supply_mv(plant, self.state, self._inputs)
-            if not self.outside_halted:
-                self._outside.tick(self._guard, self.guard_state, tick, codes)
-            return
         sense_supply(plant, self.state, self._inputs, codes, self._guard)
-        if self._user_law is not None:
-            firmware_tick_python(self._user_law, self._guard, self.guard_state, tick, codes)
-            return
-        kind = controller_of(self.firmware.law).kind
-        firmware_tick(
-            kind, self._law, self.law_state, self._guard, self.guard_state, tick, codes
-        )  # fmt: skip
+        sense_fans(self._inputs, codes)
+        firmware_tick_python(law, self._guard, self.guard_state, tick, codes)
 
     def _plant_tick(self, time_s: float) -> None:
         self._step_s = plant_tick(

@@ -217,7 +217,7 @@ def _signal_words(number: int) -> str:
 
 
 def maker_controller(config: Config, child: Child, *, protected: bool = False) -> LinkedController:
-    """Return the controller that runs in `child`, for `Loop(outside=...)`.
+    """Return the controller that runs in `child`, for `OutsideLoop`.
 
     Parameters
     ----------

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from ctrl.controllers import Outside
+from ctrl.firmware import Firmware
 from ctrl.loop import (
     Loop,
-    Outside,
     apply_command,
     logged_weather,
     overload,
@@ -24,6 +25,7 @@ from ctrl.loop import (
 )
 from ctrl.protection import CODE_SUPPLY_MV, guard_reset
 from plant import cabinet, supply
+from plant.cabinet import Plant
 from plant.compiled import kernel
 
 
@@ -77,13 +79,27 @@ class OutsideLoop(Loop):
     """
 
     def __init__(self, *args: Any, outside: Outside, **kwargs: Any) -> None:
-        super().__init__(*args, outside=outside, **kwargs)
-        self._asked = outside
-        self._plants = np.array([self._record.item()], dtype=self._record.dtype)
+        super().__init__(*args, **kwargs)
+        self._outside = outside
+        self.outside_halted = False  # it is not asked; its last command stands
+        self._plants = self._as_array()
 
-    def _run_plain(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
+    def _as_array(self) -> np.ndarray:
+        return np.array([self._record.item()], dtype=self._record.dtype)
+
+    def replace_plant(self, plant: Plant) -> None:
+        """Go on with another plant of the same states."""
+        super().replace_plant(plant)
+        self._plants = self._as_array()
+
+    def restart(self) -> None:
+        """Reset the firmware, as a brown-out or a watchdog does."""
+        guard_reset(self._guard, self.guard_state)
+        self._outside.power_lost()
+
+    def _run_ticks(self, ticks: int, row_ticks: int, powered: bool, table: np.ndarray) -> int:
         state, inputs, guard = self.state, self._inputs, self.guard_state
-        words, tick_s, outside = self.supply_state, self.firmware.tick_s, self._asked
+        words, tick_s, outside = self.supply_state, self.firmware.tick_s, self._outside
         door, duty_sum, most, before_j = 0.0, 0.0, 0.0, 0.0
         for count in range(ticks):
             tick = self._tick + count
@@ -93,7 +109,7 @@ class OutsideLoop(Loop):
                 self._conversion_ticks, tick, time_s, self._seed, self._run, words, powered,
                 self._weather_rows,
             )  # fmt: skip
-            if power == supply.LIVE:
+            if power == supply.LIVE and not self.outside_halted:
                 outside.tick(self._guard, guard, tick, self._codes)
             before_j = state[cabinet.PLUG_ENERGY]
             power, self._step_s = after_firmware(
@@ -121,3 +137,24 @@ class OutsideLoop(Loop):
                 if cabinet.sense_of(self._record, state)[0] != cabinet.SENSIBLE:
                     return count
         return ticks
+
+
+def loop_around(
+    plant: Plant, firmware: Firmware, state: np.ndarray, outside: Outside | None, **kwargs: Any
+) -> Loop:
+    """Return the loop of a cabinet with our firmware, or with one from outside.
+
+    Parameters
+    ----------
+    plant : Plant
+    firmware : Firmware
+    state : ndarray, shape (STATES,)
+        Where the plant starts; copied.
+    outside : Outside or None
+        A whole firmware from outside; None for ours.
+    **kwargs
+        As `Loop` takes them.
+    """
+    if outside is None:
+        return Loop(plant, firmware, state, **kwargs)
+    return OutsideLoop(plant, firmware, state, outside=outside, **kwargs)

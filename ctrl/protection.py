@@ -129,6 +129,8 @@ from ctrl.slow_window import reset_window
 from ctrl.tachometer import T_STALLED, reset_tachometer, watch_fan
 from plant.compiled import kernel
 
+HOT_FAN_HYSTERESIS_K100 = 500  # below the start of fold-back, where a hot sink counts as cool
+
 # What `schedule` answers.
 DUE_NOTHING = 0
 DUE_STEP = 1
@@ -137,7 +139,6 @@ DUE_FREEZE = 3
 
 # What the rest of the program takes from here; the words are named in protection_settings.
 __all__ = [
-    "FOLD_BACK_FLOOR_PERMILLE",
     "CODE_CONTROL",
     "CODE_HOT",
     "CODE_COLD",
@@ -179,21 +180,12 @@ __all__ = [
     "P_TRIPPED",
     "P_FORCED",
     "P_FROZEN",
-    "P_FOLDED",
-    "P_LOW_BATTERY",
-    "P_BATTERY_TICKS",
-    "P_ON_TICKS",
-    "P_OFF_TICKS",
-    "P_PERIOD_COUNT",
     "P_SUM_PERMILLE",
-    "P_SUM_TICKS",
     "P_DEFROST",
     "P_CONTROL_SENSOR",
     "P_HOT_SENSOR",
-    "P_COLD_SENSOR",
     "P_WINDOW",
     "P_OUTPUT",
-    "GUARD_STATE_WORDS",
     "R_AS_ASKED",
     "R_MIN_ON",
     "R_MIN_OFF",
@@ -211,7 +203,6 @@ __all__ = [
     "OUTSIDE_REASONS",
     "ProtectionSettings",
     "DUE_FREEZE",
-    "DUE_NOTHING",
     "DUE_STEP",
     "DUE_TRACK_AND_STEP",
     "fold_back_cap",
@@ -355,9 +346,8 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
     state : ndarray of int64, shape (GUARD_STATE_WORDS,)
         Changed in place; order of the P_ indices.
     codes : ndarray of int64, shape (4,) or (CODE_WORDS,)
-        Raw codes of the control, hot-sink and cold-sink sensor, supply [mV], the room's
-        sensor, pulses of the fans' tachometers.
-        NO_SENSOR stands for a supply that is not measured.
+        Raw codes of the control, hot-sink and cold-sink sensor, supply [mV] or NO_SENSOR,
+        the room's sensor, pulses of the fans' tachometers.
     """
     state[P_AIR_C100] = read_sensor(
         settings, G_CONTROL_SENSOR, state, P_CONTROL_SENSOR, codes[CODE_CONTROL]
@@ -393,9 +383,7 @@ def guard(settings: Words, state: Words, codes: Words) -> None:
 
 @kernel
 def schedule(settings: Words, state: Words) -> int:
-    """Return what the controller has to do in this tick.
-
-    While frozen the period stands still, so that the first free tick steps at once.
+    """Return what the controller has to do; frozen, the first free tick steps at once.
 
     Parameters
     ----------
@@ -533,9 +521,23 @@ def _book(state: Words, out: int) -> None:
 
 
 @kernel
+def _hot_sink_hot(settings: Words, state: Words) -> int:
+    """Return 1 above the start of fold-back, until 5 K below where the fan runs.
+
+    Whatever heats it: a switch that is stuck on does so while the firmware idles.
+    """
+    limit = settings[G_FOLD_START]
+    if state[P_HOT_FAN] == 1:
+        limit = limit - HOT_FAN_HYSTERESIS_K100
+    if state[P_HOT_C100] != NO_SENSOR and state[P_HOT_C100] > limit:
+        return 1
+    return 0
+
+
+@kernel
 def _fans(settings: Words, state: Words) -> None:
-    """Set both fans from the output, the defrost phase and the alarms."""
-    hot = 0
+    """Set both fans from the output, the hot sink, the defrost phase and the alarms."""
+    hot = _hot_sink_hot(settings, state)
     if state[P_FINAL] > 0 or state[P_ALARM] == 1:
         hot = 1
     # Off ticks already count this one, so the run-on lasts exactly its ticks.  It also

@@ -313,7 +313,6 @@ def _drill_word(item: DrillResult) -> str:
 
 def _one_drill(item: DrillResult) -> str:
     def said(out: Console) -> None:
-        screen_drill.show_line(out, item)
         screen_drill.show_result(out, item)
 
     title, *rest = noted(said)

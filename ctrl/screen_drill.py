@@ -32,6 +32,7 @@ def show_head(
     paragraph(out, f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
                    "its hottest hour.")  # fmt: skip
     show_devices(out, devices)
+    paragraph(out, "Drills and their pass lines, stated before the first one runs:")
 
 
 def show_devices(out: Console, devices: Sequence[DeviceSpec]) -> None:
@@ -42,16 +43,16 @@ def show_devices(out: Console, devices: Sequence[DeviceSpec]) -> None:
         bullet(out, f"{item.name} ({'fitted' if item.fitted else 'not fitted'}): {item.words}.")
 
 
-def show_line(out: Console, drill: Drill | DrillResult) -> None:
-    """Print a drill and its pass line, before it runs."""
-    out.print()
-    out.print(Text(f"{drill.name}: {drill.fault}", style="bold"))
-    line = drill.pass_line
-    paragraph(out, f"Pass line: {line if isinstance(line, str) else line.words}.")
+def show_line(out: Console, drill: Drill) -> None:
+    """Print a drill and its pass line, before any drill runs."""
+    bullet(out, f"{drill.name}: {drill.fault}. Pass line: {drill.pass_line.words}.")
 
 
 def show_result(out: Console, found: DrillResult) -> None:
     """Print what a drill found."""
+    out.print()
+    out.print(Text(f"{found.name}: {found.fault}", style="bold"))
+    paragraph(out, f"Pass line: {found.pass_line}.")
     if found.skipped is not None:
         paragraph(out, f"Not run: {found.skipped}.")
         return

@@ -1,7 +1,7 @@
 """Independent simulations at the same time: compiled days give up the interpreter's lock."""
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
@@ -20,8 +20,19 @@ def side_by_side(function: Callable[[T], R], items: Iterable[T], workers: int | 
 
     Each item's result may depend on it alone, so that the number of threads changes nothing.
     """
+    return list(each_side_by_side(function, items, workers))
+
+
+def each_side_by_side(
+    function: Callable[[T], R], items: Iterable[T], workers: int | None
+) -> Iterator[R]:
+    """Yield what `side_by_side` returns, each as soon as it and those before it are done."""
     count = workers or cores()
     if count == 1:
-        return [function(item) for item in items]
-    with ThreadPoolExecutor(count) as pool:
-        return list(pool.map(function, items))
+        yield from map(function, items)
+        return
+    pool = ThreadPoolExecutor(count)
+    try:
+        yield from pool.map(function, items)
+    finally:  # interrupted: what has not begun is left out
+        pool.shutdown(cancel_futures=True)

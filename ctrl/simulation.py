@@ -8,9 +8,11 @@ import numpy as np
 from ctrl.build import plant_of
 from ctrl.cases import energy_boundary
 from ctrl.config import Config
+from ctrl.controllers import Outside
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Settings, firmware_of, settings_of
-from ctrl.loop import STATE_WORDS, Loop, Outside, energy_residual, water_residual
+from ctrl.loop import STATE_WORDS, energy_residual, water_residual
+from ctrl.outside_loop import loop_around
 from ctrl.protection import OUTSIDE_REASONS, REASONS
 from ctrl.record import Record
 from ctrl.trial import warm_state
@@ -95,9 +97,9 @@ def simulate(
     """
     plant = plant_of(config)
     settings = settings_of(config) if settings is None else settings
-    loop = Loop(
-        plant, firmware_of(config, settings), warm_state(plant, config), seed=seed,
-        weather_rows=weather_rows_of(config, plant), outside=outside,
+    loop = loop_around(
+        plant, firmware_of(config, settings), warm_state(plant, config), outside, seed=seed,
+        weather_rows=weather_rows_of(config, plant),
     )  # fmt: skip
     # Whole rows in every piece, so that their spacing never breaks.
     piece_s = max(piece_s // row_s, 1.0) * row_s

@@ -136,7 +136,7 @@ def protections(draw):
         defrost=draw(defrosts()), period_ticks=draw(st.sampled_from([1, 1, 2, 7, 60, 60000])),
         duty_limit_permille=draw(PERMILLE),
         slew_permille_per_tick=1000 if none else draw(PERMILLE),
-        min_on_ticks=draw(st.sampled_from([0, 5, 180, 2**31 - 2])),
+        min_on_ticks=draw(st.sampled_from([0, 5, 180, 65535])),
         min_off_ticks=draw(st.sampled_from([0, 5, 180])), switch_only=draw(st.integers(0, 1)),
         fold_start_c100=start, fold_full_c100=full,
         trip_c100=full + draw(st.sampled_from([1, 500, 20000, 20000, 20000])),

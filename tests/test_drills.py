@@ -20,6 +20,7 @@ from ctrl.firmware import settings_of
 from ctrl.glossary import GLOSSARY, SIGNALS
 from ctrl.json_out_drill import of_drills
 from ctrl.record import COLUMNS, INDEX
+from ctrl.side_by_side import side_by_side
 from plant import cabinet, stage
 from plant.constants import ZERO_C_K
 
@@ -46,7 +47,9 @@ def bench():
 @pytest.fixture(scope="module")
 def results(bench):
     """Return every drill of the benchmark, run once, by name."""
-    return {name: run_drill(bench, drill) for name, drill in DRILLS.items()}
+    drills = list(DRILLS.values())
+    found = side_by_side(lambda drill: run_drill(bench, drill), drills, None)
+    return {item.name: item for item in found}
 
 
 def run_of(results, drill, part):
@@ -89,6 +92,15 @@ def test_every_run_tells_first_minutes_worst_and_firmware(results):
             assert run.left_model is None
             for item in run.limits:
                 assert 0.0 < item.worst_min <= 60.0 * run.watched_h + 1.0
+
+
+def test_threads_change_no_row(results):
+    alone = drill_all(CONFIG, SETTINGS, only="sensor_open", workers=1)[0]
+    beside = results["sensor_open"]
+    assert len(alone.runs) == len(beside.runs) > 0
+    for one, other in zip(alone.runs, beside.runs, strict=True):
+        assert np.array_equal(one.table, other.table)
+        assert (one.limits, one.devices, one.steps) == (other.limits, other.devices, other.steps)
 
 
 # Physics of the faults -----------------------------------------------------------------------
@@ -253,6 +265,16 @@ def test_stuck_on_in_a_cool_room_freezes_and_no_hot_side_cut_out_sees_it(results
     assert run.saved_by == (CABINET, CONTACTOR)
     # The device acts before the limit is passed.
     assert by_name[CABINET].opens_min < limit_of(run, COLDEST).passed_min
+
+
+def test_stuck_on_while_idle_does_not_stop_the_hot_fan_of_a_hot_sink(results, bench):
+    """The firmware does not see the current, but it sees the sink: above fold-back, fan on."""
+    for run in results["switch_stuck_on"].runs:
+        hot, fan = (run.table[:, INDEX[name]] for name in ("hot_sink_c", "hot_fan"))
+        after = run.table[:, INDEX["time_s"]] > run.fault_s + 60.0
+        warm = after & (hot > 0.01 * bench.firmware.protection.fold_start_c100 + 1.0)
+        assert np.all(fan[warm] == 1.0)
+        assert limit_of(run, FOAM).kept
 
 
 def test_a_fitted_device_turns_the_drill(results):

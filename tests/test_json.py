@@ -269,7 +269,8 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     assert keys - set(GLOSSARY) == set()
     # Drills, a maker's own code, boards and builds are run in their own tests; their keys by text.
     keys |= keys_written_in(
-        json_out_drill, json_out_maker, drill_results, cli_firmware, part_sizes, screen_board
+        json_out_drill, json_out_maker, drill_results, cli_firmware, part_sizes, screen_board,
+        json_out_calibrate, cli_guide,
     )
     assert sorted(set(GLOSSARY) - keys) == []
     assert list(GLOSSARY) == sorted(GLOSSARY)

@@ -11,11 +11,12 @@ import pytest
 
 from ctrl import cli, maker
 from ctrl.build import plant_of
-from ctrl.config import load_config, override
+from ctrl.config import build_config, load_config, override, plain_data
 from ctrl.config_errors import ConfigError
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.glossary import GLOSSARY
 from ctrl.loop import Loop
+from ctrl.outside_loop import OutsideLoop
 from ctrl.protection_settings import R_STOPPED
 from ctrl.states import OWN_ALARM
 from ctrl.trial import warm_state
@@ -54,6 +55,8 @@ void controller_tick(const controller_in *in, controller_out *out)
     if (!strcmp(sin, "supply")) out->duty_permille = (int16_t)(in->supply_mv / 100);
     if (!strcmp(sin, "absent")) out->duty_permille = in->ambient_c100 == CONTROLLER_ABSENT &&
         in->ambient_code == CONTROLLER_ABSENT && in->hot_pulses == CONTROLLER_NO_TACH ? 7 : 8;
+    if (!strcmp(sin, "pulses")) out->duty_permille = (int16_t)(in->hot_pulses +
+        300 * (in->cold_pulses == CONTROLLER_NO_TACH));
     if (!strcmp(sin, "elapsed")) out->duty_permille = (int16_t)(in->elapsed_ms / 10);
     if (!strcmp(sin, "alarm")) { out->duty_permille = 0; out->alarm = true; }
     if (!strcmp(sin, "full")) out->duty_permille = 1000;
@@ -109,7 +112,7 @@ def loop_of(config, child, **options):
     plant = plant_of(config)
     outside = maker.maker_controller(config, child, **options)
     firmware = firmware_of(config, settings_of(config))
-    return Loop(plant, firmware, warm_state(plant, config), outside=outside), outside
+    return OutsideLoop(plant, firmware, warm_state(plant, config), outside=outside), outside
 
 
 def processes_of(path: Path) -> list[int]:
@@ -232,6 +235,17 @@ def test_a_reset_starts_it_anew_and_a_late_tick_knows_how_late_it_is(config, pro
         monkeypatch.setenv("SIN", "count")
         loop.restart()
         assert np.round(1000 * loop.run(3.0, 1.0)["duty"]) == pytest.approx([1, 2, 3])
+
+
+def test_pulses_of_a_wired_tachometer_reach_it(config, program, monkeypatch):
+    """None before the fan turns, some after; 255 on the fan that has no tachometer."""
+    monkeypatch.setenv("SIN", "pulses")
+    data = plain_data(config)
+    data["hot_sink"]["fan_tachometer"] = True
+    with maker.Child(program.path) as child:
+        loop, _ = loop_of(build_config(data, "wired"), child)
+        duty = np.round(1000 * loop.run(3.0, 1.0)["duty"])
+        assert duty[0] == 300 and np.all((duty[1:] > 300) & (duty[1:] < 555))
 
 
 def test_its_alarm_shows_in_the_record(config, program, monkeypatch):

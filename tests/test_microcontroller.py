@@ -19,6 +19,7 @@ from ctrl.microcontroller import (
     ARM,
     AVR,
     AVR_FOLDER,
+    NO_STATUS,
     NoTools,
     build_bench,
     build_export,
@@ -37,14 +38,13 @@ needs_emulator = pytest.mark.skipif(
 )
 needs_arm = pytest.mark.skipif(ARM.missing() is not None, reason=str(ARM.missing()))
 
-# Measured with the compiler of Debian 12, gcc-avr 5.4, every option in at once. The aim of
-# 8192 and 256 bytes is missed in RAM by all of these, and in flash by three.
-FLASH_BYTES = {
-    "fixed": 7708, "on_off": 7816, "two_level": 7870, "pi": 9748, "cascade": 9276,
-    "best_cop": 8896,
-}  # fmt: skip
-RAM_BYTES = {
-    "fixed": 312, "on_off": 311, "two_level": 311, "pi": 371, "cascade": 337, "best_cop": 327,
+# Flash and RAM [bytes], with the status line and without, measured with the compiler of Debian
+# 12, gcc-avr 5.4, every option in at once. The aim of 8192 and 256 is kept by three as they
+# are, and by best_cop without the status line.
+TAKEN = {
+    "fixed": ((7400, 236), (6610, 219)), "on_off": ((7496, 235), (6706, 218)),
+    "two_level": ((7640, 232), (6770, 218)), "pi": ((9544, 278), (8716, 261)),
+    "cascade": ((9242, 258), (8420, 241)), "best_cop": ((9008, 248), (8164, 231)),
 }  # fmt: skip
 
 
@@ -78,16 +78,19 @@ def altered(folder, made, name, old, new):
 @pytest.mark.parametrize("law", LAWS)
 def test_flash_and_ram_of_the_largest_firmware(law, tmp_path):
     folder = write_firmware(largest(law), tmp_path / "export")
-    took = footprint(AVR, build_export(AVR, folder, tmp_path / "image.elf"))
-    print(f"{law}: flash {took.flash_bytes}, RAM {took.ram_bytes}: {took}")
-    assert 0.7 * FLASH_BYTES[law] < took.flash_bytes <= 1.03 * FLASH_BYTES[law]
-    assert 0.7 * RAM_BYTES[law] < took.ram_bytes <= 1.03 * RAM_BYTES[law]
+    for flags, (flash, ram) in zip(((), NO_STATUS), TAKEN[law], strict=True):
+        took = footprint(AVR, build_export(AVR, folder, tmp_path / "image.elf", flags))
+        print(f"{law} {flags}: flash {took.flash_bytes}, RAM {took.ram_bytes}: {took}")
+        assert 0.7 * flash < took.flash_bytes <= 1.03 * flash
+        assert 0.7 * ram < took.ram_bytes <= 1.03 * ram
 
 
 @needs_avr
-def test_a_shipped_cabinet_keeps_to_the_aim_in_flash(larder, tmp_path):
+def test_a_shipped_cabinet_keeps_to_the_aim(larder, tmp_path):
     took = footprint(AVR, build_export(AVR, larder[2], tmp_path / "image.elf"))
+    print(took)
     assert took.flash_bytes <= AVR.flash_aim_bytes
+    assert took.ram_bytes <= AVR.ram_aim_bytes
 
 
 @needs_arm
@@ -141,8 +144,8 @@ def test_frames_are_those_the_compiler_reports(tmp_path):
     image = tmp_path / "image.elf"
     sources = [*sorted(folder.glob("*.c")), AVR_FOLDER / "hardware_none.c"]
     subprocess.run(
-        ["avr-gcc", *(f for f in AVR.flags if f != "-mcall-prologues"), "-fstack-usage",
-         f"-I{folder}", *map(str, sources), *AVR.link_flags, "-o", str(image)],
+        ["avr-gcc", *(f for f in AVR.flags if f != "-flto"), "-fstack-usage", f"-I{folder}",
+         *map(str, sources), *(f for f in AVR.link_flags if f != "-flto"), "-o", str(image)],
         cwd=tmp_path, check=True, capture_output=True,
     )  # fmt: skip
     listing = subprocess.run(

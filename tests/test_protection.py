@@ -269,6 +269,28 @@ def test_hot_fan_runs_on_after_a_reset_too():
     assert [(bench.tick(0), bench.fans[0])[1] for _ in range(4)] == [1, 1, 1, 0]
 
 
+def hot_fan_along(bench, *temps_c):
+    """Return the hot fan where the hot sink gets to, 1 K a tick, with nothing asked for."""
+    fans, now_c = [], 45.0
+    for goal_c in temps_c:
+        while now_c != goal_c:
+            now_c += max(-1.0, min(1.0, goal_c - now_c))
+            bench.tick(0, hot=now_c)
+        fans.append(bench.fans[0])
+    return fans
+
+
+def test_hot_fan_runs_while_the_hot_sink_is_hot_whoever_heats_it():
+    """A switch that is stuck on heats the sink while the firmware thinks that it idles."""
+    bench = Bench(hot_fan_run_on_ticks=3)  # fold-back from 55 deg C
+    bench.tick(0, hot=45.0, times=5)
+    assert hot_fan_along(bench, 50.0, 55.0, 56.0, 51.0, 50.0, 54.0) == [0, 0, 1, 1, 0, 0]
+    assert hot_fan_along(bench, 57.0) == [1]
+    alone = Bench(hot_fan_run_on_ticks=3, hot=SensorSettings.absent())
+    alone.tick(0, times=5)
+    assert hot_fan_along(alone, 60.0, 69.0) == [0, 0]  # nothing to see it with
+
+
 # ---------------------------------------------------------------- settings
 
 

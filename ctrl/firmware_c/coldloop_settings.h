@@ -10,6 +10,9 @@
 typedef struct coldloop_settings {
     cl_protection_settings protection;
     cl_law_settings law;
+#if CL_WITH_THERMISTOR
+    int16_t tables[CL_TABLE_WORDS]; /* of each kind of thermistor [1/100 deg C] */
+#endif
 } coldloop_settings;
 
 /* Both are in settings.c. */

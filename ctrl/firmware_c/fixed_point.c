@@ -90,39 +90,30 @@ static int32_t signed_of(uint32_t magnitude, bool negative)
 
 /* Shift and add, bit by bit: an 8-bit processor has no 64-bit multiplication, and this takes
  * the least flash and stack.  The multiplier's bits fall out of `low` as the product's come
- * in; after 32 of them only the shift is left, and the last bit out rounds. */
+ * in; after 32 of them only the shift is left, and the last bit out rounds.  `high` stays
+ * below p, as (high + p) / 2 does, and p is 2^31 at most: their sum never overflows. */
 int32_t cl_mul_shift(int32_t a, int32_t b, uint8_t shift)
 {
     const uint32_t p = magnitude_of(a);
     uint32_t low = magnitude_of(b);
     uint32_t high = 0U;
-    bool half = false;
+    uint8_t last = 0U;
     uint8_t left;
 
     for (left = (uint8_t)(32U + shift); left > 0U; left--) {
-        const bool out = (low & 1U) != 0U;
-        bool carry = false;
-
-        if (left <= shift) {
-            half = out;
-        } else if (out) {
+        last = (uint8_t)(low & 1U);
+        if ((left > shift) && (last != 0U)) {
             high += p;
-            carry = high < p;
-        } else {
-            /* this bit adds nothing */
         }
         low >>= 1U;
         if ((high & 1U) != 0U) {
             low |= 0x80000000U;
         }
         high >>= 1U;
-        if (carry) {
-            high |= 0x80000000U;
-        }
     }
     if ((high > 0U) || (low > (uint32_t)INT32_MAX)) {
         low = UINT32_MAX; /* held at an end of int32, whatever it rounds to */
-    } else if (half) {
+    } else if ((shift > 0U) && (last != 0U)) {
         low += 1U;
     } else {
         /* rounds down */

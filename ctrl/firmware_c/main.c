@@ -1,10 +1,14 @@
 #include "coldloop_controller.h"
 #include "hardware.h"
+#if CL_WITH_STATUS
 #include "status_line.h"
+#endif
 #include "tick_clock.h"
 
 static coldloop controller;
+#if CL_WITH_STATUS
 static cl_status_line line;
+#endif
 
 /* Nothing measured: what hardware_read does not set stays so. */
 static void clear(coldloop_inputs *in)
@@ -34,6 +38,7 @@ static void run_tick(coldloop_outputs *out, uint8_t ticks)
     hardware_set_alarm(out->alarm, out->warning);
 }
 
+#if CL_WITH_STATUS
 /* One byte of the status line, where the serial line takes it. */
 static void send_next(const coldloop_outputs *out)
 {
@@ -45,18 +50,23 @@ static void send_next(const coldloop_outputs *out)
         line.sent++;
     }
 }
+#endif
 
 int main(void)
 {
     static cl_tick_clock tick_clock;
     coldloop_outputs out;
+#if CL_WITH_STATUS
     bool ran = false;
+#endif
 
     /* A reset, a brown-out's too, starts here: module off, and off it stays for the minimum
      * off-time, whatever was before. */
     hardware_start();
     hardware_set_module(0U, false, 0U);
+#if CL_WITH_STATUS
     cl_start_status(&line);
+#endif
     coldloop_start(&controller);
     cl_start_clock(&tick_clock, hardware_ticks());
     for (;;) {
@@ -64,12 +74,16 @@ int main(void)
 
         if (due > 0U) {
             run_tick(&out, due);
+#if CL_WITH_STATUS
             ran = true;
+#endif
             /* Only a whole tick refreshes the watchdog: where ticks stop coming, it bites. */
             hardware_kick_watchdog();
         }
+#if CL_WITH_STATUS
         if (ran) {
             send_next(&out);
         }
+#endif
     }
 }

@@ -3,12 +3,13 @@
 #include "fixed_point.h"
 #include "port.h"
 
-#define FOLD_BACK_FALL 700 /* what fold-back takes at its full point [1/1000] */
+#define FOLD_BACK_FALL 700      /* what fold-back takes at its full point [1/1000] */
+#define HOT_FAN_HYSTERESIS 500  /* below the start of fold-back [1/100 K] */
 
 void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
 {
-    guard->on_ticks = 0;
-    guard->off_ticks = 0;
+    guard->on_ticks = 0U;
+    guard->off_ticks = 0U;
     guard->sum_permille = 0;
     guard->sum_ticks = 0U;
     guard->period_count = 0U;
@@ -267,11 +268,11 @@ static int16_t minimum_times(const cl_protection_settings *settings, cl_guard *g
     int16_t out = wanted;
 
     if ((wanted == 0) && (before > 0) && (most > 0)
-        && (guard->on_ticks < CL_READ_I32(&settings->min_on_ticks))) {
+        && (guard->on_ticks < CL_READ_U16(&settings->min_on_ticks))) {
         guard->reason = CL_REASON_MIN_ON;
         out = cl_clamp16(before, 0, most);
     } else if ((wanted > 0) && (before == 0)
-               && (guard->off_ticks < CL_READ_I32(&settings->min_off_ticks))) {
+               && (guard->off_ticks < CL_READ_U16(&settings->min_off_ticks))) {
         guard->reason = CL_REASON_MIN_OFF;
         out = 0;
     } else {
@@ -285,17 +286,29 @@ static void book(cl_guard *guard, int16_t out)
 {
     guard->final_permille = out;
     if (out > 0) {
-        guard->on_ticks = cl_add_sat(guard->on_ticks, 1);
-        guard->off_ticks = 0;
+        guard->on_ticks = cl_count(guard->on_ticks);
+        guard->off_ticks = 0U;
     } else {
-        guard->off_ticks = cl_add_sat(guard->off_ticks, 1);
-        guard->on_ticks = 0;
+        guard->off_ticks = cl_count(guard->off_ticks);
+        guard->on_ticks = 0U;
     }
     guard->sum_permille = cl_add_sat(guard->sum_permille, out);
     guard->sum_ticks = cl_count(guard->sum_ticks);
 }
 
-/* Set both fans from the output, the defrost phase and the alarms. */
+/* Whether the hot sink is above the start of fold-back, or 5 K below while the fan runs,
+ * whatever heats it: a switch that is stuck on does so while nothing is asked for. */
+static bool hot_sink_hot(const cl_protection_settings *settings, const cl_guard *guard)
+{
+    int16_t limit = CL_READ_I16(&settings->fold_start_c100); /* at least absolute zero */
+
+    if (guard->hot_fan) {
+        limit -= HOT_FAN_HYSTERESIS;
+    }
+    return (guard->hot_c100 != CL_NO_SENSOR) && (guard->hot_c100 > limit);
+}
+
+/* Set both fans from the output, the hot sink, the defrost phase and the alarms. */
 static void set_fans(const cl_protection_settings *settings, cl_guard *guard)
 {
     const bool on = guard->final_permille > 0;
@@ -304,8 +317,8 @@ static void set_fans(const cl_protection_settings *settings, cl_guard *guard)
 
     /* Off ticks already count this one, so the run-on lasts exactly its ticks.  It also runs
      * after a reset: the sink may still be hot.  Reversed, the room's warmth is pumped. */
-    guard->hot_fan = on || guard->alarm || reversed
-                     || (guard->off_ticks <= CL_READ_I32(&settings->hot_fan_run_on_ticks));
+    guard->hot_fan = on || guard->alarm || reversed || hot_sink_hot(settings, guard)
+                     || (guard->off_ticks <= CL_READ_U16(&settings->hot_fan_run_on_ticks));
     if (reversed || (phase == CL_PHASE_DRIP) || (guard->forced == CL_REASON_LOW_BATTERY)) {
         guard->cold_fan = false;
     } else if ((phase == CL_PHASE_RUN) && (!on)

@@ -33,11 +33,11 @@
 #define CL_DUE_FREEZE 3U
 
 typedef struct cl_protection_settings {
-    int32_t min_on_ticks;           /* shortest on-time [ticks] */
-    int32_t min_off_ticks;          /* shortest off-time [ticks] */
-    int32_t hot_fan_run_on_ticks;   /* hot fan after the module went off [ticks] */
     int32_t cut_off_mv;             /* off below; 0: no such limit [mV] */
     int32_t resume_mv;              /* on again above [mV] */
+    uint16_t min_on_ticks;          /* shortest on-time [ticks] */
+    uint16_t min_off_ticks;         /* shortest off-time [ticks] */
+    uint16_t hot_fan_run_on_ticks;  /* hot fan after the module went off [ticks] */
     uint16_t tick_ms;               /* base tick [ms] */
     uint16_t period_ticks;          /* control period [ticks] */
     int16_t duty_limit_permille;    /* largest duty [1/1000] */
@@ -51,7 +51,6 @@ typedef struct cl_protection_settings {
     uint16_t hot_fan_start_ticks;   /* may stand still; 0: no tachometer [ticks] */
     uint16_t cold_fan_start_ticks;  /* may stand still; 0: no tachometer [ticks] */
     uint16_t fan_turn_ticks;        /* must turn to be believed again [ticks] */
-    uint16_t reserved;              /* 0 */
     cl_defrost_settings defrost;
     cl_sensor_settings control;
     cl_sensor_settings hot;
@@ -61,9 +60,9 @@ typedef struct cl_protection_settings {
 
 /* What every function needs stands first: an 8-bit processor reaches 63 bytes at once. */
 typedef struct cl_guard {
-    int32_t on_ticks;         /* since switched on [ticks] */
-    int32_t off_ticks;        /* since switched off [ticks] */
     int32_t sum_permille;     /* of the duty given since the last step [1/1000] */
+    uint16_t on_ticks;        /* since switched on [ticks] */
+    uint16_t off_ticks;       /* since switched off [ticks] */
     uint16_t sum_ticks;       /* that it was summed over [ticks] */
     uint16_t period_count;    /* until the next step [ticks] */
     uint16_t battery_ticks;   /* with the supply below cut-off [ticks] */

@@ -1,6 +1,6 @@
 #include "readings.h"
 
-#include "coldloop_features.h"
+#include "coldloop_settings.h"
 
 #include <stdbool.h>
 
@@ -19,12 +19,25 @@ static bool is_digital(const cl_sensor_settings *settings)
 #endif
 }
 
+#if CL_WITH_THERMISTOR
+/* A thermistor's table; damaged settings do not lead beyond them all. */
+static const int16_t *table_of(const cl_sensor_settings *settings)
+{
+    uint16_t at = CL_READ_U16(&settings->table);
+
+    if (at > (CL_TABLE_WORDS - CL_TABLE_POINTS)) {
+        at = 0U;
+    }
+    return &cl_settings.tables[at];
+}
+#endif
+
 static int16_t linearise(const cl_sensor_settings *settings, int32_t code)
 {
     int32_t value;
 
 #if CL_WITH_THERMISTOR
-    value = cl_interpolate(settings->table, code, (uint8_t)CL_READ_U16(&settings->adc_bits));
+    value = cl_interpolate(table_of(settings), code, (uint8_t)CL_READ_U16(&settings->adc_bits));
 #else
     value = 0;
 #endif
@@ -53,6 +66,19 @@ static bool has_jumped(const cl_sensor_settings *settings, const cl_sensor *sens
     return jumped;
 }
 
+/* Whether a thermistor's code is low where it is hot. */
+static bool hot_end_low(const cl_sensor_settings *settings)
+{
+#if CL_WITH_THERMISTOR
+    const int16_t *table = table_of(settings);
+
+    return CL_READ_I16(&table[0]) > CL_READ_I16(&table[CL_TABLE_POINTS - 1U]);
+#else
+    (void)settings;
+    return false;
+#endif
+}
+
 /* Why a code is not believed, or CL_CAUSE_NONE. */
 static uint8_t wrong_with(const cl_sensor_settings *settings, const cl_sensor *sensor,
                           int32_t code, int16_t value)
@@ -66,10 +92,7 @@ static uint8_t wrong_with(const cl_sensor_settings *settings, const cl_sensor *s
             cause = CL_CAUSE_OUT_OF_RANGE;
         } else {
             /* To ground, a short reads 0; on top, an open wire does. */
-            const bool hot_end_low = CL_READ_I16(&settings->table[0])
-                                     > CL_READ_I16(&settings->table[CL_TABLE_POINTS - 1U]);
-
-            cause = (uint8_t)((low == hot_end_low) ? CL_CAUSE_SHORT : CL_CAUSE_OPEN);
+            cause = (uint8_t)((low == hot_end_low(settings)) ? CL_CAUSE_SHORT : CL_CAUSE_OPEN);
         }
     } else if (is_digital(settings) && (code == POWER_UP_CODE)
                && ((sensor->good_c100 < NEAR_POWER_UP_LOW)
@@ -88,9 +111,8 @@ static void note_bad(const cl_sensor_settings *settings, cl_sensor *sensor)
 {
     const bool trusted = (sensor->status == CL_STATUS_OK) || (sensor->status == CL_STATUS_WAITING);
 
-    sensor->bad_ticks = cl_count(sensor->bad_ticks);
     sensor->good_ticks = 0U;
-    if (trusted && (sensor->bad_ticks >= CL_READ_U16(&settings->fault_ticks))) {
+    if (trusted && (sensor->age >= CL_READ_U16(&settings->fault_ticks))) {
         if (sensor->since_fault > CL_READ_U16(&settings->latch_ticks)) {
             sensor->faults = 0U;
         }
@@ -108,7 +130,6 @@ static void note_good(const cl_sensor_settings *settings, cl_sensor *sensor, int
 {
     sensor->good_c100 = value;
     sensor->age = 0U;
-    sensor->bad_ticks = 0U;
     sensor->good_ticks = cl_count(sensor->good_ticks);
     if (sensor->status == CL_STATUS_WAITING) {
         sensor->status = CL_STATUS_OK;
@@ -129,7 +150,6 @@ void cl_start_sensor(const cl_sensor_settings *settings, cl_sensor *sensor)
     sensor->cause = CL_CAUSE_NONE;
     sensor->good_c100 = CL_NO_SENSOR;
     sensor->age = 0U;
-    sensor->bad_ticks = 0U;
     sensor->good_ticks = 0U;
     sensor->faults = 0U;
     sensor->since_fault = 0U;

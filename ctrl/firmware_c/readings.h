@@ -47,14 +47,13 @@ typedef struct cl_sensor_settings {
     uint16_t recover_ticks;     /* how long good ones must last after it [ticks] */
     uint16_t latch_ticks;       /* memory for faults, at most 65534 [ticks] */
     uint16_t latch_count;       /* faults that latch [-] */
-    int16_t table[CL_TABLE_POINTS]; /* over the converter's span [1/100 deg C] */
+    uint16_t table;             /* where its thermistor's table begins in cl_settings.tables [-] */
 } cl_sensor_settings;
 
 /* Ticks are held at 65535: further than any limit they are compared with. */
 typedef struct cl_sensor {
     int16_t good_c100;    /* last believed reading [1/100 deg C] */
     uint16_t age;         /* since then [ticks] */
-    uint16_t bad_ticks;   /* bad codes in a row [ticks] */
     uint16_t good_ticks;  /* good codes in a row [ticks] */
     uint16_t faults;      /* that count towards the latch [-] */
     uint16_t since_fault; /* since the last one began [ticks] */

@@ -3,8 +3,8 @@
  * goes back, in the protocol of link.h. For an emulated or a real 8-bit AVR with 2 KiB of
  * RAM at 8 MHz; 1 MBd, 8 data bits, no parity. All else is the export as it is.
  *
- * Link with -Wl,--wrap=coldloop_tick: the answer also tells state and reason, which no
- * hardware function is given.
+ * Compile main.c with -Dcoldloop_tick=bench_tick: the answer also tells state and reason,
+ * which no hardware function is given.
  *
  * CAUTION: the readings are simulated. Connect no module to a board that runs this.
  */
@@ -31,12 +31,11 @@ static link_command command;
 static uint32_t ticks;
 static bool asked; /* a tick has come and waits for its answer */
 
-void __real_coldloop_tick(coldloop *c, const coldloop_inputs *in, coldloop_outputs *out);
-void __wrap_coldloop_tick(coldloop *c, const coldloop_inputs *in, coldloop_outputs *out);
+void bench_tick(coldloop *c, const coldloop_inputs *in, coldloop_outputs *out);
 
-void __wrap_coldloop_tick(coldloop *c, const coldloop_inputs *in, coldloop_outputs *out)
+void bench_tick(coldloop *c, const coldloop_inputs *in, coldloop_outputs *out)
 {
-    __real_coldloop_tick(c, in, out);
+    coldloop_tick(c, in, out);
     command.state = out->state;
     command.reason = out->reason;
 }
