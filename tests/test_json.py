@@ -13,8 +13,10 @@ from larder import recommended_larder
 
 from ctrl import (
     cli_firmware,
+    cli_guide,
     drill_results,
     json_out,
+    json_out_calibrate,
     json_out_drill,
     json_out_identify,
     json_out_maker,
@@ -269,8 +271,14 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     assert keys - set(GLOSSARY) == set()
     # Drills, a maker's own code, boards and builds are run in their own tests; their keys by text.
     keys |= keys_written_in(
-        json_out_drill, json_out_maker, drill_results, cli_firmware, part_sizes, screen_board,
-        json_out_calibrate, cli_guide,
+        json_out_drill,
+        json_out_maker,
+        drill_results,
+        cli_firmware,
+        part_sizes,
+        screen_board,
+        json_out_calibrate,
+        cli_guide,
     )
     assert sorted(set(GLOSSARY) - keys) == []
     assert list(GLOSSARY) == sorted(GLOSSARY)
