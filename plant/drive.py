@@ -41,6 +41,7 @@ SUPPLY_PROTECTIONS = {
     "latch_off": LATCH_OFF,
 }
 NO_LIMIT_A = 1e6  # stands for a supply that gives whatever is asked
+NEWTON_STEPS = 12  # they settle in four to six
 SWITCH_SOUND = 2.0  # `stuck_duty` of a switch that does as it is told
 
 
@@ -220,23 +221,36 @@ def smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v):
 
 
 @kernel
-def held_current(drive, seebeck_voltage, loop_ohm, duty, limit_a):
-    """Return the current [A] of a converter at `duty` while it draws `limit_a` [A].
+def held_current(drive, seebeck_voltage, loop_ohm, duty, limit_a, start_a):
+    """Return the current [A] of a converter at `duty` on a supply that gives `limit_a` [A].
 
-    The supply holds its current, so its voltage falls to what the converter asks for at that
-    duty, V = (e + R I)/D; with P_out = eff (V I_in - P0 - r P_out^2) that is I = eff I_in/D but
-    for the losses, which three rounds settle.
+    `start_a` is what flows where the limit does not bind; it is returned where it need not.
+    Beyond it the supply holds its current, so its voltage falls to what the converter asks for
+    at that duty, V = (e + R I)/D, and what it then gives is what the converter draws:
+    V I_in = P/eff + P0 + r P^2, with the output P.  What is left over is concave in I and below
+    nought at `start_a`: Newton's steps come down to the upper root and never pass it.  Where
+    there is none the supply cannot feed the converter at any voltage: no current.
     """
     load_ohm = loop_ohm * (1.0 + drive.ripple * drive.ripple)
-    held_a = drive.converter_efficiency * limit_a / duty
-    for _ in range(3):
-        input_v = (seebeck_voltage + loop_ohm * held_a) / duty
-        output_v = seebeck_voltage + load_ohm * held_a
-        if output_v <= 0.0:
+    held_a = start_a
+    for _ in range(NEWTON_STEPS):
+        if held_a <= 0.0:
+            return min(start_a, 0.0)
+        output_w = held_a * (seebeck_voltage + load_ohm * held_a)
+        given_w = limit_a * (seebeck_voltage + loop_ohm * held_a) / duty
+        left_w = given_w - converter_input_w(drive, output_w)
+        if left_w >= 0.0:
             return held_a
-        lost_w = drive.converter_fixed_w + drive.converter_loss_per_w * (held_a * output_v) ** 2
-        left_w = max(input_v * limit_a - lost_w, 0.0)
-        held_a = drive.converter_efficiency * left_w / output_v
+        input_slope = 1.0 / drive.converter_efficiency + 2.0 * drive.converter_loss_per_w * output_w
+        slope = limit_a * loop_ohm / duty - input_slope * (
+            seebeck_voltage + 2.0 * load_ohm * held_a
+        )
+        if slope >= 0.0:
+            return 0.0
+        step_a = left_w / slope
+        held_a -= step_a
+        if step_a < 1e-12 * held_a:
+            return held_a
     return held_a
 
 
@@ -273,10 +287,10 @@ def currents_within(
             power_w = converter_input_w(drive, off_a * (seebeck_voltage + loop_ohm * off_a))
         return off_a, off_a * off_a, power_w
     if drive.kind == SMOOTHED:
-        mean_a = min(
+        mean_a = held_current(
+            drive, seebeck_voltage, loop_ohm, duty, limit_a,
             smoothed_current(drive, seebeck_voltage, loop_ohm, duty, supply_v),
-            held_current(drive, seebeck_voltage, loop_ohm, duty, limit_a),
-        )
+        )  # fmt: skip
     else:
         mean_a = min(
             duty * drive.set_current_a,

@@ -217,8 +217,42 @@ def test_a_converter_on_a_supply_that_holds_its_current():
             assert drawn_a(12.0) > 3.0  # more than it gives at its full voltage
             input_v = brentq(lambda volts, f=drawn_a: f(volts) - 3.0, 2.0, 12.0)
             mean, _, power = currents(part, duty, 10.0)
-            assert mean == pytest.approx((duty * input_v - back_v) / loop, rel=2e-3)
-            assert power == pytest.approx(3.0 * input_v, rel=3e-3)
+            assert mean == pytest.approx((duty * input_v - back_v) / loop, rel=1e-9)
+            assert power == pytest.approx(3.0 * input_v, rel=1e-6)
+
+
+@pytest.mark.parametrize("full_load_w", [60.0, 100.0, 300.0])
+@pytest.mark.parametrize("duty", [0.3, 0.5, 0.7, 1.0])
+def test_a_lossy_converter_at_any_limit_of_the_supply(full_load_w, duty):
+    """Losses that bend with the load: beside a root finder, from a limit that binds to none."""
+    eff, per_w = drive.loss_curve(0.92, full_load_w, 1.0)
+    lossy = replace(
+        REAL, kind=drive.SMOOTHED, source_ohm=0.0, converter_efficiency=eff,
+        converter_fixed_w=1.0, converter_loss_per_w=per_w,
+    )  # fmt: skip
+    back_v, loop = 1.0, OHM + lossy.wire_ohm + lossy.switch_ohm
+
+    def asked_w(amps):
+        output_w = amps * (back_v + loop * amps)
+        return output_w / eff + 1.0 + per_w * output_w * output_w
+
+    free_a = (duty * 12.0 - back_v) / loop
+    before = 0.0
+    for limit_a in (1.0, 2.0, 3.0, 5.0, 8.0, 12.5, 30.0, drive.NO_LIMIT_A):
+        mean = currents(replace(lossy, current_limit_a=limit_a), duty, back_v / SEEBECK)[0]
+        spare = [a for a in np.linspace(1e-3, free_a, 4001) if
+                 limit_a * (back_v + loop * a) / duty >= asked_w(a)]  # fmt: skip
+        if spare and spare[-1] < free_a:
+
+            def left_w(a, limit_a=limit_a):
+                return limit_a * (back_v + loop * a) / duty - asked_w(a)
+
+            assert mean == pytest.approx(brentq(left_w, spare[-1], free_a), rel=1e-6)
+        else:
+            assert mean == pytest.approx(free_a if spare else 0.0, rel=1e-9)
+        assert mean >= before
+        before = mean
+    assert before == pytest.approx(free_a, rel=1e-9)
 
 
 def test_a_hold_current_is_at_most_what_the_voltage_sends():
