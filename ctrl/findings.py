@@ -4,9 +4,11 @@ Findings read the settled part of a run: its last whole day where it has one.
 """
 
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 
+from ctrl.fixed_point import NO_SENSOR
 from ctrl.loop import COOLING, SUPPLY_CUT_OUT
 from ctrl.record import INDEX, Record
 
@@ -74,6 +76,12 @@ class Findings:
 def span(signal: np.ndarray) -> Span:
     """Return smallest, mean and largest of a signal."""
     return Span(float(np.min(signal)), float(np.mean(signal)), float(np.max(signal)))
+
+
+def _read(reading_c: np.ndarray) -> Span:
+    """Return the span of the readings there were; no number where the sensor never gave one."""
+    given = reading_c[reading_c > 0.01 * NO_SENSOR]
+    return span(given) if given.size else Span(nan, nan, nan)
 
 
 def is_settled(record: Record) -> bool:
@@ -167,7 +175,7 @@ def findings_of(
         hot_sink_c=span(part["hot_sink_c"]),
         hot_face_c=span(part["hot_face_c"]),
         foam_c=span(part["foam_c"]),
-        reading_c=span(part["reading_c"]),
+        reading_c=_read(part["reading_c"]),
         ambient_c=span(part["ambient_c"]),
         duty_mean=float(np.mean(part["duty"])),
         current_max_a=float(np.max(part["current_a"])),

@@ -60,6 +60,13 @@ def test_spans_of_a_sine():
     assert found.air_c.max == pytest.approx(7.5, abs=1e-4)
 
 
+def test_rows_without_a_reading_are_no_temperature():
+    """The sensor's word for none, -327.68, is left out; where there is nothing else, no number."""
+    late = record_of(4.0, reading_c=lambda t: np.where(t <= HOUR_S, -327.68, 5.0))
+    assert found_of(late).reading_c.min == 5.0
+    assert np.isnan(found_of(record_of(4.0, reading_c=-327.68)).reading_c.mean)
+
+
 def test_only_the_last_day_counts():
     record = record_of(48, air_c=lambda t: np.where(t <= DAY_S, 30.0, 6.0))
     found = found_of(record)
