@@ -13,15 +13,20 @@ from scipy.stats import binom
 
 from ctrl import calibrate_misfit as misfit_of
 from ctrl import cli
+from ctrl.bottlenecks import module_spread_k, twin_spread_k
 from ctrl.build import heat_leak_parts_w_per_k, plant_of
 from ctrl.calibrate import NINETY, calibrate, lumps_of
 from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_misfit import Blocks, Misfit
 from ctrl.calibrate_tests import next_tests
 from ctrl.config import ConfigError, load_config, parse_config
+from ctrl.firmware import settings_of
 from ctrl.glossary import GLOSSARY
 from ctrl.log_file import read_log
+from ctrl.shipped import find_log
 from ctrl.tolerance_draws import drawn_plant, spreads_of
+from ctrl.tolerances import tolerance_of
+from ctrl.twin_spreads import measured_words
 from plant.cabinet import to_record
 from tests import other_plant
 from tests.synthetic_logs import make_log
@@ -176,6 +181,42 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
     assert np.corrcoef(ohms, volts)[0, 1] == pytest.approx(wanted, abs=0.15)
     far = {spread.part for spread in spreads_of(load_config("film_box"), plant)}
     assert "contacts" in far
+
+
+def test_a_twin_says_what_was_measured_and_spreads_less(box):
+    _, _, found = box
+    config, before = parse_config(twin_text(found), "twin.toml"), load_config("film_box")
+    measured, rest = measured_words(config)
+    assert f"Measured, from {found.log.name}" in measured
+    assert "module's resistance" in measured
+    assert "module's resistance" not in rest
+    assert "cold joint's K/W" in rest
+    assert measured_words(before) == []
+    # Of the module alone the sheet leaves more open than all of the twin's errors together.
+    assert 0.0 < twin_spread_k(config) < module_spread_k(before)
+
+
+def test_tolerance_draws_a_twin(box):
+    _, _, found = box
+    config = parse_config(twin_text(found), "twin.toml")
+    plant = plant_of(config)
+    told = tolerance_of(config, plant, settings_of(config), seed=3, draws=4, compared=4, workers=2)
+    keys = {item.key for item in told.parts}
+    assert {"twin.hot_sink_times_error", "twin.resistance_times_error"} <= keys
+    assert not {key for key in keys if key.startswith("tolerances.sinks")}
+    assert len(told.outcomes) == 4
+
+
+def test_the_shipped_log_is_what_the_other_plant_makes():
+    # Seed 400, every second row: configs/galley_larder_log.csv is made, not measured.
+    _, columns = make_log(load_config("galley_larder"), "larder", 400)
+    log = read_log(find_log("galley_larder_log.csv"))
+    assert find_log("galley_larder_log.csv").stat().st_size < 60_000
+    assert log.counts["rows"] == columns["time_s"][::2].size
+    for name in ("air_c", "hot_sink_c", "module_a", "duty"):
+        # A reading near a step's edge may fall to either side by another integrator's build.
+        assert np.median(np.abs(log.columns[name] - columns[name][::2])) < 1e-4
+        assert np.max(np.abs(log.columns[name] - columns[name][::2])) < 0.1
 
 
 def keys_in(value):
