@@ -13,19 +13,19 @@ from scipy.stats import binom
 
 from ctrl import calibrate_misfit as misfit_of
 from ctrl import cli
-from ctrl.bottlenecks import module_spread_k, twin_spread_k
+from ctrl.bottlenecks import twin_spread_k
 from ctrl.build import heat_leak_parts_w_per_k, plant_of
 from ctrl.calibrate import NINETY, calibrate, lumps_of
 from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_misfit import Blocks, Misfit
 from ctrl.calibrate_tests import next_tests
 from ctrl.config import ConfigError, load_config, parse_config
-from ctrl.firmware import settings_of
+from ctrl.config_twin import error_key
 from ctrl.glossary import GLOSSARY
 from ctrl.log_file import read_log
 from ctrl.shipped import find_log
 from ctrl.tolerance_draws import drawn_plant, spreads_of
-from ctrl.tolerances import tolerance_of
+from ctrl.twin import BY_NAME
 from ctrl.twin_spreads import measured_words
 from plant.cabinet import to_record
 from tests import other_plant
@@ -183,7 +183,7 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
     assert "contacts" in far
 
 
-def test_a_twin_says_what_was_measured_and_spreads_less(box):
+def test_a_twin_says_what_was_measured_and_how_far_it_may_be_off(box):
     _, _, found = box
     config, before = parse_config(twin_text(found), "twin.toml"), load_config("film_box")
     measured, rest = measured_words(config)
@@ -192,19 +192,11 @@ def test_a_twin_says_what_was_measured_and_spreads_less(box):
     assert "module's resistance" not in rest
     assert "cold joint's K/W" in rest
     assert measured_words(before) == []
-    # Of the module alone the sheet leaves more open than all of the twin's errors together.
-    assert 0.0 < twin_spread_k(config) < module_spread_k(before)
-
-
-def test_tolerance_draws_a_twin(box):
-    _, _, found = box
-    config = parse_config(twin_text(found), "twin.toml")
-    plant = plant_of(config)
-    told = tolerance_of(config, plant, settings_of(config), seed=3, draws=4, compared=4, workers=2)
-    keys = {item.key for item in told.parts}
-    assert {"twin.hot_sink_times_error", "twin.resistance_times_error"} <= keys
-    assert not {key for key in keys if key.startswith("tolerances.sinks")}
-    assert len(told.outcomes) == 4
+    # To first order half of the errors is half of the spread.
+    errors = {error_key(BY_NAME[name].key): 0.5 * x for name, x in config.twin.errors.items()}
+    half = config.model_copy(update={"twin": config.twin.model_copy(update=errors)})
+    assert twin_spread_k(config) > 0.05
+    assert twin_spread_k(half) == pytest.approx(0.5 * twin_spread_k(config), rel=0.1)
 
 
 def test_the_shipped_log_is_what_the_other_plant_makes():
@@ -332,7 +324,7 @@ def apart_of(truth, found):
 
 
 def test_intervals_hold_the_truth_in_a_few_logs(box, tmp_path, note):
-    # Of 20 honest 90 % intervals more than 5 miss in 1 set of 100 (binomial); those of one log
+    # Of 20 honest 90 % intervals more than 6 miss in less than 1 set of 100 (binomial); those of one log
     # hang together a little.  Errors of a third would miss more than half.
     truth, _, found = box
     apart = list(apart_of(truth, found).values())
@@ -341,7 +333,7 @@ def test_intervals_hold_the_truth_in_a_few_logs(box, tmp_path, note):
         found = calibrate(load_config(CONFIGS[kind]), read_log(path), starts=1)
         apart += apart_of(truth, found).values()
     most = int(binom.ppf(0.99, len(apart), 0.1))
-    assert most == 5
+    assert most == 6
     missed = int(np.sum(np.abs(apart) > NINETY))
     note(f"{missed} of {len(apart)} intervals miss, at most {most}")
     assert missed <= most
