@@ -324,8 +324,8 @@ def apart_of(truth, found):
 
 
 def test_intervals_hold_the_truth_in_a_few_logs(box, tmp_path, note):
-    # Of 20 honest 90 % intervals more than 6 miss in less than 1 set of 100 (binomial); those of one log
-    # hang together a little.  Errors of a third would miss more than half.
+    # Of 20 honest 90 % intervals more than 6 miss in less than 1 set of 100 (binomial); those
+    # of one log hang together a little.  Errors of a third would miss more.
     truth, _, found = box
     apart = list(apart_of(truth, found).values())
     for kind, seed in (("larder", 300), ("box", 301), ("larder", 302)):
