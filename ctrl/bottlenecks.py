@@ -22,6 +22,7 @@ from ctrl.build import (
 )
 from ctrl.capability import flashed_coldest
 from ctrl.config import Config, ConfigError, build_config, plain_data
+from ctrl.twin_spreads import twin_spreads
 from plant import data_sheet
 from plant.constants import ZERO_C_K
 
@@ -92,6 +93,22 @@ def module_spread_k(config: Config) -> float:
         moved = flashed_coldest(config, replace(plant, module=mod), ambient_k).contents_c
         total += (moved - before) ** 2
     return sqrt(total) * max(1.0, found.misfit)
+
+
+def twin_spread_k(config: Config) -> float:
+    """Return how far the coldest holdable moves by the errors of a twin [K].
+
+    Each independent share of them moved by one standard error; squares added.
+    """
+    ambient_k = config.climate.worst_c + ZERO_C_K
+    plant = at_ambient(plant_of(config), config.climate.worst_c,
+                       humidity_at(config, config.climate.worst_c))  # fmt: skip
+    before = flashed_coldest(config, plant, ambient_k).contents_c
+    moved = [
+        flashed_coldest(config, share.change(plant, 1.0), ambient_k).contents_c
+        for share in twin_spreads(config)
+    ]
+    return sqrt(sum((after - before) ** 2 for after in moved))
 
 
 def load_changes() -> dict[str, list[dict[str, Any]]]:

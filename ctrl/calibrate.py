@@ -36,6 +36,8 @@ TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the
 NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
 ROUNDS = 2  # of sizing the misfit and fitting again
 LEAST_BLOCKS = 10
+MOST_OFF_K = 2.0  # rms of a temperature where fitted: further off it is another thing
+TAIL_OFF_K = 0.3  # rms that a held-back temperature may be off without a word
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,30 @@ class Calibration:
     def untold(self) -> tuple[Estimate, ...]:
         """The parts that this log does not tell."""
         return tuple(item for item in self.estimates if not item.told)
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """What speaks against this twin: channels that it cannot follow, and ends of the search."""
+        found = []
+        for channel in self.setup.channels:
+            name, white = channel.name, self.whiteness.get(channel.name)
+            if white is None or channel.unit != "K":
+                continue
+            tail, before = self.tail_rms.get(name, 0.0), self.before_rms.get(name, 0.0)
+            if white.rms > MOST_OFF_K:
+                found.append(
+                    f"{name}: {white.rms:.1f} K off (rms) even where fitted. Do not use this twin: "
+                    "look at the column, its unit, and the sensor's place"
+                )
+            elif tail > max(TAIL_OFF_K, before):
+                found.append(f"{name}: what was held back is {tail:.2f} K off (rms), the config's "
+                             f"own prediction {before:.2f} K: log for longer")  # fmt: skip
+        ends = [part.words for part, z in zip(self.setup.parts, self.x, strict=False)
+                if abs(z) > 0.95 * WIDEST]  # fmt: skip
+        if ends:
+            found.append(f"at the end of what the search may reach: {', '.join(ends)}. Something "
+                         "there is not as the model has it")  # fmt: skip
+        return tuple(found)
 
 
 # The problem in blocks ----------------------------------------------------------------------

@@ -35,6 +35,9 @@ def twin_table(found: Calibration) -> str:
     """Return the table [twin] as text."""
     name = re.sub(r'["\\\x00-\x1f]', "?", found.log.name)[:200]
     lines = [HEAD, "[twin]", f'log_name = "{name}"', f'log_sha256 = "{found.log.sha256}"']
+    if found.untold:
+        names = ", ".join(f'"{item.name}"' for item in found.untold)
+        lines.append(f"not_told = [{names}]")
     for item in found.estimates:
         told = "" if item.told else "; not told by the log"
         lines.append(f"{item.key} = {item.value:.5g}  # {item.words}{told}")

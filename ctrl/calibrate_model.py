@@ -208,7 +208,10 @@ def _drivers(
         room_c = np.full(log.time_s.size, ambient_c)
     else:
         raise _fault(
-            log, "missing column", "ambient_c", "ambient_c, or --ambient C if it is steady"
+            log,
+            "missing column, or no number in it",
+            "ambient_c",
+            "ambient_c, or --ambient C if it is steady",
         )
     humidity = np.full(log.time_s.size, config.climate.relative_humidity_pct)
     if "ambient_rh_pct" in log.columns:

@@ -1,7 +1,6 @@
 """The verb calibrate: from a log of the real cabinet to its twin."""
 
 import argparse
-from pathlib import Path
 
 from ctrl.cli_options import command_line_fault, number, target_file, whole_within
 from ctrl.cli_shared import (
@@ -23,7 +22,11 @@ FANS = ("always", "with_module")
 
 def declare_calibrate(parser: argparse.ArgumentParser) -> None:
     add_config(parser)
-    parser.add_argument("log", metavar="LOG.csv", help="time and readings of the real cabinet")
+    parser.add_argument(
+        "log",
+        metavar="LOG.csv",
+        help="time and readings of the real cabinet, or the shipped galley_larder_log.csv",
+    )
     parser.add_argument("--out", metavar="TWIN.toml", help="write the calibrated configuration")
     parser.add_argument(
         "--column", action="append", default=[], metavar="NAME=HEADER",
@@ -70,9 +73,10 @@ def run_calibrate(args: argparse.Namespace) -> int:
     columns, units = _pairs("--column", args.column), _pairs("--unit", args.unit)
     from ctrl.config import load_config
     from ctrl.log_file import read_log
+    from ctrl.shipped import find_log
 
     config = load_config(args.config)
-    log = read_log(Path(args.log), columns, units)
+    log = read_log(find_log(args.log), columns, units)
     compiling = is_compiling(args, KERNEL)
     from ctrl import json_out_calibrate, screen, screen_calibrate
     from ctrl.calibrate import SEED, calibrate

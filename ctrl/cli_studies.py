@@ -122,6 +122,7 @@ def run_tolerance(args: argparse.Namespace) -> int:
     plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out_robust, screen, screen_robust
     from ctrl.recommend import recommend
+    from ctrl.twin_spreads import measured_words
 
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
         whole = recommend(config, seed=seed, progress=stages, draws=args.draws,
@@ -138,6 +139,8 @@ def run_tolerance(args: argparse.Namespace) -> int:
     else:
         out = screen.console()
         out.print(f"{config.cabinet.name} ({config.source})")
+        for text in measured_words(config):
+            screen.paragraph(out, text)
         screen_robust.show_tolerance(out, found, every=True)
         screen_robust.show_pairs(out, whole.pairs)
     if plot is not None:

@@ -30,6 +30,11 @@ class Twin(Section):
 
     log_name: str = words(REQUIRED, "log that it was calibrated from", 200)
     log_sha256: str = words(REQUIRED, "digest of that log", 64)
+    not_told: list[str] = Field(
+        default_factory=list,
+        description="values below that the log did not tell: the config's own, by part",
+        json_schema_extra={"unit": "", "origin": "none: all were told"},
+    )
     hot_sink_times: float | None = _times("hot sink's K/W")
     hot_sink_times_error: float | None = _times_se("hot sink's K/W")
     hot_still_times: float | None = _times("hot sink's K/W without fan, besides")
@@ -114,6 +119,9 @@ class Twin(Section):
             for part in PARTS
             if getattr(self, part.key) is not None and getattr(self, error_key(part.key)) is None
         ]
+        strange = [name for name in self.not_told if name not in self.values]
+        if strange:
+            found.append(("not_told", f"parts of this table, such as hot_sink, not {strange[0]}"))
         count = len(self.values)
         wanted = count * (count - 1) // 2
         if self.correlations and len(self.correlations) != wanted:

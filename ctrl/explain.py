@@ -194,7 +194,7 @@ def _coldest(found: Recommendation) -> Chain:
         Step("duty there", first.worst.point.duty, ""),
         Step("hot sink there", first.worst.point.hot_sink_k - 273.15, "°C"),
         Step("heat taken up there", first.worst.point.cooling_w, "W"),
-        Step("parts 10 % off, module by its sheet: give or take", found.coldest_spread_k, "K"),
+        Step(f"{found.coldest_spread_words}: give or take", found.coldest_spread_k, "K"),
     ]
     if tolerance is not None:
         steps.append(Step(f"at {tolerance.least_voltage_v:.1f} V, the lowest it runs at",

@@ -19,7 +19,7 @@ def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: st
         "duplicates": log.counts["duplicates"],
         "clock_resets": log.counts["clock_resets"],
         "gaps": log.counts["gaps"],
-        "notes": list(found.setup.notes),
+        "notes": [*found.setup.notes, *found.doubts],
         "lumps": [
             {"name": item.name, "unit": item.unit, "value": item.value, "error": item.error,
              "interval_low": item.interval[0], "interval_high": item.interval[1],

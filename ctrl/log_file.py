@@ -55,10 +55,10 @@ QUANTITIES = {
         Quantity("supply_v", "supply", "voltage", 0.0, 80.0, "V"),
         Quantity("module_v", "module_voltage", "voltage", -80.0, 80.0, "V"),
         Quantity("module_a", "module_current", "current", -60.0, 60.0, "A"),
-        Quantity("duty", "duty", "part", -1.0, 1.0, "0 to 1"),
-        Quantity("hot_fan", "hot_fan", "part", 0.0, 1.0, "0 to 1"),
-        Quantity("cold_fan", "cold_fan", "part", 0.0, 1.0, "0 to 1"),
-        Quantity("door", "door", "part", 0.0, 1.0, "0 to 1"),
+        Quantity("duty", "duty", "part", -1.0, 1.0, ""),
+        Quantity("hot_fan", "hot_fan", "part", 0.0, 1.0, ""),
+        Quantity("cold_fan", "cold_fan", "part", 0.0, 1.0, ""),
+        Quantity("door", "door", "part", 0.0, 1.0, ""),
     )
 }
 READINGS = ("air_c", "cold_sink_c", "hot_sink_c", "contents_c")
@@ -171,6 +171,9 @@ def _chosen(
     for column, header in enumerate(headers):
         own, bare = _of_header(header), header.strip().lower()
         base = own[0] if own is not None else bare if bare in names else ""
+        if base in found and base not in given:
+            expected = f"one column of {base}; it is in column {found[base][0] + 1} already"
+            raise _fault(path, "a second time", header, None, expected, 1, column + 1)
         if base and base not in found and column not in taken:
             found[base] = (column, units.get(base, own[1] if own is not None else ""))
     for base, (column, unit) in found.items():
@@ -207,7 +210,8 @@ def _numbers(
             found[row] = float(text)
         except ValueError:
             expected = f"a number with a decimal point [{unit}], or nothing"
-            raise _fault(path, "not a number", header, shown(text), expected, numbers[row],
+            what = "the headers once more" if text == header else "not a number"
+            raise _fault(path, what, header, shown(text), expected, numbers[row],
                          column + 1) from None  # fmt: skip
     return factor * (found + offset)
 
@@ -269,6 +273,10 @@ def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
     rows = [
         (row, number) for number, row in enumerate(lines[1:], start=2) if any(map(str.strip, row))
     ]
+    for row, number in rows:
+        if any(map(str.strip, row[len(headers) :])):
+            expected = f"{len(headers)} as in the headers (decimal points, not commas)"
+            raise _fault(path, "too many", "cells", str(len(row)), expected, number)
     return headers, [row for row, _ in rows], [n for _, n in rows], hashlib.sha256(raw).hexdigest()
 
 
@@ -356,7 +364,9 @@ def read_log(
         bad = (values < item.low - 1e-9) | (values > item.high + 1e-9)
         if bad.sum() > MOST_OUTSIDE * max(np.isfinite(values).sum(), 1):
             row = int(np.flatnonzero(bad)[0])
-            expected = f"{item.low:g} to {item.high:g} {item.unit}; is the unit {unit}?"
+            expected = f"{item.low:g} to {item.high:g} {item.unit}".rstrip()
+            other = f"--unit {base}=pct if it is in %" if unit == "share" else ""
+            expected += "; " + (other or f"is the unit {unit}?")
             raise _fault(path, "out of range", headers[column], shown(texts[row]), expected,
                          numbers[row], column + 1)  # fmt: skip
         if bad.any():
@@ -366,8 +376,16 @@ def read_log(
             values[bad] = np.nan
         if np.isfinite(values).any():
             columns[item.name] = values
+        else:
+            notes.append(f"{headers[column]}: no number in it, left out")
     if not any(name in columns for name in READINGS):
+        bare = [headers[chosen[base][0]] for base, item in QUANTITIES.items()
+                if item.name in READINGS and base in chosen]  # fmt: skip
+        if bare:
+            raise _fault(path, "no number in it", bare[0], None, "readings of a sensor", None)
         raise _fault(path, "no reading", "columns", None, "one of " + ", ".join(READINGS), 1)
+    if np.sum(np.diff(time_s) < 0.0) > 0.5 * time_s.size:
+        raise _fault(path, "runs backwards", "time", None, "the oldest row first")
     segment, own, keep, counts = _segments(time_s)
     spikes = 0
     for name in READINGS:

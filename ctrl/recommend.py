@@ -13,6 +13,7 @@ from ctrl.bottlenecks import (
     module_spread_k,
     rank_changes,
     rank_parameters,
+    twin_spread_k,
 )
 from ctrl.branches import FanFailure, after_fan_failure
 from ctrl.build import at_ambient, humidity_at, plant_of
@@ -134,6 +135,7 @@ class Recommendation:
     pairs: tuple[Pair, ...] = ()
     energy_day: EnergyDay | None = None
     module_spread_k: float = 0.0
+    twin_spread_k: float = 0.0
 
     @property
     def tolerance_verdict(self) -> str:
@@ -170,10 +172,19 @@ class Recommendation:
     def coldest_spread_k(self) -> float:
         """How far the coldest holdable may be off, independent errors added [K].
 
-        Each part 10 % off, the module by what its sheet leaves open.
+        Each part 10 % off, the module by what its sheet leaves open; of a twin its own errors.
         """
+        if self.config.twin is not None:
+            return self.twin_spread_k
         parts = sum(item.gain_k**2 for item in self.sensitivities)
         return sqrt(parts + self.module_spread_k**2)
+
+    @property
+    def coldest_spread_words(self) -> str:
+        """What that spread is of."""
+        if self.config.twin is not None:
+            return "parts as measured, one standard error"
+        return "each part 10 % off, the module by its sheet"
 
 
 def provisional(config: Config) -> Provisional:
@@ -284,6 +295,7 @@ def recommend(
         bottlenecks=tuple(rank_changes(config)),
         sensitivities=tuple(rank_parameters(config)),
         module_spread_k=module_spread_k(config),
+        twin_spread_k=0.0 if config.twin is None else twin_spread_k(config),
         absent_protections=tuple(absent_protections(config)),
         cautions=(
             *not_kept(apart),

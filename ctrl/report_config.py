@@ -75,7 +75,8 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
         remark = remarks.get(item.key, "")
         is_in_file = name in file.get(table, {})
         if table == "twin":
-            kind, remark = MEASURED, remark or "fitted to a log of this cabinet"
+            kind = ASSUMED if "not told by the log" in remark else MEASURED
+            remark = remark or "fitted to a log of this cabinet"
         elif is_in_file and not _same(file[table][name], item.value):
             kind, remark = ASKED, f"the file has {shown(file[table][name])}"
         elif is_in_file:

@@ -21,7 +21,7 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
         f"{log.counts['rows']} rows, {duration(log.span_s)}, "
         f"{log.counts['outliers']} outliers left out"
     )
-    for text in found.setup.notes:
+    for text in (*found.setup.notes, *found.doubts):
         bullet(out, text)
     heading(out, "What it comes to (90 % interval)")
     table = grid_of(["", "config", "twin", "from", "to", ""], "lrrrrl")

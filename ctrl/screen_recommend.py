@@ -29,6 +29,7 @@ from ctrl.screen_hot_side import show_fan_failure
 from ctrl.screen_pi import pi_option_rows, show_pi
 from ctrl.screen_robust import show_pairs, show_tolerance
 from ctrl.simulation import battery_lasts_h, cost_per_day
+from ctrl.twin_spreads import measured_words
 
 VERDICT_WORDS = {
     "holds": "HOLDS",
@@ -118,9 +119,11 @@ def _verdict(out: Console, found: Recommendation) -> None:
     paragraph(
         out,
         f"Coldest it can hold in the worst room: {fixed(found.coldest_holdable_c)} °C, give or "
-        f"take {fixed(found.coldest_spread_k)} K: each part 10 % off, "
-        f"the module by its sheet ({found.coldest_decided_by} decides).",
+        f"take {fixed(found.coldest_spread_k)} K: {found.coldest_spread_words} "
+        f"({found.coldest_decided_by} decides).",
     )
+    for text in measured_words(found.config):
+        paragraph(out, text)
     helps = [item for item in found.bottlenecks if item.gain_k >= LEAST_GAIN_K]
     if helps:
         first = helps[0]

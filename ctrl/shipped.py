@@ -41,6 +41,18 @@ def find_config(path_or_name: str | Path) -> Path:
     return path if is_file else shipped_path(str(path_or_name)) or path
 
 
+def find_log(path_or_name: str) -> Path:
+    """Return the log meant: an existing file wins over a shipped one's name."""
+    path = Path(path_or_name)
+    try:
+        if path.exists() or path.name != path_or_name or path.suffix != ".csv":
+            return path
+    except (OSError, ValueError):  # a name the system cannot hold
+        return path
+    shipped = shipped_folder() / path.name
+    return shipped if shipped.is_file() else path
+
+
 def nearest_shipped(path_or_name: str | Path) -> str | None:
     """Return the shipped name closest in spelling, or None."""
     return nearest_name(Path(path_or_name).name.removesuffix(".toml"), shipped_names())

@@ -36,6 +36,20 @@ def replaced_parts(config: Config) -> set[str]:
     return {BY_NAME[name].part for name in _carried(config)}
 
 
+def measured_words(config: Config) -> list[str]:
+    """Return what a screen says of a twin: what was measured and what was not; [] without one."""
+    if config.twin is None:
+        return []
+    untold = set(config.twin.not_told)
+    told = [BY_NAME[name].words for name in config.twin.values if name not in untold]
+    rest = [BY_NAME[name].words for name in config.twin.values if name in untold]
+    found = [f"Measured, from {config.twin.log_name}: {', '.join(told) or 'nothing'}. Draws take "
+             "the standard errors in place of the parts' tolerances."]  # fmt: skip
+    if rest:
+        found.append(f"Not told by it, as the rest of the file says: {', '.join(rest)}.")
+    return found
+
+
 def twin_spreads(config: Config) -> list[TwinSpread]:
     """Return the twin's errors as independent shares, by Cholesky's factor of their covariance.
 

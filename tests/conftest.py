@@ -53,7 +53,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         shutil.rmtree(os.environ.pop(SHARED), ignore_errors=True)
 
 
-ONLY_WHEN_ASKED = ("ten_million", "arm")
+ONLY_WHEN_ASKED = ("ten_million", "coverage", "arm")
 
 
 def pytest_collection_modifyitems(config, items):

@@ -9,18 +9,24 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from ctrl import calibrate_misfit as misfit_of
 from ctrl import cli
+from ctrl.bottlenecks import twin_spread_k
 from ctrl.build import heat_leak_parts_w_per_k, plant_of
 from ctrl.calibrate import NINETY, calibrate, lumps_of
 from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_misfit import Blocks, Misfit
 from ctrl.calibrate_tests import next_tests
 from ctrl.config import ConfigError, load_config, parse_config
+from ctrl.config_twin import error_key
 from ctrl.glossary import GLOSSARY
 from ctrl.log_file import read_log
+from ctrl.shipped import find_log
 from ctrl.tolerance_draws import drawn_plant, spreads_of
+from ctrl.twin import BY_NAME
+from ctrl.twin_spreads import measured_words
 from plant.cabinet import to_record
 from tests import other_plant
 from tests.synthetic_logs import make_log
@@ -177,6 +183,34 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
     assert "contacts" in far
 
 
+def test_a_twin_says_what_was_measured_and_how_far_it_may_be_off(box):
+    _, _, found = box
+    config, before = parse_config(twin_text(found), "twin.toml"), load_config("film_box")
+    measured, rest = measured_words(config)
+    assert f"Measured, from {found.log.name}" in measured
+    assert "module's resistance" in measured
+    assert "module's resistance" not in rest
+    assert "cold joint's K/W" in rest
+    assert measured_words(before) == []
+    # To first order half of the errors is half of the spread.
+    errors = {error_key(BY_NAME[name].key): 0.5 * x for name, x in config.twin.errors.items()}
+    half = config.model_copy(update={"twin": config.twin.model_copy(update=errors)})
+    assert twin_spread_k(config) > 0.05
+    assert twin_spread_k(half) == pytest.approx(0.5 * twin_spread_k(config), rel=0.1)
+
+
+def test_the_shipped_log_is_what_the_other_plant_makes():
+    # Seed 400, every second row: configs/galley_larder_log.csv is made, not measured.
+    _, columns = make_log(load_config("galley_larder"), "larder", 400)
+    log = read_log(find_log("galley_larder_log.csv"))
+    assert find_log("galley_larder_log.csv").stat().st_size < 60_000
+    assert log.counts["rows"] == columns["time_s"][::2].size
+    for name in ("air_c", "hot_sink_c", "module_a", "duty"):
+        # A reading near a step's edge may fall to either side by another integrator's build.
+        assert np.median(np.abs(log.columns[name] - columns[name][::2])) < 1e-4
+        assert np.max(np.abs(log.columns[name] - columns[name][::2])) < 0.1
+
+
 def keys_in(value):
     """Return every key of a JSON answer."""
     if isinstance(value, list):
@@ -280,37 +314,64 @@ def test_the_robust_loss_is_soft_l1():
 # Coverage -------------------------------------------------------------------------------------
 
 
-def hits_of(folder, seeds, note):
-    """Return {lump: [whether its 90 % interval holds the truth]} and the tails' air rms."""
-    hits = {name: [] for name in LUMPS}
-    tails = []
-    for kind, seed in seeds:
-        truth, path = logged(folder, kind, seed)
+def apart_of(truth, found):
+    """Return {lump: how far the twin's is from the truth, in its standard errors}."""
+    return {
+        item.name: (item.value - truth.lumps[item.name]) / item.error
+        for item in found.lumps
+        if item.name in LUMPS
+    }
+
+
+def test_intervals_hold_the_truth_in_a_few_logs(box, tmp_path, note):
+    # Of 20 honest 90 % intervals more than 6 miss in less than 1 set of 100 (binomial); those
+    # of one log hang together a little.  Errors of a third would miss more.
+    truth, _, found = box
+    apart = list(apart_of(truth, found).values())
+    for kind, seed in (("larder", 300), ("box", 301), ("larder", 302)):
+        truth, path = logged(tmp_path, kind, seed)
         found = calibrate(load_config(CONFIGS[kind]), read_log(path), starts=1)
-        for item in found.lumps:
-            if item.name in LUMPS:
-                low, high = item.interval
-                hits[item.name].append(low <= truth.lumps[item.name] <= high)
-        tails.append(found.tail_rms["air_c"])
-    for name, values in hits.items():
-        note(f"{name}: {sum(values)} of {len(values)}")
-    note(f"air held back: rms {np.sqrt(np.mean(np.square(tails))):.2f} K, "
-         f"largest {max(tails):.2f} K")  # fmt: skip
-    return hits, tails
+        apart += apart_of(truth, found).values()
+    most = int(binom.ppf(0.99, len(apart), 0.1))
+    assert most == 6
+    missed = int(np.sum(np.abs(apart) > NINETY))
+    note(f"{missed} of {len(apart)} intervals miss, at most {most}")
+    assert missed <= most
+    assert np.sum(np.abs(apart) > NINETY / 3.0) > most  # the count can tell
 
 
-@pytest.mark.slow
+@pytest.mark.coverage
 def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path, note):
     # 20 larders and 20 boxes; seeds 200 to 219 were not looked at while this was written.
-    seeds = [(kind, seed) for seed in range(200, 220) for kind in ("larder", "box")]
-    hits, tails = hits_of(tmp_path, seeds, note)
-    pooled = np.mean([hit for values in hits.values() for hit in values])
-    note(f"pooled: {100 * pooled:.1f} %")
-    assert 0.80 <= pooled <= 0.97
-    for name, values in hits.items():
-        # One lump in 40 logs: 0.8 less what 1 in 100 fair ones fall short by chance.
-        assert np.mean(values) >= 0.7, name
+    apart = {name: [] for name in sorted(LUMPS)}
+    off = {name: [] for name in sorted(LUMPS)}
+    tails = []
+    for seed in range(200, 220):
+        for kind in ("larder", "box"):
+            truth, path = logged(tmp_path, kind, seed)
+            found = calibrate(load_config(CONFIGS[kind]), read_log(path), starts=1)
+            own = apart_of(truth, found)
+            for item in found.lumps:
+                if item.name in LUMPS:
+                    apart[item.name].append(own[item.name])
+                    off[item.name].append(item.value / truth.lumps[item.name] - 1.0)
+            tails.append(found.tail_rms["air_c"])
+            note(f"{kind} {seed}: " + ", ".join(f"{n} {v:+.2f}" for n, v in own.items())
+                 + f"; air {tails[-1]:.2f} K")  # fmt: skip
+    table = np.array(list(apart.values()))  # larders in even columns, boxes in odd ones
+    held = np.abs(table) <= NINETY
+    far = (np.abs(np.array(list(off.values()))) >= 0.1) & ~held
+    for name, row, z in zip(apart, held, table, strict=True):
+        note(f"{name}: {row.sum()} of {row.size} ({row[::2].sum()} larders, {row[1::2].sum()} "
+             f"boxes), rms {np.sqrt(np.mean(z**2)):.2f} standard errors")  # fmt: skip
+    note(f"pooled: {100 * held.mean():.1f} %; air held back: rms "
+         f"{np.sqrt(np.mean(np.square(tails))):.2f} K, largest {max(tails):.2f} K, "
+         f"{np.sum(np.array(tails) > 0.3)} over 0.3 K; "
+         f"{far.sum()} neither within 10 % nor held")  # fmt: skip
+    assert 0.80 <= held.mean() <= 0.97
     assert np.sqrt(np.mean(np.square(tails))) <= 0.3
+    for name, row in zip(apart, held, strict=True):
+        assert row.mean() >= 0.8, name
 
 
 def test_lumps_and_their_errors_follow_from_the_parts(box):

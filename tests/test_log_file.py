@@ -112,15 +112,16 @@ def test_a_wrong_unit_shows(tmp_path):
     assert "out of range" in text
     assert "is the unit c?" in text
     text = fault_of(write(tmp_path / "b.csv", "time_s,air_c,duty", (time_s, air, air)))
-    assert "duty" in text
-    assert "0 to 1" in text
+    assert "duty = '20.0': out of range, expected -1 to 1; --unit duty=pct if it is in %" in text
 
 
 @pytest.mark.parametrize(
     ("header", "cell", "words"),
     [
         ("time_s,air_c", "warm", "a.csv:7:2: air_c = 'warm': not a number"),
-        ("time_s,air_c", "20,5", None),
+        ("time_s,air_c", "20,5", "a.csv:7: cells = 3: too many, expected 2 as in the headers"),
+        ("time_s,air_c", "20,", None),
+        ("time_s,air_c", "air_c", "a.csv:7:2: air_c = 'air_c': the headers once more"),
         ("time_s,duty", "0.5", "no reading"),
         ("seconds,air_c", "20", "missing column"),
     ],
@@ -134,6 +135,46 @@ def test_each_fault_is_one_line_with_its_place(tmp_path, header, cell, words):
         assert read_log(path).columns["air_c"][5] == pytest.approx(20.0)
     else:
         assert words in fault_of(path)
+
+
+def test_a_quantity_in_two_columns_is_refused_unless_one_is_chosen(tmp_path):
+    time_s, air, room = rows_of()
+    path = write(tmp_path / "a.csv", "time_s,air_c,air_degf", (time_s, air, room))
+    assert "a.csv:1:3: air_degf: a second time" in fault_of(path)
+    log = read_log(path, {"air": "air_degf"})
+    assert log.columns["air_c"][0] == pytest.approx((22.0 - 32.0) / 1.8)
+
+
+def test_a_column_without_a_number_is_told(tmp_path):
+    time_s, air, _ = rows_of()
+    nothing = ["nan"] * time_s.size
+    text = fault_of(write(tmp_path / "a.csv", "time_s,air_c", (time_s, nothing)))
+    assert "a.csv: air_c: no number in it" in text
+    log = read_log(write(tmp_path / "b.csv", "time_s,air_c,hot_sink_c", (time_s, air, nothing)))
+    assert "hot_sink_c: no number in it, left out" in log.notes
+
+
+def test_newest_first_is_refused(tmp_path):
+    time_s, air, _ = rows_of()
+    path = write(tmp_path / "a.csv", "time_s,air_c", (time_s[::-1], air))
+    assert "a.csv: time: runs backwards, expected the oldest row first" in fault_of(path)
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        (b"", "is empty"),
+        (bytes(range(256)) * 9, "no UTF-8 text"),
+        ("time_s,air_c\n0,20\n".encode("utf-16"), "no UTF-8 text"),
+        (b"time_s,air_c\n0,20\n", "rows = 1: too short"),
+        (b"time_s;air_c\n0;20,5\n" * 30, "the headers once more"),
+        (b"time_s;air_c\n" + b"0;20,5\n" * 30, "'20,5': not a number, expected a number with a"),
+    ],
+)  # fmt: skip
+def test_what_is_no_log_is_told_in_one_line(tmp_path, raw, words):
+    path = tmp_path / "a.csv"
+    path.write_bytes(raw)
+    assert words in fault_of(path)
 
 
 def test_too_short_is_refused(tmp_path):
