@@ -262,7 +262,8 @@ def gains_figure(items: Sequence[Bottleneck], width_in: float) -> Figure:
         bottom -= height
         axes.barh(bottom + 0.09, item.gain_k, height=0.13, color=style.BLUE)
         axes.text(left, bottom + 0.18, text, fontsize=size_pt,
-                  va="bottom", color=style.BLACK, linespacing=1.1)  # fmt: skip
+                  va="bottom", color=style.BLACK, linespacing=1.1,
+                  bbox={"facecolor": style.WHITE, "edgecolor": "none", "pad": 0.3})  # fmt: skip
         axes.annotate(f"{item.gain_k:+.1f} K", (max(item.gain_k, 0.0), bottom + 0.09),
                       xytext=(3, 0), textcoords="offset points", va="center",
                       fontsize=size_pt, color=style.BLUE)  # fmt: skip

@@ -205,8 +205,9 @@ def test_failed_drills_stand_under_the_verdict():
     assert report._failed(passed.drills) == []
 
 
-def test_what_is_not_safe_to_build_is_not_to_be_flashed():
-    """On the page and on the screen alike, at the top as well."""
+def test_what_is_not_safe_to_build_is_not_to_be_flashed(monkeypatch):
+    """On the page and on the screen alike, at the top as well; pictures say nothing of it."""
+    monkeypatch.setattr(report, "pictures", lambda *_: ("", ""))
     whole = larder_report()
     reason = "not safe to build as described: foam at the hot sink (highest voltage, poor parts)"
     unsafe = replace(whole.found, verdict=CANNOT, reason=reason)
