@@ -71,6 +71,7 @@ from plant.constants import ZERO_C_K
 
 SEED = 20240229  # of the sensor noise; any number does, this one is printed
 RELAY_LIFE = "life of the relay"  # a wish, not a danger: missed, it is a caution
+NOT_SAFE = "not safe to build as described"  # so a reason begins where the build itself fails
 Progress = Callable[[str], None]
 
 
@@ -136,6 +137,11 @@ class Recommendation:
     energy_day: EnergyDay | None = None
     module_spread_k: float = 0.0
     twin_spread_k: float = 0.0
+
+    @property
+    def is_safe_to_build(self) -> bool:
+        """Whether no limit of current, fuse, foam or module fails the build itself."""
+        return not self.reason.startswith(NOT_SAFE)
 
     @property
     def tolerance_verdict(self) -> str:
@@ -367,7 +373,7 @@ def _overall(worst: Case, chosen: Controlled, apart: list[Limit]) -> tuple[str, 
         f"{item.name} ({item.case})" for item in apart if not item.kept and item.name != RELAY_LIFE
     ]
     if unsafe:
-        return CANNOT, f"not safe to build as described: {', '.join(unsafe)}; {room}"
+        return CANNOT, f"{NOT_SAFE}: {', '.join(unsafe)}; {room}"
     if chosen.candidate.note and worst.verdict != CANNOT:
         return CANNOT, f"no settings to trust: {chosen.candidate.note}; {room}"
     return worst.verdict, room

@@ -27,22 +27,43 @@ from ctrl.notes import Block, Grid, Heading, Paragraph, noted
 from ctrl.plots import band_rows, usual_records
 from ctrl.recommend import Recommendation
 from ctrl.record import Record
-from ctrl.report_config import ASKED, ASSUMED, DEFAULT, MEASURED, STATED, UsedKey, used_keys
-from ctrl.report_html import figure_of, markup_of, section_of, table_of, text_of
+from ctrl.report_config import (
+    ASKED,
+    ASSUMED,
+    DEFAULT,
+    MEASURED,
+    OF_THE_LOG,
+    REPLACED,
+    STATED,
+    UsedKey,
+    used_keys,
+)
+from ctrl.report_html import (
+    figure_of,
+    markup_of,
+    section_of,
+    table_of,
+    text_of,
+    with_drives,
+    with_rooms,
+)
 from ctrl.report_plots import NARROW_CYCLES, day_figure, gains_figure, map_figure, pictures
 from ctrl.screen import fixed, percent, words_of
 from ctrl.screen_recommend import LEAST_GAIN_K, VERDICT_WORDS
-from ctrl.setpoint_map import SetpointMap, setpoint_map
+from ctrl.setpoint_map import RESOLUTION_K, SetpointMap, setpoint_map
 from ctrl.shipped import find_config
 from ctrl.simulation import cost_per_day
 
 MOST_GAINS = 8
+UNNAMED_MONEY = "money"  # the tariff's default
 KIND_WORDS = {
     MEASURED: "measured on this cabinet",
     STATED: "stated in the file, or with a source",
     ASSUMED: "assumed: invented, from memory or common practice",
     DEFAULT: "default: the file leaves it out",
     ASKED: "given on the command line",
+    REPLACED: "replaced by the twin: the log told better",
+    OF_THE_LOG: "of the twin's log: its name, standard errors, parts that it does not tell",
 }
 
 
@@ -139,7 +160,7 @@ def page_of(report: Report, version: str) -> str:
 <a class="skip" href="#main">Skip to the report</a>
 <header>
 <h1>{text_of(name)}</h1>
-<p class="lead">Thermostat settings to flash, and why. {text_of(_wish(found.config))}</p>
+<p class="lead">{_lead(found)} {text_of(_wish(found.config))}</p>
 </header>
 <nav aria-label="Sections"><ul>{links}</ul></nav>
 <main id="main" tabindex="-1">
@@ -152,6 +173,12 @@ counted at the {text_of(found.energy_boundary)}.</p>
 </body>
 </html>
 """
+
+
+def _lead(found: Recommendation) -> str:
+    if found.is_safe_to_build:
+        return "Thermostat settings to flash, and why."
+    return "Not safe to build as described: nothing to flash yet, and why."
 
 
 def _wish(config: Config) -> str:
@@ -167,7 +194,8 @@ def _wish(config: Config) -> str:
 
 def _blocks(found: Recommendation, *names: str) -> list[Block]:
     parts = screen_recommend.parts(found)
-    return noted(*(parts[name] for name in names))
+    blocks = noted(*(parts[name] for name in names))
+    return [with_drives(item) if isinstance(item, Grid) else item for item in blocks]
 
 
 def _title(found: Recommendation, name: str) -> str:
@@ -197,7 +225,29 @@ def _verdict(report: Report) -> str:
         f"<div><dt>{text_of(name)}</dt><dd>{text_of(value)}</dd></div>"
         for name, value in _tiles(found)
     )
-    return f'{badge}\n<dl class="tiles">{tiles}</dl>\n{_part(found, "verdict")}'
+    failed = "".join(f"<p><strong>{text_of(x)}</strong></p>" for x in _failed(report.drills))
+    near = "".join(f"<p>{text_of(x)}</p>" for x in _near_ice(report))
+    return f'{badge}\n{failed}<dl class="tiles">{tiles}</dl>\n{near}{_part(found, "verdict")}'
+
+
+def _failed(drills: Sequence[DrillResult]) -> list[str]:
+    """Return a line that names the drills which fail, if any does."""
+    run = [item for item in drills if item.skipped is None]
+    names = [item.name for item in run if not item.passed]
+    if not names:
+        return []
+    fail = "fail" if len(names) > 1 else "fails"
+    return [f"{len(names)} of {len(run)} drills {fail}: {', '.join(names)}."]
+
+
+def _near_ice(report: Report) -> list[str]:
+    """Return a line where what is said to hold lies nearer to ice than ice is known."""
+    advice, found = report.map.advice, report.found
+    is_wanted = advice.contents_c == found.config.use.target_c
+    if found.verdict == CANNOT or not is_wanted or not advice.is_within_resolution:
+        return []
+    return [f"It holds next to the ice border: in the {advice.ambient_c:g} °C room it is nearer to "
+            f"it than the {RESOLUTION_K:g} K to which the border is known."]  # fmt: skip
 
 
 def _tiles(found: Recommendation) -> list[tuple[str, str]]:
@@ -205,7 +255,7 @@ def _tiles(found: Recommendation) -> list[tuple[str, str]]:
     worst = next(case for case in found.cases if case.name == "worst")
     energy = usual.energy_kwh_per_day
     cost = cost_per_day(found.config, energy)
-    price = "" if cost is None else f", {fixed(cost, 2)} {found.config.tariff.currency}"
+    price = "" if cost is None else f", {fixed(cost, 2)} {_money(found.config)}"
     name, value, unit = screen_recommend.settings_rows(item.settings)[0]
     limit = screen_recommend.settings_rows(item.settings)[-1]
     return [
@@ -216,6 +266,12 @@ def _tiles(found: Recommendation) -> list[tuple[str, str]]:
         ("hot sink, hottest", f"{fixed(worst.findings.hot_sink_c.max)} °C"),
         ("energy a day", f"{fixed(energy, 2)} kWh{price}"),
     ]
+
+
+def _money(config: Config) -> str:
+    """Return the name of the money, or that it is the tariff's where the file names none."""
+    currency = config.tariff.currency
+    return "in your tariff's currency" if currency == UNNAMED_MONEY else currency
 
 
 def _day(report: Report) -> str:
@@ -243,13 +299,14 @@ def _day_signs(day: Record) -> str:
 def day_finding(day: Record, config: Config) -> str:
     """Return what a day's picture shows, in words."""
     low, high = (fixed(float(f(day["contents_c"]))) for f in (np.min, np.max))
+    where = f"at {low}" if low == high else f"between {low} and {high}"
     use = config.use
     inside = np.all(np.abs(day["contents_c"] - use.target_c) <= use.target_tolerance_k)
     kept = "inside" if inside else "not always inside"
     ice_g = float(np.max(day["frost_g"]))
     ice = f"ice comes to {fixed(ice_g)} g" if ice_g >= 0.05 else "no ice forms"
     return (
-        f"The contents stay between {low} and {high} °C, {kept} the band wanted; the hot sink "
+        f"The contents stay {where} °C, {kept} the band wanted; the hot sink "
         f"comes to {fixed(float(np.max(day['hot_sink_c'])))} °C, the duty is "
         f"{percent(float(np.mean(day['duty'])))} in the mean, and {ice}."
     )
@@ -266,7 +323,8 @@ def _map(report: Report) -> str:
         "Energy in kWh a day by room and contents. Grey: cannot be held. Below the dashed line "
         "the cold sink ices. Thick bar: the recommended point, from the coldest to the worst room.",
     )  # fmt: skip
-    return f"{picture}\n{markup_of(blocks, 3, 'Map')}"
+    named = [with_rooms(item) if isinstance(item, Grid) else item for item in blocks]
+    return f"{picture}\n{markup_of(named, 3, 'Map')}"
 
 
 def _after_last_heading(blocks: Sequence[Block]) -> list[Paragraph]:
@@ -291,7 +349,10 @@ def _gains(report: Report) -> str:
 
 def _tolerance(found: Recommendation) -> str:
     if found.tolerance is None:
-        return "<p>Left out: without --quick, cabinets with parts out of tolerance are drawn.</p>"
+        return (
+            "<p>Not looked at in this quick run. Run it without --quick to see how many cabinets "
+            "with parts out of tolerance would hold.</p>"
+        )
     return _joined(found, "tolerance")
 
 

@@ -2,25 +2,55 @@
 
 The file's own remarks tell: "measured", "assumed", "invented", "from memory", "common
 practice"; a key that the file leaves out is a default, one that differs from it was given on
-the command line, and a table [twin] was fitted to a log of the real cabinet.
+the command line.  A table [twin] was fitted to a log of the real cabinet: the parts which that
+log told are measured, and the keys that they stand for no longer count.
 """
 
 import re
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from ctrl.check import keys_of
 from ctrl.config import Config
+from ctrl.twin import BY_NAME
+from ctrl.twin_spreads import carried
 
-MEASURED, STATED, ASSUMED, DEFAULT, ASKED = (
-    "measured", "stated", "assumed", "default", "command line",
+MEASURED, STATED, ASSUMED, DEFAULT, ASKED, REPLACED, OF_THE_LOG = (
+    "measured", "stated", "assumed", "default", "command line", "replaced by the twin",
+    "of the twin's log",
 )  # fmt: skip
 # Words of a remark -> what they make of the number, the first that is found.
 REMARKS = (
     (re.compile(r"\bmeasured\b", re.IGNORECASE), MEASURED),
     (re.compile(r"\b(assumed|invented|from memory|common practice|rounded up)\b", re.IGNORECASE),
      ASSUMED),
+)  # fmt: skip
+# What a twin's part stands for: the value is then what the log told, whatever the key says.
+# Where several keys make one value all are named: their sum or product was fitted.
+REPLACES = {
+    "hot_sink": ("hot_sink.fan_k_per_w",),
+    "hot_still": ("hot_sink.no_fan_k_per_w",),
+    "hot_joint": ("module.hot_contact_k_per_w",),
+    "cold_sink": ("cold_sink.fan_k_per_w",),
+    "cold_still": ("cold_sink.no_fan_k_per_w",),
+    "cold_joint": ("module.cold_contact_k_per_w",),
+    "foam": ("cabinet.foam_conductivity_w_per_m_k",),
+    "leaks": ("cabinet.door_seal_w_per_m_k", "cabinet.air_changes_per_h",
+              "cabinet.metal_through_wall_w_per_k", "cabinet.module_opening_w_per_k"),
+    "contents_film": ("contents.film_w_per_m2_k", "contents.film_fan_stopped_w_per_m2_k"),
+    "contents_capacity": ("contents.specific_heat_j_per_kg_k",),
+    "hot_capacity": ("hot_sink.heat_capacity_j_per_k",),
+    "cold_capacity": ("cold_sink.heat_capacity_j_per_k",),
+    "air_lag": ("sensor.lag_s",),
+    "cold_lag": ("cold_sink_sensor.lag_s",),
+    "hot_lag": ("hot_sink_sensor.lag_s",),
+}  # fmt: skip
+# The sheet's figures make these three together: only all of them replace it.
+MODULE_PARTS = ("seebeck", "resistance", "conductance")
+SHEET_KEYS = (
+    "module.imax_a", "module.vmax_v", "module.dtmax_k", "module.qmax_w", "module.ac_resistance_ohm",
 )  # fmt: skip
 KEY_LINE = re.compile(r"""^\s*(\w+)\s*=\s*((?:"(?:[^"\\]|\\.)*"|'[^']*'|[^#"'])*)(?:#\s*(.*))?$""")
 TABLE_LINE = re.compile(r"^\s*\[(\w+)\]")
@@ -67,6 +97,9 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
         The file it came from.
     """
     remarks, file = remarks_of(text), tomllib.loads(text)
+    told = told_parts(config)
+    replaced = replaced_keys(told)
+    measured = {f"twin.{BY_NAME[name].key}" for name in told}
     found = []
     for item in keys_of(config):
         table, name = item.key.split(".")
@@ -75,8 +108,10 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
         remark = remarks.get(item.key, "")
         is_in_file = name in file.get(table, {})
         if table == "twin":
-            kind = ASSUMED if "not told by the log" in remark else MEASURED
-            remark = remark or "fitted to a log of this cabinet"
+            kind = MEASURED if item.key in measured else OF_THE_LOG
+            remark = remark or ("fitted to a log of this cabinet" if kind == MEASURED else "")
+        elif item.key in replaced:
+            kind, remark = REPLACED, f"twin.{BY_NAME[replaced[item.key]].key}"
         elif is_in_file and not _same(file[table][name], item.value):
             kind, remark = ASKED, f"the file has {shown(file[table][name])}"
         elif is_in_file:
@@ -86,6 +121,24 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
         else:
             kind, remark = DEFAULT, item.origin.removeprefix("default: ")
         found.append(UsedKey(item.key, shown(item.value), item.unit, kind, remark))
+    return found
+
+
+def told_parts(config: Config) -> tuple[str, ...]:
+    """Return the names of the twin's parts that its log told; none without a twin.
+
+    A lag or an offset of the air means something only where the sensor sits in it.
+    """
+    if config.twin is None:
+        return ()
+    return tuple(name for name in carried(config) if name not in config.twin.not_told)
+
+
+def replaced_keys(told: Sequence[str]) -> dict[str, str]:
+    """Return which keys a twin stands for, by the part that does so."""
+    found = {key: name for name in told for key in REPLACES.get(name, ())}
+    if all(name in told for name in MODULE_PARTS):
+        found |= dict.fromkeys(SHEET_KEYS, MODULE_PARTS[0])
     return found
 
 

@@ -12,6 +12,7 @@ from ctrl.notes import Block, Grid, Heading, Item, Paragraph
 # Letters of a phone's width: 328 px at 8.6 px a letter, so that names have room beside figures.
 PHONE_LETTERS = 38
 CELL_PADDING = 1.6  # in letters
+LONGEST_WORD = 40  # letters; the longest key has 34
 UNIT_AFTER_NUMBER = re.compile(r"(\d) (°C|K|W|Wh|kWh|V|A|g|s|min|h|mm|%)(?![\w/])")
 UNITS = frozenset({"", "°C", "K", "W", "Wh", "h", "%", "kWh/day", "a day", "up to °C", "min"})
 
@@ -68,6 +69,26 @@ def without_named_units(grid: Grid) -> Grid:
     return Grid(without(grid.headings), tuple(rows), without(right))
 
 
+def with_drives(grid: Grid) -> Grid:
+    """Return a table whose first row, if it names drives, stands in the headings."""
+    if not grid.rows or grid.rows[0][0] != "drive":
+        return grid
+    drives = ("", *grid.rows[0][1:])
+    heads = tuple(
+        f"{head} on {drive}" if head and drive else head
+        for head, drive in zip(grid.headings, drives, strict=True)
+    )
+    return Grid(heads, grid.rows[1:], grid.right)
+
+
+def with_rooms(grid: Grid) -> Grid:
+    """Return the map's table with its headings in words: contents down, rooms across."""
+    if not grid.headings or grid.headings[0] != "°C":
+        return grid
+    rooms = (f"room {head.strip()} °C" for head in grid.headings[1:])
+    return Grid(("contents, °C", *rooms), grid.rows, grid.right)
+
+
 def least_letters(grid: Grid) -> float:
     """Return how many letters wide a table is at its narrowest: longest words, side by side."""
     columns = zip(grid.headings, *grid.rows, strict=True)
@@ -107,6 +128,8 @@ def _row(row: Sequence[str], grid: Grid) -> str:
     cells = []
     for index, (cell, head, right) in enumerate(zip(row, grid.headings, grid.right, strict=True)):
         side = ' class="r"' if right else ""
+        if max((len(word) for word in cell.split()), default=0) > LONGEST_WORD:
+            side = ' class="long"'
         label = f' data-label="{text_of(head)}"' if head else ""
         if index == 0 and cell.strip():
             inner = ' class="in"' if cell.startswith(" ") else ""

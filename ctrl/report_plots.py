@@ -8,7 +8,6 @@ light, dark and paper.  Words stay words: no outlines of letters.
 import io
 import re
 from collections.abc import Callable, Sequence
-from textwrap import wrap
 from typing import Any
 
 import matplotlib
@@ -16,6 +15,8 @@ import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 from matplotlib.ticker import MaxNLocator
 
 from ctrl import plot_style as style
@@ -227,26 +228,47 @@ def _point(axes: Any, found: SetpointMap) -> None:
 # What holds it back ------------------------------------------------------------------------
 
 
+def width_of(text: str, size_pt: float) -> float:
+    """Return how wide a text is in the font that is drawn with [in]."""
+    return float(TextPath((0.0, 0.0), text, size_pt, prop=FontProperties()).get_extents().x1) / 72.0
+
+
+def broken(text: str, size_pt: float, width_in: float) -> str:
+    """Return a text broken between words so that no line is wider than `width_in`."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and width_of(longer, size_pt) <= width_in:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return "\n".join(lines)
+
+
 def gains_figure(items: Sequence[Bottleneck], width_in: float) -> Figure:
     """Draw what each change gains as bars, the change in words over its bar."""
     most = max(abs(item.gain_k) for item in items)
-    texts = ["\n".join(wrap(f"{x.part}: {x.change}", int(13.5 * width_in))) for x in items]
+    size_pt = style.FONT_PT - 0.5
+    # Room for the margins, and for a page's font a little wider than the one measured.
+    texts = [broken(f"{x.part}: {x.change}", size_pt, 0.94 * width_in - 0.2) for x in items]
     lines = [text.count("\n") + 1 for text in texts]
     # A bar takes 0.22 in with its gap, a line of words 0.16 in.
     heights = [0.22 + 0.16 * count for count in lines]
     figure = Figure(figsize=(width_in, sum(heights) + 0.6), layout="constrained")
     axes = figure.add_subplot()
     bottom = sum(heights)
+    left = min(0.0, *(item.gain_k for item in items))
     for item, text, height in zip(items, texts, heights, strict=True):
         bottom -= height
         axes.barh(bottom + 0.09, item.gain_k, height=0.13, color=style.BLUE)
-        axes.text(min(item.gain_k, 0.0), bottom + 0.18, text, fontsize=style.FONT_PT - 0.5,
-                  va="bottom", color=style.BLACK, linespacing=1.1)  # fmt: skip
+        axes.text(left, bottom + 0.18, text, fontsize=size_pt,
+                  va="bottom", color=style.BLACK, linespacing=1.1,
+                  bbox={"facecolor": style.WHITE, "edgecolor": "none", "pad": 0.3})  # fmt: skip
         axes.annotate(f"{item.gain_k:+.1f} K", (max(item.gain_k, 0.0), bottom + 0.09),
                       xytext=(3, 0), textcoords="offset points", va="center",
-                      fontsize=style.FONT_PT - 0.5, color=style.BLUE)  # fmt: skip
+                      fontsize=size_pt, color=style.BLUE)  # fmt: skip
     axes.set_ylim(-0.06, sum(heights))
-    axes.set_xlim(min(0.0, *(item.gain_k for item in items)), 1.2 * most)
+    axes.set_xlim(left, 1.2 * most)
     axes.set_yticks([])
     axes.axvline(0.0, color=style.GREY, linewidth=0.8)
     axes.set_xlabel("kelvin colder in the worst room", fontsize=style.FONT_PT)

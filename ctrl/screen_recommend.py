@@ -179,9 +179,11 @@ def _other_kind(table: Table, plan: DefrostPlan) -> None:
 
 def _settings(out: Console, found: Recommendation) -> None:
     config, item = found.config, found.chosen.candidate
-    title = f"Settings to flash: {words_of(item.controller)} on {words_of(item.drive)}"
-    heading(out, title)
-    if found.verdict == CANNOT:
+    when = "Settings to flash" if found.is_safe_to_build else "Settings, once it is safe to build"
+    heading(out, f"{when}: {words_of(item.controller)} on {words_of(item.drive)}")
+    if not found.is_safe_to_build:
+        paragraph(out, "DO NOT FLASH THEM YET: mend what the verdict names, then ask again.")
+    elif found.verdict == CANNOT:
         paragraph(out, "The best this cabinet can do; the target is not held in every room.")
     table = grid_of(("", "", ""), "lrl")
     for row in settings_rows(item.settings):

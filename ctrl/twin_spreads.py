@@ -21,7 +21,7 @@ class TwinSpread:
     change: Callable[[Plant, float], Plant]
 
 
-def _carried(config: Config) -> list[str]:
+def carried(config: Config) -> list[str]:
     """Return the names of the twin's values that mean something for this cabinet."""
     assert config.twin is not None
     place = config.sensor.place
@@ -33,7 +33,7 @@ def _carried(config: Config) -> list[str]:
 
 def replaced_parts(config: Config) -> set[str]:
     """Return the parts, as tolerances name them, whose tolerance the twin stands for."""
-    return {BY_NAME[name].part for name in _carried(config)}
+    return {BY_NAME[name].part for name in carried(config)}
 
 
 def measured_words(config: Config) -> list[str]:
@@ -66,7 +66,7 @@ def twin_spreads(config: Config) -> list[TwinSpread]:
     # Rounded to three digits it may have lost its last positive eigenvalue.
     lift = max(0.0, 1e-6 - float(np.linalg.eigvalsh(correlation)[0]))
     root = np.linalg.cholesky((correlation + lift * np.eye(len(names))) / (1.0 + lift))
-    kept = [names.index(name) for name in _carried(config)]
+    kept = [names.index(name) for name in carried(config)]
     found = []
     for k in range(len(names)):
         moves = {names[j]: float(sd[j] * root[j, k]) for j in kept if abs(root[j, k]) > 1e-4}

@@ -103,9 +103,11 @@ def test_the_whole_is_as_bad_as_its_worst_case(name):
             "not safe to build as described: foam at the hot sink (highest voltage, poor parts); "
             "usual room"
         )
+        assert not found.is_safe_to_build
         return
     room = found.config.climate
     assert [case.ambient_c for case in found.cases] == [room.usual_c, room.worst_c, room.coldest_c]
+    assert found.is_safe_to_build
     named = next(case for case in found.cases if found.reason.startswith(case.name))
     assert named.verdict == found.verdict
     assert named.reason in found.reason

@@ -4,28 +4,44 @@ Contrast is by the formula of WCAG 2.1, "relative luminance" and "contrast ratio
 """
 
 import re
+from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
 from importlib import resources
 
+import numpy as np
 import pytest
-from report_page import HOSTILE, hostile_page, larder_page, larder_report
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from report_page import HOSTILE, hostile_page, larder_page, larder_report, twin_report
 
-from ctrl import cli, plot_style, report, screen_recommend
-from ctrl.config import load_config, override
+from ctrl import cli, plot_style, report, screen_map, screen_recommend
+from ctrl.bottlenecks import Bottleneck
+from ctrl.cases import CANNOT
+from ctrl.config import config_fields, load_config, override
 from ctrl.files import CannotWrite
 from ctrl.notes import Grid, Heading, Item, Paragraph, noted
-from ctrl.report_config import kind_of, remarks_of, used_keys
+from ctrl.record import COLUMNS
+from ctrl.report_config import (
+    REPLACES,
+    SHEET_KEYS,
+    kind_of,
+    remarks_of,
+    replaced_keys,
+    used_keys,
+)
 from ctrl.report_html import (
     least_letters,
     markup_of,
     table_of,
     text_of,
+    with_drives,
+    with_rooms,
     with_units,
     without_named_units,
     without_unit_column,
 )
-from ctrl.report_plots import VARIABLES, themed
+from ctrl.report_plots import NARROW_IN, VARIABLES, WIDE_IN, gains_figure, themed
+from ctrl.twin import BY_NAME
 
 CSS = resources.files("ctrl").joinpath("report.css").read_text(encoding="utf-8")
 VOID = {"meta", "link", "br", "hr", "img"}
@@ -182,6 +198,61 @@ def test_drills_say_passed_or_failed_in_words(tree):
     assert re.search(r"passed</strong> tick_late", page)
 
 
+def test_failed_drills_stand_under_the_verdict():
+    assert "<strong>1 of 2 drills fails: sensor_stuck.</strong>" in larder_page()
+    whole = larder_report()
+    passed = replace(whole, drills=tuple(item for item in whole.drills if item.passed))
+    assert report._failed(passed.drills) == []
+
+
+def test_what_is_not_safe_to_build_is_not_to_be_flashed(monkeypatch):
+    """On the page and on the screen alike, at the top as well; pictures say nothing of it."""
+    monkeypatch.setattr(report, "pictures", lambda *_: ("", ""))
+    whole = larder_report()
+    reason = "not safe to build as described: foam at the hot sink (highest voltage, poor parts)"
+    unsafe = replace(whole.found, verdict=CANNOT, reason=reason)
+    page = flat(unescape(report.page_of(replace(whole, found=unsafe), "1")))
+    assert "settings to flash" not in page.lower()
+    assert "Settings, once it is safe to build: PI" in page and "nothing to flash yet" in page
+    assert "DO NOT FLASH THEM YET" in page
+    assert "DO NOT FLASH" not in larder_page() and "Settings to flash: PI" in larder_page()
+
+
+def test_a_point_next_to_the_ice_border_is_said_beside_the_verdict():
+    whole = larder_report()
+    target_c = whole.found.config.use.target_c
+    advice = replace(whole.map.advice, contents_c=target_c, decided_by="ice on the cold sink",
+                     ambient_c=22.0, spare_k=0.3)  # fmt: skip
+
+    def lines(**changes):
+        return report._near_ice(
+            replace(whole, map=replace(whole.map, advice=replace(advice, **changes)))
+        )
+
+    assert "22 °C" in lines()[0] and "0.5 K" in lines()[0]
+    assert lines(spare_k=0.7) == lines(contents_c=target_c + 1.0) == []
+    assert lines(decided_by="full drive") == []
+
+
+def test_one_temperature_is_not_a_range():
+    day, config = larder_report().day, larder_report().found.config
+    assert re.search(r"stay between [\d.]+ and [\d.]+ °C", report.day_finding(day, config))
+    still = {name: day[name] for name in COLUMNS} | {"contents_c": np.full(3, 12.0)}
+    assert "stay at 12.0 °C, " in report.day_finding(still, config)
+
+
+def test_money_without_a_name_is_the_tariffs():
+    plain = larder_report().found
+    tariff = plain.config.tariff.model_copy(update={"per_kwh": 0.3, "currency": "money"})
+
+    def energy_tile(tariff):
+        config = plain.config.model_copy(update={"tariff": tariff})
+        return dict(report._tiles(replace(plain, config=config)))["energy a day"]
+
+    assert energy_tile(tariff).endswith(" in your tariff's currency")
+    assert energy_tile(tariff.model_copy(update={"currency": "shells"})).endswith(" shells")
+
+
 # Tables ------------------------------------------------------------------------------------
 
 
@@ -191,6 +262,50 @@ def test_a_row_of_units_joins_the_headings():
     assert with_units(grid).rows == (("16", "24", "x"),)
     plain = Grid(("room", "steady"), (("usual", "24"),), (True, True))
     assert with_units(plain) is plain
+
+
+def test_a_row_of_drives_joins_the_headings():
+    """Two columns of one controller on two drives are told apart, on a phone as well."""
+    rows = (("drive", "relay", "fast PWM", ""), ("energy", "0.8", "0.2", "kWh/day"))
+    found = with_drives(Grid(("", "PI", "PI", ""), rows, (False, True, True, False)))
+    assert found.headings == ("", "PI on relay", "PI on fast PWM", "")
+    assert found.rows == rows[1:]
+    heads = re.findall(r'data-label="([^"]*? on [^"]*)"', larder_page())
+    chosen = larder_report().found.controllers
+    assert len(set(heads)) == len(chosen) > 1
+
+
+def test_the_maps_table_says_which_is_the_room():
+    blocks = noted(lambda out: screen_map.show(out, larder_report().map))
+    grid = next(item for item in blocks if isinstance(item, Grid))
+    assert grid.headings[0] == "°C"
+    assert with_rooms(grid).headings[:2] == ("contents, °C", "room 5 °C")
+    assert 'data-label="contents, °C"' in larder_page()
+    assert "room 22\u00a0°C</th>" in larder_page()
+
+
+def test_only_a_very_long_word_may_break_anywhere():
+    grid = Grid(("key", "value"), (("inside_film_fan_stopped_w_per_m2_k", "f" * 64),), (False,) * 2)
+    assert re.findall(r'<t[hd][^>]*class="long"[^>]*>(\w)', table_of(grid, "t")) == ["f"]
+
+
+@pytest.mark.parametrize("width_in", [NARROW_IN, WIDE_IN])
+def test_no_label_of_a_gain_leaves_the_picture(width_in):
+    """Also where some changes lose: the bars then begin in the middle."""
+    wide = "WWWW MMMM " * 5
+    gains = {"cold sink": 2.1, wide: 1.0, "in series": -3.5}
+    items = [
+        Bottleneck(part, "a sink and fan with 30 % less K/W", "a day", gain_k)
+        for part, gain_k in gains.items()
+    ]
+    figure = gains_figure(items, width_in)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    texts = [item for item in figure.axes[0].texts if ":" in item.get_text()]
+    assert len(texts) == 3
+    for item in texts:
+        box = item.get_window_extent(canvas.get_renderer())
+        assert box.x0 >= 0.0 and box.x1 <= figure.bbox.width, item.get_text()
 
 
 def test_a_column_of_units_joins_values_or_names():
@@ -343,6 +458,38 @@ def test_keys_say_where_they_come_from():
     assert warm["climate.usual_c"].kind == "command line"
     assert warm["climate.usual_c"].value == "26"
     assert warm["climate.usual_c"].remark == "the file has 22"
+
+
+def test_of_a_twin_only_what_its_log_told_is_measured():
+    """Three parts of `report_page.TWIN`; not its name, hash, errors, nor the joint."""
+    items = {item.key: item for item in twin_report().keys}
+    measured = {key for key, item in items.items() if item.kind == "measured"}
+    assert measured == {"twin.hot_sink_times", "twin.cold_capacity_times", "twin.air_offset_k"}
+    row = r"measured on this cabinet</th><td[^>]*>(\d+)</td>"
+    assert re.search(row, report._known(twin_report())).group(1) == "3"
+    assert items["twin.log_sha256"].kind == "of the twin's log"
+
+
+def test_what_a_twin_replaces_is_not_assumed():
+    plain = {item.key: item.kind for item in larder_report().keys}
+    items = {item.key: item for item in twin_report().keys}
+    replaced = {key: item for key, item in items.items() if item.kind == "replaced by the twin"}
+    assert set(replaced) == {"hot_sink.fan_k_per_w", "cold_sink.heat_capacity_j_per_k"}
+    assert plain["hot_sink.fan_k_per_w"] == "assumed"
+    assert replaced["hot_sink.fan_k_per_w"].remark == "twin.hot_sink_times"
+    # The joint was not told, so its key stays what it was.
+    assert items["module.hot_contact_k_per_w"].kind == plain["module.hot_contact_k_per_w"]
+
+
+def test_a_sheet_is_replaced_by_all_three_of_its_constants_only():
+    assert replaced_keys(("seebeck", "resistance")) == {}
+    assert "module.qmax_w" in replaced_keys(("seebeck", "resistance", "conductance"))
+
+
+def test_every_key_that_a_twin_can_replace_is_one_of_the_config():
+    keys = {row.key for row in config_fields()}
+    assert {key for group in REPLACES.values() for key in group} | set(SHEET_KEYS) <= keys
+    assert set(REPLACES) <= set(BY_NAME)
 
 
 # The file ----------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ import shutil
 from importlib import resources
 
 import pytest
-from report_page import hostile_page, larder_page
+from report_page import hostile_page, larder_page, twin_page
 
 CHROMIUM, DRIVER = (shutil.which(name) for name in ("chromium", "chromedriver"))
 pytestmark = pytest.mark.skipif(
@@ -21,7 +21,7 @@ FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 )  # fmt: skip
-PHONE, DESKTOP = 360, 1280
+PHONE, TABLET, DESKTOP = 360, 768, 1280
 VIEWS = [(PHONE, "light"), (PHONE, "dark"), (DESKTOP, "light"), (DESKTOP, "dark")]
 # Elements that are wider inside than they are; words inside pictures have no box of their own.
 TOO_WIDE = """
@@ -48,6 +48,7 @@ def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("page")
     (folder / "larder.html").write_text(larder_page(), encoding="utf-8")
     (folder / "hostile.html").write_text(hostile_page(), encoding="utf-8")
+    (folder / "twin.html").write_text(twin_page(), encoding="utf-8")
     return folder
 
 
@@ -97,8 +98,11 @@ def ground(browser):
     return browser.execute_script("return getComputedStyle(document.body).backgroundColor")
 
 
-@pytest.mark.parametrize(("width", "scheme"), VIEWS)
-@pytest.mark.parametrize("name", ["larder", "hostile"])
+@pytest.mark.parametrize(
+    ("name", "width", "scheme"),
+    [(name, *view) for name in ("larder", "hostile") for view in VIEWS]
+    + [("twin", width, "light") for width in (PHONE, TABLET, DESKTOP)],
+)
 def test_nothing_is_wider_than_the_screen(browser, folder, name, width, scheme):
     show(browser, folder / f"{name}.html", width, scheme)
     root = "document.documentElement"
@@ -195,6 +199,18 @@ def test_the_first_tab_shows_the_way_past_the_links(browser, folder):
     assert browser.execute_script(f"return {style}.outlineStyle") == "solid"
     link.send_keys(Keys.ENTER)
     assert browser.execute_script("return document.activeElement.id") == "main"
+
+
+def test_a_long_word_breaks_and_leaves_its_neighbours_room_on_paper(browser, folder):
+    """A4 less its margins of 15 mm is 680 px wide."""
+    show(browser, folder / "twin.html", 680, "light", media="print")
+    widths = browser.execute_script(
+        "const row = [...document.querySelectorAll('#config tr')]"
+        ".find(e => e.textContent.startsWith('log_sha256'));"
+        "return [...row.children].map(e => e.getBoundingClientRect().width)"
+    )
+    assert len(widths) == 3 and sum(widths) <= 681
+    assert widths[1] < 400 and widths[2] > 120
 
 
 def test_it_prints_on_a4_with_dark_ink(browser, folder):
