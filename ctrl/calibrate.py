@@ -16,6 +16,15 @@ from scipy.optimize import least_squares
 from ctrl import calibrate_misfit as misfit_of
 from ctrl.calibrate_misfit import Blocks, Misfit, Whiteness
 from ctrl.calibrate_model import Setup, predicted, set_up
+from ctrl.calibrate_trust import (
+    WIDEST,
+    at_bound,
+    names_at_bound,
+    once_more,
+    reasons,
+    remarks,
+    widened,
+)
 from ctrl.config import Config
 from ctrl.log_file import Log
 from ctrl.tolerances import cores
@@ -30,14 +39,11 @@ HELD_BACK = 0.2  # share of the log that is predicted, not fitted
 MOST_BLOCKS = 150  # of a channel; finer than that adds nothing to what hangs together anyway
 LEAST_BLOCK_S = 20.0
 SKIPPED_S = 120.0  # after a start, until light nodes have forgotten where they began
-WIDEST = 3.5  # bounds of the search, in prior standard deviations
 STEP = 0.1  # of the slopes, in prior standard deviations: far above the integrator's 2 mK
 TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the variance is gone
 NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
 ROUNDS = 2  # of sizing the misfit and fitting again
 LEAST_BLOCKS = 10
-MOST_OFF_K = 2.0  # rms of a temperature where fitted: further off it is another thing
-TAIL_OFF_K = 0.3  # rms that a held-back temperature may be off without a word
 
 
 @dataclass(frozen=True)
@@ -45,7 +51,8 @@ class Estimate:
     """One part as the log tells it.
 
     `value` and `error` (its standard error) are as the file states them: a factor, or K; `told`
-    is false where the config's own value stands.  `ratio` is posterior over prior spread [-].
+    is false where the config's own value stands, and where the part is `at_bound`, the end of what
+    it may be: then its error means nothing.  `ratio` is posterior over prior spread [-].
     """
 
     name: str
@@ -56,6 +63,7 @@ class Estimate:
     error: float
     ratio: float
     told: bool
+    at_bound: bool
 
 
 @dataclass(frozen=True)
@@ -102,6 +110,7 @@ class Calibration:
     seed: int
     model: Array
     fitted_rows: NDArray[np.bool_]
+    widened: tuple[str, ...]
 
     @property
     def log(self) -> Log:
@@ -117,31 +126,19 @@ class Calibration:
     @property
     def untold(self) -> tuple[Estimate, ...]:
         """The parts that this log does not tell."""
-        return tuple(item for item in self.estimates if not item.told)
+        return tuple(item for item in self.estimates if not item.told and not item.at_bound)
+
+    @property
+    def distrust(self) -> tuple[str, ...]:
+        """Why this twin is not to be trusted, nor any interval of it; () where it is."""
+        return reasons(self.setup, self.x, self.whiteness, self.tail_rms, self.before_rms)
 
     @property
     def doubts(self) -> tuple[str, ...]:
-        """What speaks against this twin: channels that it cannot follow, and ends of the search."""
-        found = []
-        for channel in self.setup.channels:
-            name, white = channel.name, self.whiteness.get(channel.name)
-            if white is None or channel.unit != "K":
-                continue
-            tail, before = self.tail_rms.get(name, 0.0), self.before_rms.get(name, 0.0)
-            if white.rms > MOST_OFF_K:
-                found.append(
-                    f"{name}: {white.rms:.1f} K off (rms) even where fitted. Do not use this twin: "
-                    "look at the column, its unit, and the sensor's place"
-                )
-            elif tail > max(TAIL_OFF_K, before):
-                found.append(f"{name}: what was held back is {tail:.2f} K off (rms), the config's "
-                             f"own prediction {before:.2f} K: log for longer")  # fmt: skip
-        ends = [part.words for part, z in zip(self.setup.parts, self.x, strict=False)
-                if abs(z) > 0.95 * WIDEST]  # fmt: skip
-        if ends:
-            found.append(f"at the end of what the search may reach: {', '.join(ends)}. Something "
-                         "there is not as the model has it")  # fmt: skip
-        return tuple(found)
+        """What else speaks against this twin: wider priors, channels that it cannot follow."""
+        if self.distrust:
+            return once_more(self.widened)
+        return remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms)
 
 
 # The problem in blocks ----------------------------------------------------------------------
@@ -326,14 +323,14 @@ def lumps_of(setup: Setup, x: Array, covariance: Array) -> tuple[Lump, ...]:
 
 def _estimates(setup: Setup, x: Array, covariance: Array, told: NDArray[np.bool_],
                ratio: Array) -> tuple[Estimate, ...]:  # fmt: skip
-    found = []
+    found, ends = [], at_bound(setup, x)
     for k, (part, inner) in enumerate(zip(setup.parts, setup.inner(x), strict=True)):
         value = part.stated(float(inner))
         sd = float(np.sqrt(covariance[k, k]))
         error = value * sd if part.is_factor else sd
         found.append(
             Estimate(part.name, part.words, part.key, "" if part.is_factor else "K", value,
-                     error, float(ratio[k]), bool(told[k]))
+                     error, float(ratio[k]), bool(told[k] and not ends[k]), bool(ends[k]))
         )  # fmt: skip
     return tuple(found)
 
@@ -371,6 +368,33 @@ def _rms(setup: Setup, model: Array, rows: NDArray[np.bool_]) -> dict[str, float
         if off.size:
             found[channel.name] = float(np.sqrt(np.mean(off**2)))
     return found
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """A fit with its misfit sized: `x` with all free, `final` with the untold at the config's."""
+
+    x: Array
+    final: Array
+    misfits: tuple[Misfit, ...]
+    scaled: Array
+    told: NDArray[np.bool_]
+    ratio: Array
+
+
+def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Progress) -> _Fit:
+    """Return the fit from `x` on, its misfit sized and its errors known."""
+    misfits: tuple[Misfit, ...] = tuple(first)
+    for number in range(ROUNDS):
+        progress(f"sizing the misfit: round {number + 1} of {ROUNDS}")
+        misfits = problem.sized(x, first)
+        x, _ = problem.fit(x, misfits, 12)
+    progress("errors")
+    scaled = problem.posterior(x, misfits)
+    told, ratio = told_of(problem.setup, scaled)
+    kept, free = _kept_at_config(problem.setup, x, told)
+    final, _ = problem.fit(kept, misfits, 15, free)
+    return _Fit(x, final, misfits, scaled, told, ratio)
 
 
 def calibrate(
@@ -416,18 +440,17 @@ def calibrate(
         begin = np.zeros(setup.size) if number == 0 else 0.7 * stream.standard_normal(setup.size)
         tried.append(problem.fit(begin, first, 8))
     x = min(tried, key=lambda item: item[1])[0]
-    misfits: tuple[Misfit, ...] = tuple(first)
-    for number in range(ROUNDS):
-        progress(f"sizing the misfit: round {number + 1} of {ROUNDS}")
-        misfits = problem.sized(x, first)
-        x, _ = problem.fit(x, misfits, 12)
-    progress("errors")
-    scaled = problem.posterior(x, misfits)
-    told, ratio = told_of(setup, scaled)
-    kept, free = _kept_at_config(setup, x, told)
-    final, _ = problem.fit(kept, misfits, 15, free)
+    fit = _settled(problem, x, first, progress)
+    found = tuple(Start(cost, float(np.abs(at - fit.x).max())) for at, cost in tried)
+    wide = names_at_bound(setup, fit.final)
+    if wide:
+        progress("fitting once more: wider priors")
+        setup, there = widened(setup, fit.x, wide)
+        problem = Problem(setup, fitted, problem.workers)
+        fit = _settled(problem, there, first, progress)
+    final, misfits, scaled = fit.final, fit.misfits, fit.scaled
     # The values kept are not those of greatest probability: what they are off counts as error.
-    off = setup.inner(final) - setup.inner(x)
+    off = setup.inner(final) - setup.inner(fit.x)
     covariance = _inner_covariance(setup, scaled) + np.outer(off, off)
     in_scaled = np.linalg.solve(setup.prior_root, np.linalg.solve(setup.prior_root, covariance).T)
     model = predicted(setup, final)
@@ -437,7 +460,7 @@ def calibrate(
         setup=setup,
         x=final,
         covariance=covariance,
-        estimates=_estimates(setup, final, covariance, told, ratio),
+        estimates=_estimates(setup, final, covariance, fit.told, fit.ratio),
         lumps=lumps_of(setup, final, in_scaled),
         misfits=misfits,
         whiteness={
@@ -448,10 +471,11 @@ def calibrate(
         tail_rms=_rms(setup, model, ~fitted),
         before_rms=_rms(setup, predicted(setup, np.zeros(setup.size)), ~fitted),
         tail_from_s=tail_from_s,
-        starts=tuple(Start(cost, float(np.abs(at - x).max())) for at, cost in tried),
+        starts=found,
         seed=seed,
         model=model,
         fitted_rows=fitted,
+        widened=wide,
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """A twin as a file: the config's own text with a table [twin] at its end."""
 
+import json
 import re
 
 import numpy as np
@@ -38,8 +39,12 @@ def twin_table(found: Calibration) -> str:
     if found.untold:
         names = ", ".join(f'"{item.name}"' for item in found.untold)
         lines.append(f"not_told = [{names}]")
+    if found.distrust:
+        texts = ", ".join(json.dumps(text, ensure_ascii=False) for text in found.distrust)
+        lines.append(f"distrust = [{texts}]")
     for item in found.estimates:
         told = "" if item.told else "; not told by the log"
+        told = "; at a bound of the search" if item.at_bound else told
         lines.append(f"{item.key} = {item.value:.5g}  # {item.words}{told}")
         lines.append(f"{error_key(item.key)} = {item.error:.3g}")
     return "\n".join(lines) + "\n" + _correlation_rows(found.correlation)

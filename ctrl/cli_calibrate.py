@@ -1,9 +1,11 @@
 """The verb calibrate: from a log of the real cabinet to its twin."""
 
 import argparse
+import sys
 
 from ctrl.cli_options import command_line_fault, number, target_file, whole_within
 from ctrl.cli_shared import (
+    ANSWER_IS_NO,
     DONE,
     PLOT_SUFFIXES,
     add_config,
@@ -52,7 +54,8 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
     add_workers(parser)
     parser.epilog = (
         "The readings are taken as those of the config's own sensors. A row's duty, fans and door "
-        "hold until the next row. Exit status: 0 done; 2 bad input."
+        "hold until the next row. Exit status: 0 done; 1 done, but the twin is not "
+        "to be trusted, and then it is only written by --force, with the reasons; 2 bad input."
     )
 
 
@@ -81,7 +84,7 @@ def run_calibrate(args: argparse.Namespace) -> int:
     from ctrl import json_out_calibrate, screen, screen_calibrate
     from ctrl.calibrate import SEED, calibrate
     from ctrl.calibrate_file import twin_text
-    from ctrl.calibrate_tests import next_tests
+    from ctrl.calibrate_tests import BenchTest, next_tests
     from ctrl.files import replace_file
 
     seed = SEED if args.seed is None else args.seed
@@ -90,13 +93,18 @@ def run_calibrate(args: argparse.Namespace) -> int:
             config, log, ambient_c=args.ambient, hot_fan=args.hot_fan, cold_fan=args.cold_fan,
             starts=args.starts, seed=seed, workers=args.workers, progress=stages,
         )  # fmt: skip
-        stages("trying bench tests")
-        tests = next_tests(found)
+        tests: tuple[BenchTest, ...] = ()
+        if not found.distrust:  # a wrong model tells nothing of tests
+            stages("trying bench tests")
+            tests = next_tests(found)
         if plot is not None:
             from ctrl.plots_calibrate import plot_calibration
 
             stages("drawing")
             plot_calibration(found, path=plot)
+        refused = None
+        if found.distrust and not args.force:
+            refused, twin = twin, None
         if twin is not None:
             with replace_file(twin) as stream:
                 stream.write(twin_text(found))
@@ -107,4 +115,8 @@ def run_calibrate(args: argparse.Namespace) -> int:
     for path in (twin, plot):
         if path is not None:
             tell_written(args, path)
-    return DONE
+    if refused is not None:
+        sys.stderr.write(
+            f"not written: {refused}: not to be trusted; --force writes it so marked\n"
+        )
+    return ANSWER_IS_NO if found.distrust else DONE

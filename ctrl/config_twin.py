@@ -35,6 +35,11 @@ class Twin(Section):
         description="values below that the log did not tell: the config's own, by part",
         json_schema_extra={"unit": "", "origin": "none: all were told"},
     )
+    distrust: list[str] = Field(
+        default_factory=list,
+        description="why this twin is not to be trusted; written all the same, by force",
+        json_schema_extra={"unit": "", "origin": "none: nothing speaks against it"},
+    )
     hot_sink_times: float | None = _times("hot sink's K/W")
     hot_sink_times_error: float | None = _times_se("hot sink's K/W")
     hot_still_times: float | None = _times("hot sink's K/W without fan, besides")

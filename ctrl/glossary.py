@@ -21,6 +21,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "assumed": ("", "questions that no option answered; new"),
     "assumed_lift_k": ("K", "best-efficiency hold: hot sink less cold sink where it is not read"),
     "assumptions": ("", "what was assumed and what it does, the most first; new"),
+    "at_bound": ("", "at the end of what the search may reach: neither value nor error is known"),
     "at_min": ("min", "from the fault"),
     "at_risk": ("", "limit broken most often, else nearest to it, with its room"),
     "at_target_kwh_per_day": (
@@ -141,6 +142,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "deviations": ("", "standard deviations of its margin from there to breaking"),
     "device": ("", "independent device that opens the module's circuit"),
     "devices": ("", "independent devices tried, fitted or not"),
+    "distrust": ("", "why the twin is not to be trusted; none where nothing speaks against it"),
     "doc": ("", "meaning of the key"),
     "door_error_k_s": ("K s", "integral of the absolute error after one door opening"),
     "door_peak_k": ("K", "most that one door opening warms the air under control"),
@@ -556,6 +558,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "trials": ("", "PI settings that were looked at"),
     "tried": ("", "every defrost interval tried"),
     "tried_devices": ("", "what each independent device does in the run"),
+    "trusted": ("", "whether the twin may be believed; if not, it has no intervals"),
     "trusted_dtmax_k": ("K", "module's largest difference, derated as chosen"),
     "trusted_qmax_w": ("W", "module's Qmax, derated as chosen"),
     "ua_w_per_k": ("W/K", "heat leak of the part"),

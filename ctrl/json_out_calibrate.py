@@ -9,7 +9,7 @@ from ctrl.json_out import Object, _head
 
 def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: str) -> Object:
     """Return the object of `calibrate --json`."""
-    log = found.log
+    log, trusted = found.log, not found.distrust
     return _head("calibrate", found.config, version) | {
         "log_name": log.name,
         "log_sha256": log.sha256,
@@ -19,16 +19,20 @@ def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: st
         "duplicates": log.counts["duplicates"],
         "clock_resets": log.counts["clock_resets"],
         "gaps": log.counts["gaps"],
+        "trusted": trusted,
+        "distrust": list(found.distrust),
         "notes": [*found.setup.notes, *found.doubts],
         "lumps": [
             {"name": item.name, "unit": item.unit, "value": item.value, "error": item.error,
-             "interval_low": item.interval[0], "interval_high": item.interval[1],
+             "interval_low": item.interval[0] if trusted else None,
+             "interval_high": item.interval[1] if trusted else None,
              "before": item.before}
             for item in found.lumps
         ],
         "estimates": [
             {"key": f"twin.{item.key}", "unit": item.unit, "value": item.value,
-             "error": item.error, "told": item.told, "left_of_prior": item.ratio}
+             "error": item.error, "told": item.told, "at_bound": item.at_bound,
+             "left_of_prior": item.ratio}
             for item in found.estimates
         ],
         "not_told": [item.words for item in found.untold],

@@ -40,7 +40,8 @@ def plot_calibration(found: Calibration, path: Path | None = None) -> Figure:
     FigureCanvasAgg(figure)
     upper, middle, lower = figure.subplots(3, 1, height_ratios=(3.0, 2.0, 1.6))
     figure.subplots_adjust(left=0.09, right=0.84, top=0.93, bottom=0.07, hspace=0.32)
-    figure.suptitle(f"{found.config.cabinet.name}: twin from {found.log.name}",
+    words = "not to be trusted: " if found.distrust else ""
+    figure.suptitle(f"{found.config.cabinet.name}: {words}twin from {found.log.name}",
                     fontsize=FONT_PT + 3.0, x=0.09, ha="left")  # fmt: skip
     hours = elapsed_s(found.log) / 3600.0
     shown = [(k, c.name) for k, c in enumerate(found.setup.channels) if c.name in LINES]

@@ -21,21 +21,21 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
         f"{log.counts['rows']} rows, {duration(log.span_s)}, "
         f"{log.counts['outliers']} outliers left out"
     )
-    for text in (*found.setup.notes, *found.doubts):
+    if found.distrust:
+        heading(out, "This twin is not to be trusted")
+        for text in found.distrust:
+            bullet(out, text)
+        heading(out, "Of the log")
+    for text in (*found.doubts, *found.setup.notes):
         bullet(out, text)
-    heading(out, "What it comes to (90 % interval)")
-    table = grid_of(["", "config", "twin", "from", "to", ""], "lrrrrl")
-    for lump in found.lumps:
-        low, high = lump.interval
-        table.add_row(lump.words, digits(lump.before), digits(lump.value), digits(low),
-                      digits(high), lump.unit)  # fmt: skip
-    show_table(out, table)
+    _lumps(out, found)
     heading(out, "What the log tells: times the config's value, or K off")
     table = grid_of(["", "value", "std. error", "left of prior", "told"], "lrrrl")
     for item in found.estimates:
         table.add_row(
             item.words, fixed(item.value, 3), fixed(item.error, 3),
-            f"{fixed(100.0 * item.ratio, 0)} %", "yes" if item.told else "no",
+            f"{fixed(100.0 * item.ratio, 0)} %",
+            "bound" if item.at_bound else "yes" if item.told else "no",
         )  # fmt: skip
     show_table(out, table)
     paragraph(
@@ -43,7 +43,7 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
         "Left of the prior: standard error over the spread that the tolerances give; the log tells "
         f"what it takes below {100.0 * TOLD_BELOW:.0f} %. Not told means not identifiable from "
         "this log: the config's value stands (of the module's three, it follows the others by the "
-        "sheet).",
+        "sheet). Bound: as far as the search may go, so neither value nor error is known.",
     )
     pairs = strongest_pairs(found)
     if pairs:
@@ -54,6 +54,24 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
     if tests:
         heading(out, "Next bench test")
         _tests(out, tests)
+
+
+def _lumps(out: Console, found: Calibration) -> None:
+    """Print the lumps, with intervals only where they may be believed."""
+    if found.distrust:
+        heading(out, "What it comes to (not to be trusted: no intervals)")
+        table = grid_of(["", "config", "fit", ""], "lrrl")
+        for lump in found.lumps:
+            table.add_row(lump.words, digits(lump.before), digits(lump.value), lump.unit)
+        show_table(out, table)
+        return
+    heading(out, "What it comes to (90 % interval)")
+    table = grid_of(["", "config", "twin", "from", "to", ""], "lrrrrl")
+    for lump in found.lumps:
+        low, high = lump.interval
+        table.add_row(lump.words, digits(lump.before), digits(lump.value), digits(low),
+                      digits(high), lump.unit)  # fmt: skip
+    show_table(out, table)
 
 
 def strongest_pairs(

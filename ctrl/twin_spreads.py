@@ -47,6 +47,8 @@ def measured_words(config: Config) -> list[str]:
              "the standard errors in place of the parts' tolerances."]  # fmt: skip
     if rest:
         found.append(f"Not told by it, as the rest of the file says: {', '.join(rest)}.")
+    if config.twin.distrust:
+        found.insert(0, f"This twin is not to be trusted: {'. '.join(config.twin.distrust)}.")
     return found
 
 

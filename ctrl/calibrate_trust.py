@@ -1,0 +1,181 @@
+"""Whether a twin may be believed: parts at the end of what they may be, and what it misses.
+
+A fit at the edge of its search is no estimate: its standard error is that of the slope there,
+and says nothing of how much further off the part is.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrl.calibrate_misfit import Whiteness
+from ctrl.calibrate_model import Setup
+from ctrl.twin import BY_NAME
+
+Array = NDArray[np.float64]
+
+WIDEST = 3.5  # bounds of the search, in prior standard deviations
+TOO_FAR = 3.0  # prior standard deviations: further off, the prior is wrong (1 in 370 by chance)
+WIDER = 3.0  # times the prior spread of parts at a bound, when it is fitted once more
+MOST_OFF_K = 2.0  # rms of a temperature where fitted: further off it is another thing
+TAIL_OFF_K = 0.3  # rms that a held-back temperature may be off without a word
+# Of the air or the contents held back: a cabinet's band is of that order (common practice, no
+# source).  Beyond the first it may still be better than the config, beyond the second no use.
+TAIL_POOR_K, TAIL_WRONG_K = 0.5, 1.0
+SUPPLY = "supply's voltage"
+
+# What sets each part in a config, and what its spread comes from.
+SOURCES = {
+    "hot_sink": ("hot_sink", "tolerances.sinks_pct"),
+    "hot_still": ("hot_sink", "tolerances.sinks_pct"),
+    "cold_sink": ("cold_sink", "tolerances.sinks_pct"),
+    "cold_still": ("cold_sink", "tolerances.sinks_pct"),
+    "hot_joint": ("module", "tolerances.contacts_pct"),
+    "cold_joint": ("module", "tolerances.contacts_pct"),
+    "foam": ("cabinet", "tolerances.foam_conductivity_pct"),
+    "leaks": ("cabinet", "tolerances.leaks_pct"),
+    "seebeck": ("module", "tolerances of the sheet's numbers in module"),
+    "resistance": ("module", "tolerances of the sheet's numbers in module"),
+    "conductance": ("module", "tolerances of the sheet's numbers in module"),
+    "contents_film": ("contents", ""),
+    "contents_capacity": ("contents", ""),
+    "hot_capacity": ("hot_sink", ""),
+    "cold_capacity": ("cold_sink", ""),
+    "wall_capacity": ("cabinet", ""),
+    "air_offset": ("sensor", "sensor.tolerance_k"),
+    "cold_offset": ("cold_sink_sensor", "cold_sink_sensor.tolerance_k"),
+    "hot_offset": ("hot_sink_sensor", "hot_sink_sensor.tolerance_k"),
+    "contents_offset": ("sensor", "sensor.tolerance_k"),
+    "ambient_offset": ("ambient_sensor", "ambient_sensor.tolerance_k"),
+}
+
+
+def at_bound(setup: Setup, x: Array) -> NDArray[np.bool_]:
+    """Tell which parts are at the end of the search or too far from their prior, (parts,)."""
+    count = len(setup.parts)
+    spread = np.sqrt(np.diag(setup.prior_root @ setup.prior_root.T))
+    far = np.abs(setup.inner(x)) > TOO_FAR * spread
+    return np.asarray(far | (np.abs(x[:count]) > 0.95 * WIDEST))
+
+
+def names_at_bound(setup: Setup, x: Array) -> tuple[str, ...]:
+    """Return the names of the parts at a bound but for sensors' lags.
+
+    A lag also takes up what the model's few nodes cannot follow, and changes no steady state.
+    """
+    both = zip(setup.parts, at_bound(setup, x), strict=True)
+    return tuple(part.name for part, ends in both if ends and not part.name.endswith("_lag"))
+
+
+def supply_at_bound(setup: Setup, x: Array) -> bool:
+    """Tell whether the supply's voltage, where it is fitted, is far beyond its limits."""
+    own = zip(setup.unknowns, x[len(setup.parts) :], strict=True)
+    return any(unknown.what == "supply" and abs(z) > TOO_FAR for unknown, z in own)
+
+
+def widened(setup: Setup, x: Array, names: Iterable[str]) -> tuple[Setup, Array]:
+    """Return (setup with these parts' priors `WIDER`, the same point in its unknowns)."""
+    wanted = set(names)
+    scale = np.array([WIDER if part.name in wanted else 1.0 for part in setup.parts])
+    new = replace(setup, prior_root=scale[:, None] * setup.prior_root)
+    there = x.copy()
+    there[: len(setup.parts)] = np.linalg.solve(new.prior_root, setup.inner(x))
+    return new, there
+
+
+def _words(names: Iterable[str]) -> str:
+    return ", ".join(BY_NAME[name].words for name in names)
+
+
+def remedy(names: Iterable[str]) -> str:
+    """Return what to check, and where to state a wider tolerance."""
+    both = [SOURCES[name] for name in names]
+    tables = dict.fromkeys(table for table, _ in both)
+    spreads = dict.fromkeys(spread for _, spread in both if spread)
+    wider = f", or state a wider tolerance ({', '.join(spreads)})" if spreads else ""
+    return f"check the config ([{'], ['.join(tables)}]) and the log's columns and units{wider}"
+
+
+def reasons(
+    setup: Setup,
+    x: Array,
+    whiteness: Mapping[str, Whiteness],
+    tail_rms: Mapping[str, float],
+    before_rms: Mapping[str, float],
+) -> tuple[str, ...]:
+    """Return why a twin is not to be trusted; () where nothing speaks against it."""
+    found = []
+    names = names_at_bound(setup, x)
+    if names:
+        found.append(
+            f"config and log disagree: {_words(names)} at the end of what the search may reach; "
+            + remedy(names)
+        )
+    if supply_at_bound(setup, x):
+        found.append(f"config and log disagree: {SUPPLY} is far beyond its limits; check the "
+                     "table supply, or log supply_v")  # fmt: skip
+    for channel in setup.channels:
+        name, white = channel.name, whiteness.get(channel.name)
+        if channel.unit != "K":
+            continue
+        tail, before = tail_rms.get(name, 0.0), before_rms.get(name, 0.0)
+        if white is not None and white.rms > MOST_OFF_K:
+            found.append(f"{name}: {white.rms:.1f} K off (rms) even where fitted; look at the "
+                         "column, its unit, and the sensor's place")  # fmt: skip
+        elif name in ("air_c", "contents_c") and tail > max(TAIL_POOR_K, min(before, TAIL_WRONG_K)):
+            found.append(f"{name}: what was held back is {tail:.2f} K off (rms), the config's "
+                         f"own prediction {before:.2f} K; log for longer, and look for what "
+                         "changed in between")  # fmt: skip
+    return tuple(found)
+
+
+def remarks(
+    setup: Setup,
+    widened_names: tuple[str, ...],
+    x: Array,
+    tail_rms: Mapping[str, float],
+    before_rms: Mapping[str, float],
+) -> tuple[str, ...]:
+    """Return what a reader should know of a twin that may stand all the same."""
+    found = []
+    if widened_names:
+        values = setup.values(x)
+        told = ", ".join(
+            f"{BY_NAME[name].words} {values[name]:.3g}"
+            + (" times" if BY_NAME[name].is_factor else " K off")
+            for name in widened_names
+        )
+        text = (
+            f"config and log disagree: {_words(widened_names)} went to the end of what the "
+            f"tolerances let it be. Fitted once more with {WIDER:.0f} times the spread: {told}"
+        )
+        beyond = _still_beyond(setup, widened_names, x)
+        if beyond:
+            text += f". Beyond its tolerance: {_words(beyond)}; {remedy(beyond)}"
+        found.append(text)
+    for channel in setup.channels:
+        tail, before = tail_rms.get(channel.name, 0.0), before_rms.get(channel.name, 0.0)
+        if channel.unit == "K" and tail > max(TAIL_OFF_K, before):
+            found.append(f"{channel.name}: what was held back is {tail:.2f} K off (rms), the "
+                         f"config's own prediction {before:.2f} K: log for longer")  # fmt: skip
+    return tuple(found)
+
+
+def _still_beyond(setup: Setup, widened_names: tuple[str, ...], x: Array) -> list[str]:
+    """Return those whose prior was widened that the narrow one would still not reach."""
+    spread = np.sqrt(np.diag(setup.prior_root @ setup.prior_root.T))
+    off = WIDER * np.abs(setup.inner(x)) / spread
+    both = zip(setup.parts, off, strict=True)
+    return [part.name for part, z in both if part.name in widened_names and z > TOO_FAR]
+
+
+def once_more(widened_names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return that wider priors were tried, for a twin that is not to be trusted all the same."""
+    if not widened_names:
+        return ()
+    return (f"was fitted once more with {WIDER:.0f} times the spread of: {_words(widened_names)}",)
+
+
+__all__ = ["at_bound", "names_at_bound", "reasons", "remarks", "widened"]
