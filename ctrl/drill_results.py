@@ -174,7 +174,8 @@ class RunFound:
     `passed` counts the independent devices that are fitted; `kept_alone` is the firmware by
     itself.  `saved_by` names the independent devices, fitted or not, that keep what the firmware
     could not; `would_save` those that would if a circuit of their own drove them; `lacks` what
-    of the pass line is missed, in words.
+    of the pass line is missed, in words.  `barred` holds for a controller that stopped, or that
+    does not hold the target without a fault: no device saves its run.
     """
 
     name: str
@@ -184,6 +185,7 @@ class RunFound:
     passed: bool
     kept_alone: bool
     lacks: tuple[str, ...]
+    barred: bool
     first_minutes: tuple[Moment, ...]
     limits: tuple[LimitFound, ...]
     steps: tuple[Step, ...]
@@ -201,12 +203,19 @@ class RunFound:
     @property
     def saved_by(self) -> tuple[str, ...]:
         """Independent devices that keep the limits where the firmware alone does not."""
-        return tuple(item.device for item in self.devices if item.keeps and item.independent)
+        return self._keeping(independent=True)
 
     @property
     def would_save(self) -> tuple[str, ...]:
         """Devices that would keep them, if driven by a circuit of their own."""
-        return tuple(item.device for item in self.devices if item.keeps and not item.independent)
+        return self._keeping(independent=False)
+
+    def _keeping(self, *, independent: bool) -> tuple[str, ...]:
+        if self.barred:
+            return ()
+        return tuple(
+            item.device for item in self.devices if item.keeps and item.independent == independent
+        )
 
 
 @dataclass(frozen=True)

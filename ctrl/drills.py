@@ -393,9 +393,10 @@ def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
     broken = [item.name for item in limits if item.in_pass_line and not item.kept]
     last_s = fault_s + max((after_s for after_s, _ in scenario.then), default=0.0)
     own_fan = stand.plant.hot_sink.fan_wiring == OWN_SWITCH
-    late = _late(line, limits, table, fault_s, last_s, own_fan) + _stopped(table)
+    barred = _stopped(table)
     if unsound(bench, scenario.room) is not None:
-        late.append(f"sound running in the {scenario.room} room")
+        barred.append(f"sound running in the {scenario.room} room")
+    late = _late(line, limits, table, fault_s, last_s, own_fan) + barred
     if rig.ended is not None:
         broken.append("the model's own end")
     devices: tuple[DeviceFound, ...] = ()
@@ -411,6 +412,7 @@ def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
         passed=fitted_keep and not late,
         kept_alone=not broken and not late,
         lacks=tuple(broken + late),
+        barred=bool(barred),
         first_minutes=_moments(table, fault_s),
         limits=limits,
         steps=_steps(table, fault_s),

@@ -38,9 +38,15 @@ def show_head(
         f"{flashed.origin}; {flashed.defrost_origin}"
     )
     if controller_file is not None:
-        firmware = f"{controller_file}, your own, without any of our protections"
+        firmware = (
+            f"{controller_file}, your own, without any of our protections. It must hold the "
+            "target without a fault too, and never stop: else no drill is passed. Sound running "
+            "is that of our own firmware"
+        )
     paragraph(out, f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
                    "its hottest hour.")  # fmt: skip
+    if not flashed.holds and controller_file is None:
+        paragraph(out, "With these parts the target cannot be held; see `coldloop recommend`.")
     show_devices(out, devices)
     paragraph(out, "Drills and their pass lines, stated before the first one runs:")
 
@@ -136,6 +142,8 @@ def _show_devices(out: Console, run: RunFound) -> None:
         else:
             texts.append(f"{item.device}{when}, and yet: {', '.join(item.broken)}")
     saved = f"Only saved by: {' or '.join(run.saved_by)}" if run.saved_by else "None saves it"
+    if run.barred:
+        saved = "No device makes up for such a controller"
     if run.would_save:
         saved += f". {CIRCUIT}: {' or '.join(run.would_save)}"
     paragraph(out, f"{saved}. {'; '.join(texts)}.", indent=4)

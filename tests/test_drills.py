@@ -437,6 +437,7 @@ def test_a_controller_that_stops_passes_no_drill(monkeypatch):
     bench.sound_tables["worst, drilled"] = bench.sound("worst")  # as if it held without a fault
     (run,) = run_drill(bench, DRILLS["hot_fan_stopped"]).runs
     assert not run.passed and run.lacks == ("the controller stopped 70 min into the run",)
+    assert run.barred and run.saved_by == ()
 
 
 def test_unknown_names_are_one_line_and_exit_2(capsys):
