@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from ctrl.cli_firmware import flashed_with_stages
 from ctrl.cli_options import command_line_fault, target_file
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
@@ -50,7 +51,7 @@ def run_drill(args: argparse.Namespace) -> int:
     from ctrl import json_out_drill, screen, screen_drill
     from ctrl.build import plant_of
     from ctrl.drill_devices import device_specs
-    from ctrl.drill_list import DRILLS, drill_settings
+    from ctrl.drill_list import DRILLS
     from ctrl.drill_results import Drill, DrillResult
     from ctrl.drills import drill_all
     from ctrl.recommend import SEED
@@ -60,10 +61,11 @@ def run_drill(args: argparse.Namespace) -> int:
         hint = f"; nearest: {near[0]}" if near else ""
         raise command_line_fault("no such drill", "--only", repr(args.only),
                                  f"one of {', '.join(DRILLS)}{hint}")  # fmt: skip
-    compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
+    if config.controller.kind != "recommend":
+        is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     seed = SEED if args.seed is None else args.seed
-    with screen.Stages("tuning the controller", compiling=compiling):
-        settings = drill_settings(config)
+    flashed = flashed_with_stages(args, config)
+    settings = flashed.settings
     devices = device_specs(config, plant_of(config))
     out = screen.console()
 
@@ -77,7 +79,7 @@ def run_drill(args: argparse.Namespace) -> int:
             screen_drill.show_result(out, found)
 
     if not args.json:
-        screen_drill.show_head(out, config, settings, devices, args.controller_c)
+        screen_drill.show_head(out, config, flashed, devices, args.controller_c)
     with contextlib.ExitStack() as stack:
         outside = _makers(stack, config, args.controller_c)
         results = drill_all(config, settings, seed=seed, only=args.only, before=before,
@@ -85,7 +87,7 @@ def run_drill(args: argparse.Namespace) -> int:
     if args.json:
         write_json(
             json_out_drill.of_drills(
-                config, settings, devices, results, seed, version(), args.controller_c
+                config, flashed, devices, results, seed, version(), args.controller_c
             )
         )
     else:

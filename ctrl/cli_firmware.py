@@ -23,7 +23,7 @@ from ctrl.cli_shared import (
 if TYPE_CHECKING:
     from ctrl.config import Config
     from ctrl.export import Export
-    from ctrl.firmware import Settings
+    from ctrl.flashed import Flashed
     from ctrl.part_sizes import PartSize
 
 LAWS = ("on_off", "pi", "fixed", "two_level", "cascade", "best_cop")
@@ -51,15 +51,15 @@ def run_firmware(args: argparse.Namespace) -> int:
     folder = Path(args.out)
     check_folder(folder, args.force)
     config = config_of(args, (*ROOM, "setpoint_c"), controller=args.controller)
-    settings, recommended, holds = _settings_of(args, config)
-    export = export_of(config, settings, version=version(), recommended=recommended)
+    found = flashed_with_stages(args, config)
+    export = export_of(config, found.settings, version=version(), recommended=found.recommended)
     write_export(export, folder, args.force)
     sizes = _sizes_of(args)
     if args.json:
-        write_json(_object(export, args.out, sizes))
+        write_json(_object(export, found, args.out, sizes))
     else:
-        _show(export, args.out, holds, sizes)
-    return DONE if holds else ANSWER_IS_NO
+        _show(export, found, args.out, sizes)
+    return DONE if found.holds else ANSWER_IS_NO
 
 
 def _sizes_of(args: argparse.Namespace) -> "tuple[PartSize, ...]":
@@ -72,23 +72,23 @@ def _sizes_of(args: argparse.Namespace) -> "tuple[PartSize, ...]":
     return part_sizes(Path(args.out), wanted)
 
 
-def _settings_of(args: argparse.Namespace, config: "Config") -> tuple["Settings", bool, bool]:
-    """Return (settings, whether they were worked out, whether they hold as described)."""
-    from ctrl.firmware import settings_of
+def flashed_with_stages(args: argparse.Namespace, config: "Config") -> "Flashed":
+    """Return what is flashed for a config, the stages shown while it is worked out."""
+    from ctrl import screen
+    from ctrl.flashed import flashed
+    from ctrl.recommend import SEED
 
     if config.controller.kind != "recommend":
-        return settings_of(config), False, True
+        return flashed(config)
     compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import screen
-    from ctrl.recommend import CANNOT, SEED, recommend
-
     seed = SEED if args.seed is None else args.seed
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
-        found = recommend(config, seed=seed, progress=stages, draws=0)
-    return found.chosen.candidate.settings, True, found.verdict != CANNOT
+        return flashed(config, seed=seed, progress=stages)
 
 
-def _object(export: "Export", folder: str, sizes: "tuple[PartSize, ...]") -> dict[str, Any]:
+def _object(
+    export: "Export", found: "Flashed", folder: str, sizes: "tuple[PartSize, ...]"
+) -> dict[str, Any]:
     from ctrl.class_b import class_b_measures
     from ctrl.part_sizes import size_objects
 
@@ -106,6 +106,8 @@ def _object(export: "Export", folder: str, sizes: "tuple[PartSize, ...]") -> dic
         "settings_checksum": f"{export.checksum:04X}",
         "settings_bytes": export.settings_bytes,
         "settings_worked_out": export.recommended,
+        "settings_origin": found.origin,
+        "defrost_origin": found.defrost_origin,
         "microcontrollers": size_objects(sizes),
         "class_b": [
             {"component": item.component, "fault": item.fault, "where": item.where,
@@ -115,16 +117,18 @@ def _object(export: "Export", folder: str, sizes: "tuple[PartSize, ...]") -> dic
     }  # fmt: skip
 
 
-def _show(export: "Export", folder: str, holds: bool, sizes: "tuple[PartSize, ...]") -> None:
+def _show(export: "Export", found: "Flashed", folder: str, sizes: "tuple[PartSize, ...]") -> None:
     from ctrl import screen
     from ctrl.class_b import class_b_measures
     from ctrl.firmware_top import CAUTIONS
     from ctrl.part_sizes import size_lines
 
     out = screen.console()
-    origin = "worked out" if export.recommended else "as written in the config"
-    out.print(f"{export.config.cabinet.name}: {export.settings.controller}, settings {origin}")
-    if not holds:
+    out.print(
+        f"{export.config.cabinet.name}: {export.settings.controller}, settings {found.origin}"
+    )
+    out.print(f"{found.defrost_origin[0].upper()}{found.defrost_origin[1:]}.", markup=False)
+    if not found.holds:
         out.print("With these parts the target cannot be held; see `coldloop recommend`.")
     out.print(f"config digest {export.digest}, settings checksum {export.checksum:04X} "
               f"over {export.settings_bytes} bytes")  # fmt: skip

@@ -353,7 +353,9 @@ class Protection(Section):
         "none fitted",
     )  # fmt: skip
     series_contactor: bool = choice(
-        False, "whether a second switch stands in the module's supply wire", "none fitted"
+        False,
+        "second switch in the module's supply wire; not driven by the exported firmware",
+        "none fitted",
     )
 
     def faults(self) -> list[Fault]:

@@ -1,6 +1,8 @@
-"""Independent devices: what still acts when switch, sensor or firmware have failed.
+"""Devices that may act when switch, sensor or firmware have failed.
 
-Each opens the module's circuit and nothing else; fans and firmware keep their supply.
+Each opens the module's circuit and nothing else; fans and firmware keep their supply.  The two
+cut-outs are independent.  The contactor is not: its rule listens to the firmware's alarm and
+reading, and the exported firmware has no pin for it; it is tried, and never counts.
 """
 
 from collections.abc import Callable
@@ -27,7 +29,7 @@ CONTACTOR_AFTER_S = 600.0
 
 @dataclass(frozen=True)
 class DeviceSpec:
-    """An independent device, as fitted or as one could be.
+    """A device, as fitted or as one could be.
 
     `opens_c` is the temperature that it opens at [°C], None for a contactor; `fitted` tells
     whether the config states it.
@@ -37,6 +39,16 @@ class DeviceSpec:
     fitted: bool
     opens_c: float | None
     words: str
+
+    @property
+    def independent(self) -> bool:
+        """Whether it needs neither firmware nor the firmware's sensor."""
+        return self.name != CONTACTOR
+
+    @property
+    def counted(self) -> bool:
+        """Whether it counts for passing a drill."""
+        return self.fitted and self.independent
 
 
 def device_specs(config: Config, plant: Plant) -> tuple[DeviceSpec, ...]:
@@ -61,9 +73,11 @@ def device_specs(config: Config, plant: Plant) -> tuple[DeviceSpec, ...]:
         ),
         DeviceSpec(
             CONTACTOR, part.series_contactor, None,
-            "a second switch in the module's supply wire, on a pin of its own; opens with the "
-            f"alarm, or when the reading has been {CONTACTOR_BELOW_K:g} K below the setpoint for "
-            f"{CONTACTOR_AFTER_S / 60.0:g} min; closes at the setpoint",
+            "a second switch in the module's supply wire; as tried it opens with the firmware's "
+            f"alarm, or when the firmware's reading has been {CONTACTOR_BELOW_K:g} K below the "
+            f"setpoint for {CONTACTOR_AFTER_S / 60.0:g} min, and closes at the setpoint. The "
+            "exported firmware does not drive it: it never counts, and tells only what it would "
+            "save if driven by a circuit of its own",
         ),
     )  # fmt: skip
 

@@ -7,7 +7,6 @@ Sizes of faults are invented unless a source is named.  A drill that a config gi
 from dataclasses import replace
 
 from ctrl.build import plant_of
-from ctrl.capability import flashed_coldest
 from ctrl.config import Config
 from ctrl.drill_results import IN_MELT, UNHARMED, WARM, WARMEST, Act, Drill, PassLine, Scenario
 from ctrl.drill_rig import (
@@ -25,7 +24,7 @@ from ctrl.drill_rig import (
     with_sensor,
     with_stuck_switch,
 )
-from ctrl.firmware import Settings, defrost_of, settings_of
+from ctrl.firmware import Settings
 from plant import cabinet, frost, heat_sinks
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -49,25 +48,6 @@ FUSE_BLOWS_AT = 2.0  # times its rating: within seconds (blade fuses, from memor
 FUSE_S = 5.0
 SHORTED_OHM = 1e-3
 CONTROL, HOT, COLD = cabinet.CONTROL_SENSOR, cabinet.HOT_SENSOR, cabinet.COLD_SENSOR
-
-
-def drill_settings(config: Config) -> Settings:
-    """Return what is drilled: the file's own settings, or tuned ones where it asks for them.
-
-    `kind = "recommend"`: the controller tuned for the config's own drive, before the days
-    that centre its setpoint; defrost is the file's.
-    """
-    from ctrl.candidates import on_off_candidate, pi_candidate, setpoint_for
-
-    if config.controller.kind != "recommend":
-        return settings_of(config)
-    plant, own = plant_of(config), config.drive.kind
-    coldest = flashed_coldest(config, plant, plant.climate.mean_k)
-    setpoint_c = setpoint_for(config, plant, coldest)
-    make = on_off_candidate if own == "relay" else pi_candidate
-    settings = make(config, plant, own, setpoint_c, True).settings
-    tick_s = min(settings.period_s, 1.0)
-    return replace(settings, defrost=defrost_of(config, tick_s))
 
 
 # What fails ------------------------------------------------------------------------------------

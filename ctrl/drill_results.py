@@ -14,6 +14,12 @@ COLDEST, WARMEST, ICE = "contents coldest", "contents warmest", "ice in the fin 
 PARTS = (HOT_SINK, FOAM, MODULE)
 UNHARMED = (*PARTS, COLDEST)
 
+CONTENTS = (COLDEST, WARMEST)
+
+# A contents limit that sound running does not keep is judged by the additional warming (or
+# chilling): this far beyond sound running.  Limits of parts never move.
+HEALTHY_K = 0.5
+
 SETTLED, WARM, IN_MELT = "settled", "warm", "in the middle of a melt"
 
 
@@ -51,6 +57,11 @@ class PassLine:
             parts.append(f"contents cold again within {self.back_within_h:g} h of its end")
         if self.clear_within_h is not None:
             parts.append(f"ice under its limit within {self.clear_within_h:g} h")
+        if self.back_within_h is not None or set(CONTENTS) & set(self.limits):
+            parts.append(
+                "a contents limit that sound running does not keep is judged by the additional "
+                f"warming or chilling: at most {HEALTHY_K:g} K"
+            )
         return "; ".join(parts)
 
 
@@ -98,15 +109,27 @@ class Moment:
 
 @dataclass(frozen=True)
 class LimitFound:
-    """One limit of a drill: the worst value, when it came, and when the limit was passed."""
+    """One limit of a drill: the worst value, when it came, and when the limit was passed.
+
+    `stated` is the config's, `sound_value` the worst of sound running.  `limit`, which is judged,
+    is the stated one; for contents that sound running lets pass it, `HEALTHY_K` beyond that.
+    """
 
     name: str
     value: float
     limit: float
+    stated: float
+    sound_value: float
     unit: str
     worst_min: float
     passed_min: float | None
     in_pass_line: bool
+
+    @property
+    def kept_sound(self) -> bool:
+        """Whether sound running keeps the stated limit."""
+        upper = self.name != COLDEST
+        return self.sound_value <= self.stated if upper else self.sound_value >= self.stated
 
     @property
     def kept(self) -> bool:
@@ -128,22 +151,31 @@ class DeviceFound:
     """What one independent device does in a run: when it opens, and what it keeps.
 
     `keeps` holds when every limit of the pass line is kept with it; `broken` names the others.
+    Only what is `counted`, fitted and driven by nothing of the firmware's, can pass a drill.
     """
 
     device: str
     fitted: bool
+    independent: bool
     opens_min: float | None
     keeps: bool
     broken: tuple[str, ...]
+
+    @property
+    def counted(self) -> bool:
+        """Whether it counts for passing."""
+        return self.fitted and self.independent
 
 
 @dataclass(frozen=True)
 class RunFound:
     """One run of a drill, followed to its worst.
 
-    `passed` counts the devices that are fitted; `kept_alone` is the firmware by itself.
-    `saved_by` names the devices, fitted or not, that keep what the firmware could not;
-    `lacks` what of the pass line is missed, in words.
+    `passed` counts the independent devices that are fitted; `kept_alone` is the firmware by
+    itself.  `saved_by` names the independent devices, fitted or not, that keep what the firmware
+    could not; `would_save` those that would if a circuit of their own drove them; `lacks` what
+    of the pass line is missed, in words.  `barred` holds for a controller that stopped, or that
+    does not hold the target without a fault: no device saves its run.
     """
 
     name: str
@@ -153,6 +185,7 @@ class RunFound:
     passed: bool
     kept_alone: bool
     lacks: tuple[str, ...]
+    barred: bool
     first_minutes: tuple[Moment, ...]
     limits: tuple[LimitFound, ...]
     steps: tuple[Step, ...]
@@ -169,13 +202,29 @@ class RunFound:
 
     @property
     def saved_by(self) -> tuple[str, ...]:
-        """Devices that keep every limit of the pass line where the firmware alone does not."""
-        return tuple(item.device for item in self.devices if item.keeps)
+        """Independent devices that keep the limits where the firmware alone does not."""
+        return self._keeping(independent=True)
+
+    @property
+    def would_save(self) -> tuple[str, ...]:
+        """Devices that would keep them, if driven by a circuit of their own."""
+        return self._keeping(independent=False)
+
+    def _keeping(self, *, independent: bool) -> tuple[str, ...]:
+        if self.barred:
+            return ()
+        return tuple(
+            item.device for item in self.devices if item.keeps and item.independent == independent
+        )
 
 
 @dataclass(frozen=True)
 class DrillResult:
-    """A drill that was run; `skipped` has the reason where the config gives nothing to run."""
+    """A drill that was run; `skipped` has the reason where the config gives nothing to run.
+
+    `unsound` tells, a sentence a room, where a controller that is not ours fails without any
+    fault: no drill can then be passed.
+    """
 
     name: str
     fault: str
@@ -183,3 +232,4 @@ class DrillResult:
     passed: bool
     runs: tuple[RunFound, ...]
     skipped: str | None = None
+    unsound: tuple[str, ...] = ()

@@ -20,7 +20,9 @@ from ctrl.controllers import Outside, UserLaw, controller_of, law_preload
 from ctrl.drill_devices import Device, DeviceSpec, device_specs, would_act_at_s
 from ctrl.drill_results import (
     COLDEST,
+    CONTENTS,
     FOAM,
+    HEALTHY_K,
     HOT_SINK,
     ICE,
     IN_MELT,
@@ -41,7 +43,7 @@ from ctrl.drill_rig import ALARMS, DRILL_REASONS, DRILL_STATES, Rig
 from ctrl.firmware import Firmware, Settings, firmware_of
 from ctrl.loop import MELTING
 from ctrl.protection import P_TRIPPED
-from ctrl.protection_settings import P_CONTROL_SENSOR, P_HOT_SENSOR
+from ctrl.protection_settings import P_CONTROL_SENSOR, P_HOT_SENSOR, R_STOPPED
 from ctrl.readings import R_STATUS, STATUS_LATCHED
 from ctrl.record import INDEX
 from ctrl.side_by_side import each_side_by_side
@@ -58,7 +60,6 @@ MOST_H = 36.0
 STEADY_K = 0.1  # two pieces that end as near as this show nothing more to come
 FOOD_LIMIT_C = 5.0  # food that spoils is kept at 5 °C or colder (from memory)
 MOMENTS_MIN = (1.0, 5.0, 15.0)
-HEALTHY_K = 0.5  # a limit that sound running breaks is held against sound running and this
 
 OUR_MEMORY = "settings_corrupted"  # this drill is about the settings of our own firmware
 
@@ -121,15 +122,32 @@ class Bench:
     sound_tables: dict[str, np.ndarray] = field(default_factory=dict)
     lock: Lock = field(default_factory=Lock)  # of the tables
 
+    @property
+    def is_ours(self) -> bool:
+        """Whether the controller that is drilled is the settings' own."""
+        return self.user_law is None and self.outside is None
+
     def sound(self, room: str) -> np.ndarray:
-        """Return the rows of a room without any fault, followed as long as with one."""
+        """Return the rows of a room without any fault, followed as long as with one.
+
+        Always with our own firmware: a controller that is no good is no yardstick for itself.
+        """
+        return self._sound(room, ours=True)
+
+    def own_sound(self, room: str) -> np.ndarray:
+        """Return the same with the controller that is drilled."""
+        return self._sound(room, ours=self.is_ours)
+
+    def _sound(self, room: str, *, ours: bool) -> np.ndarray:
+        key = room if ours else f"{room}, drilled"
         with self.lock:
-            if room not in self.sound_tables:
+            if key not in self.sound_tables:
+                bench = replace(self, user_law=None, outside=None) if ours else self
                 scenario = Scenario("sound", room, lambda rig: None)
-                rig = self.rig(scenario)
+                rig = bench.rig(scenario)
                 _follow(rig, scenario)
-                self.sound_tables[room] = rig.table
-            return self.sound_tables[room]
+                self.sound_tables[key] = rig.table
+            return self.sound_tables[key]
 
     def rig(
         self, scenario: Scenario, devices: tuple[Device, ...] = (), devices_from_s: float = 0.0
@@ -146,7 +164,7 @@ class Bench:
         )  # fmt: skip
         if warm:
             return rig
-        if self.user_law is None and self.outside is None:
+        if self.is_ours:
             self._preload(rig, stand)
         rig.run(LEAD_S)
         if scenario.start == IN_MELT and self.outside is None:  # whose melt cannot be seen
@@ -224,8 +242,9 @@ def limits_found(
 ) -> tuple[LimitFound, ...]:  # fmt: skip
     """Return every limit against the rows after the fault.
 
-    `table` and `sound`, the same room without a fault, are of shape (rows, columns).  A limit
-    that sound running does not keep is put where sound running ends up, and half a kelvin.
+    `table` and `sound`, the same room without a fault, are of shape (rows, columns).  A limit of
+    the contents that sound running does not keep is put where sound running ends up, and half a
+    kelvin: a hot room is no fault of the firmware's.  Other limits stand as stated.
     """
     time_s = table[:, INDEX["time_s"]]
     after = time_s > fault_s
@@ -235,13 +254,14 @@ def limits_found(
         values, limit = table[after, INDEX[column]], stated
         sign = 1.0 if upper else -1.0
         healthy = np.max(sign * sound[:, INDEX[column]])
-        if healthy > sign * stated:
+        if name in CONTENTS and healthy > sign * stated:
             limit = sign * (healthy + HEALTHY_K)
         worst = int(np.argmax(sign * values))
         passed = np.flatnonzero(sign * values > sign * limit)
         found.append(
             LimitFound(
-                name, float(values[worst]), float(limit), unit, float(minutes[worst]),
+                name, float(values[worst]), float(limit), float(stated), float(sign * healthy),
+                unit, float(minutes[worst]),
                 float(minutes[passed[0]]) if passed.size else None, name in line.limits,
             )
         )  # fmt: skip
@@ -332,6 +352,35 @@ def _is_latched(rig: Rig) -> bool:
     return any(guard[at + R_STATUS] == STATUS_LATCHED for at in (P_CONTROL_SENSOR, P_HOT_SENSOR))
 
 
+def _stopped(table: np.ndarray) -> list[str]:
+    """Return a word where a controller from outside crashed, hung or broke the link."""
+    hit = np.flatnonzero(table[:, INDEX["reason"]] == R_STOPPED)
+    if not hit.size:
+        return []
+    after_s = table[hit[0], INDEX["time_s"]] - table[0, INDEX["time_s"]]
+    return [f"the controller stopped {after_s / 60.0:.0f} min into the run"]
+
+
+def unsound(bench: Bench, room: str) -> str | None:
+    """Return what a controller that is not ours fails in a room without any fault, in words.
+
+    Contents are looked at over its last hours, against the config's limits; where our own
+    firmware does not keep those there, against ours and half a kelvin.
+    """
+    if bench.is_ours:
+        return None
+    plant, table = bench.stands[room].plant, bench.own_sound(room)
+    found = _stopped(table)
+    from_s = max(table[-1, INDEX["time_s"]] - PIECE_S, table[0, INDEX["time_s"]])
+    limits = limits_found(bench.config, plant, table, from_s, PassLine(), bench.sound(room))
+    found += [
+        f"{item.name} {item.value:.1f} {item.unit} (limit {item.limit:.1f})"
+        for item in limits
+        if item.name in CONTENTS and not item.kept
+    ]
+    return f"{room} room: {', '.join(found)}" if found else None
+
+
 def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
     line = scenario.pass_line or drill.pass_line
     stand = bench.stands[scenario.room]
@@ -344,7 +393,10 @@ def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
     broken = [item.name for item in limits if item.in_pass_line and not item.kept]
     last_s = fault_s + max((after_s for after_s, _ in scenario.then), default=0.0)
     own_fan = stand.plant.hot_sink.fan_wiring == OWN_SWITCH
-    late = _late(line, limits, table, fault_s, last_s, own_fan)
+    barred = _stopped(table)
+    if unsound(bench, scenario.room) is not None:
+        barred.append(f"sound running in the {scenario.room} room")
+    late = _late(line, limits, table, fault_s, last_s, own_fan) + barred
     if rig.ended is not None:
         broken.append("the model's own end")
     devices: tuple[DeviceFound, ...] = ()
@@ -360,6 +412,7 @@ def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
         passed=fitted_keep and not late,
         kept_alone=not broken and not late,
         lacks=tuple(broken + late),
+        barred=bool(barred),
         first_minutes=_moments(table, fault_s),
         limits=limits,
         steps=_steps(table, fault_s),
@@ -398,18 +451,20 @@ def _with_devices(
     bench: Bench, scenario: Scenario, line: PassLine, table: np.ndarray, fault_s: float
 ) -> tuple[DeviceFound, ...]:
     """Return what each device does in a run that breaks its pass line without it."""
-    found = []
+    found, sound = [], bench.own_sound(scenario.room)
     for spec in device_specs(bench.config, bench.stands[scenario.room].plant):
         act_s = would_act_at_s(spec, table, bench.settings.setpoint_c)
         opened_s: float | None = None
         broken: tuple[str, ...] = ("it never opens",)
-        if would_act_at_s(spec, bench.sound(scenario.room), bench.settings.setpoint_c) is not None:
+        if would_act_at_s(spec, sound, bench.settings.setpoint_c) is not None:
             broken = ("it opens in sound running",)
         elif act_s is not None:
             opened_s, broken = _guarded(bench, scenario, line, (spec,), act_s)
         opens_min = None if opened_s is None else (opened_s - fault_s) / 60.0
         keeps = opened_s is not None and not broken
-        found.append(DeviceFound(spec.name, spec.fitted, opens_min, keeps, broken))
+        found.append(
+            DeviceFound(spec.name, spec.fitted, spec.independent, opens_min, keeps, broken)
+        )
     return tuple(found)
 
 
@@ -417,15 +472,15 @@ def _fitted_keep(
     bench: Bench, scenario: Scenario, line: PassLine, devices: tuple[DeviceFound, ...],
     table: np.ndarray, fault_s: float,
 ) -> bool:  # fmt: skip
-    """Tell whether the fitted devices together keep the pass line's limits."""
-    fitted = [item for item in devices if item.fitted]
+    """Tell whether the devices that count together keep the pass line's limits."""
+    fitted = [item for item in devices if item.counted]
     if any(item.keeps for item in fitted):
         return True
     opening = [item for item in fitted if item.opens_min is not None]
     if len(opening) < 2:
         return False
     specs = device_specs(bench.config, bench.stands[scenario.room].plant)
-    chosen = tuple(spec for spec in specs if spec.fitted)
+    chosen = tuple(spec for spec in specs if spec.counted)
     from_s = fault_s + 60.0 * min(item.opens_min or 0.0 for item in opening)
     return not _guarded(bench, scenario, line, chosen, from_s)[1]
 
@@ -433,13 +488,16 @@ def _fitted_keep(
 def run_drill(bench: Bench, drill: Drill) -> DrillResult:
     """Run one drill: every scenario, judged by the pass line stated before."""
     scenarios = drill.scenarios(bench.config, bench.settings)
-    words = drill.pass_line.words
+    line = drill.pass_line.words
     if bench.outside is not None and drill.name == OUR_MEMORY:
         scenarios = "the firmware is not ours: whether it checks its settings is its maker's part"
     if isinstance(scenarios, str):
-        return DrillResult(drill.name, drill.fault, words, True, (), scenarios)
+        return DrillResult(drill.name, drill.fault, line, True, (), scenarios)
     runs = tuple(_run_scenario(bench, drill, item) for item in scenarios)
-    return DrillResult(drill.name, drill.fault, words, all(run.passed for run in runs), runs)
+    rooms = dict.fromkeys(item.room for item in scenarios)
+    said = tuple(words for words in (unsound(bench, room) for room in rooms) if words is not None)
+    passed = all(run.passed for run in runs)
+    return DrillResult(drill.name, drill.fault, line, passed, runs, unsound=said)
 
 
 def bench_of(

@@ -6,13 +6,13 @@ from dataclasses import asdict
 from ctrl.config import Config
 from ctrl.drill_devices import DeviceSpec
 from ctrl.drill_results import DeviceFound, DrillResult, LimitFound, PassLine, RunFound
-from ctrl.firmware import Settings
+from ctrl.flashed import Flashed
 from ctrl.json_out import Object, _head, _or_why
 
 
 def of_drills(
     config: Config,
-    settings: Settings,
+    flashed: Flashed,
     devices: Sequence[DeviceSpec],
     results: Sequence[DrillResult],
     seed: int,
@@ -20,7 +20,14 @@ def of_drills(
     controller_file: str | None = None,
 ) -> Object:
     """Return what `drill --json` prints."""
-    own = {"controller": settings.controller, "setpoint_c": settings.setpoint_c}
+    settings = flashed.settings
+    own = {
+        "controller": settings.controller,
+        "setpoint_c": settings.setpoint_c,
+        "settings_origin": flashed.origin,
+        "defrost_origin": flashed.defrost_origin,
+    }
+    unsound = dict.fromkeys(words for item in results for words in item.unsound)
     failed = [item.name for item in results if not item.passed]
     return (
         _head("drill", config, version)
@@ -28,9 +35,11 @@ def of_drills(
         | {
             "passed": not failed,
             "failed_drills": failed,
+            "unsound": list(unsound),
             "devices": [
-                {"device": item.name, "fitted_device": item.fitted}
-                | _or_why("opens_c", item.opens_c, "it opens by the firmware's word")
+                {"device": item.name, "fitted_device": item.fitted,
+                 "counted_device": item.counted}
+                | _or_why("opens_c", item.opens_c, "it opens by the firmware's alarm and reading")
                 | {"words": item.words}
                 for item in devices
             ],
@@ -68,6 +77,7 @@ def _run(run: RunFound) -> Object:
         "latched": run.latched,
         "tried_devices": [_device(item) for item in run.devices],
         "saved_by": list(run.saved_by),
+        "would_save": list(run.would_save),
         **_or_why("food_warm_h", run.food_warm_h, "the contents are not food"),
         "contents_c_end": run.contents_c_end,
         "watched_h": run.watched_h,
@@ -84,6 +94,8 @@ def _limit(item: LimitFound) -> Object:
         "name": item.name,
         "value": item.value,
         "limit": item.limit,
+        "stated_limit": item.stated,
+        "sound_value": item.sound_value,
         "unit": item.unit,
         "worst_min": item.worst_min,
         **_or_why("passed_min", item.passed_min, "it was kept"),
@@ -95,6 +107,7 @@ def _device(item: DeviceFound) -> Object:
     return {
         "device": item.device,
         "fitted_device": item.fitted,
+        "counted_device": item.counted,
         **_or_why("opens_min", item.opens_min, "; ".join(item.broken)),
         "keeps_limits": item.keeps,
         "broken": list(item.broken),

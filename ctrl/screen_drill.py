@@ -7,40 +7,59 @@ from rich.text import Text
 
 from ctrl.config import Config
 from ctrl.drill_devices import DeviceSpec
-from ctrl.drill_results import Drill, DrillResult, LimitFound, RunFound
-from ctrl.firmware import Settings
+from ctrl.drill_results import (
+    CONTENTS,
+    HEALTHY_K,
+    Drill,
+    DrillResult,
+    LimitFound,
+    RunFound,
+)
+from ctrl.flashed import Flashed
 from ctrl.screen import bullet, duration, fixed, heading, paragraph, words_of
 
 MOST_STEPS = 8
+CIRCUIT = "Would save it, if driven by a circuit of its own"
 
 
 def show_head(
     out: Console,
     config: Config,
-    settings: Settings,
+    flashed: Flashed,
     devices: Sequence[DeviceSpec],
     controller_file: str | None = None,
 ) -> None:
-    """Print what is drilled, and with which independent devices."""
+    """Print what is drilled, and with which devices."""
     out.print(f"{config.cabinet.name} ({config.source})")
     heading(out, "Fault drills")
-    how = "tuned for the file's drive" if config.controller.kind == "recommend" else "as written"
-    firmware = f"{words_of(settings.controller)}, setpoint {fixed(settings.setpoint_c)} °C, {how}"
-    firmware += "; defrost as written"
+    settings = flashed.settings
+    firmware = (
+        f"{words_of(settings.controller)}, setpoint {fixed(settings.setpoint_c)} °C, settings "
+        f"{flashed.origin}; {flashed.defrost_origin}"
+    )
     if controller_file is not None:
-        firmware = f"{controller_file}, your own, without any of our protections"
+        firmware = (
+            f"{controller_file}, your own, without any of our protections. It must hold the "
+            "target without a fault too, and never stop: else no drill is passed. Sound running "
+            "is that of our own firmware"
+        )
     paragraph(out, f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
                    "its hottest hour.")  # fmt: skip
+    if not flashed.holds and controller_file is None:
+        paragraph(out, "With these parts the target cannot be held; see `coldloop recommend`.")
     show_devices(out, devices)
     paragraph(out, "Drills and their pass lines, stated before the first one runs:")
 
 
 def show_devices(out: Console, devices: Sequence[DeviceSpec]) -> None:
-    """Print the independent devices that are tried."""
-    paragraph(out, "Independent devices, each tried where the firmware alone does not keep a "
-                   "limit; only those fitted count:")  # fmt: skip
+    """Print the devices that are tried."""
+    paragraph(out, "Devices, each tried where the firmware alone does not keep a limit; only an "
+                   "independent one that is fitted counts:")  # fmt: skip
     for item in devices:
-        bullet(out, f"{item.name} ({'fitted' if item.fitted else 'not fitted'}): {item.words}.")
+        fitted = "fitted" if item.fitted else "not fitted"
+        if not item.independent:
+            fitted += ", not independent"
+        bullet(out, f"{item.name} ({fitted}): {item.words}.")
 
 
 def show_line(out: Console, drill: Drill) -> None:
@@ -62,7 +81,7 @@ def show_result(out: Console, found: DrillResult) -> None:
 
 def _show_run(out: Console, run: RunFound) -> None:
     verdict = "passed" if run.passed else "FAILED"
-    by = "" if run.kept_alone or not run.passed else " by the fitted devices"
+    by = "" if run.kept_alone or not run.passed else " by the fitted independent devices"
     room = "" if run.room in run.name else f", {run.room} room"
     paragraph(out, f"{verdict}{by}: {run.name}{room}, {fixed(run.ambient_c)} °C")
     if run.pass_line.limits == ():
@@ -96,8 +115,18 @@ def _limit_words(item: LimitFound) -> str:
         passed = f", passed after {duration(60.0 * (item.passed_min or 0.0))}"
     return (
         f"{item.name} {fixed(item.value)} {item.unit} after {duration(60.0 * item.worst_min)} "
-        f"(limit {fixed(item.limit)}{passed})"
+        f"({_limit_itself(item)}{passed})"
     )
+
+
+def _limit_itself(item: LimitFound) -> str:
+    """Return the limit; where sound running passes the stated one, both."""
+    if item.kept_sound:
+        return f"limit {fixed(item.limit)}"
+    stated = f"stated {fixed(item.stated)}, sound running already {fixed(item.sound_value)}"
+    if item.name not in CONTENTS:
+        return stated
+    return f"{stated}; judged by {HEALTHY_K:g} K beyond that, {fixed(item.limit)}"
 
 
 def _show_devices(out: Console, run: RunFound) -> None:
@@ -113,6 +142,10 @@ def _show_devices(out: Console, run: RunFound) -> None:
         else:
             texts.append(f"{item.device}{when}, and yet: {', '.join(item.broken)}")
     saved = f"Only saved by: {' or '.join(run.saved_by)}" if run.saved_by else "None saves it"
+    if run.barred:
+        saved = "No device makes up for such a controller"
+    if run.would_save:
+        saved += f". {CIRCUIT}: {' or '.join(run.would_save)}"
     paragraph(out, f"{saved}. {'; '.join(texts)}.", indent=4)
 
 
@@ -121,6 +154,10 @@ def show_end(out: Console, results: Sequence[DrillResult]) -> None:
     ran = [item for item in results if item.skipped is None]
     failed = [item for item in ran if not item.passed]
     heading(out, f"{len(ran) - len(failed)} of {len(ran)} drills passed")
+    unsound = dict.fromkeys(words for item in ran for words in item.unsound)
+    if unsound:
+        paragraph(out, "Without any fault your controller does not hold the target; no drill there "
+                       f"is passed: {'; '.join(unsound)}.")  # fmt: skip
     for item in failed:
         runs = [run for run in item.runs if not run.passed]
         saved = sorted({device for run in runs for device in run.saved_by})

@@ -10,15 +10,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ctrl import cli
+from ctrl import cli, drills, screen, screen_drill
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.drill_devices import CABINET, CONTACTOR, HOT_SIDE, device_specs
-from ctrl.drill_list import DRILLS, drill_settings, fuse_blows, short_current_a
-from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, PassLine, Scenario
+from ctrl.drill_list import DRILLS, fuse_blows, short_current_a
+from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, WARMEST, PassLine, Scenario
 from ctrl.drills import bench_of, drill_all, limits_found, room_plant, run_drill
 from ctrl.firmware import settings_of
+from ctrl.flashed import flashed
 from ctrl.glossary import GLOSSARY, SIGNALS
 from ctrl.json_out_drill import of_drills
+from ctrl.protection import P_OUTPUT, P_REASON, R_AS_ASKED
+from ctrl.protection_settings import R_STOPPED
 from ctrl.record import COLUMNS, INDEX
 from ctrl.side_by_side import side_by_side
 from plant import cabinet, stage
@@ -262,7 +265,8 @@ def test_stuck_on_in_a_cool_room_freezes_and_no_hot_side_cut_out_sees_it(results
     by_name = {item.device: item for item in run.devices}
     assert by_name[HOT_SIDE].opens_min is None and not by_name[HOT_SIDE].keeps
     assert by_name[CABINET].keeps and by_name[CONTACTOR].keeps
-    assert run.saved_by == (CABINET, CONTACTOR)
+    # The contactor listens to the firmware, and the exported one does not drive it.
+    assert run.saved_by == (CABINET,) and run.would_save == (CONTACTOR,)
     # The device acts before the limit is passed.
     assert by_name[CABINET].opens_min < limit_of(run, COLDEST).passed_min
 
@@ -284,6 +288,25 @@ def test_a_fitted_device_turns_the_drill(results):
     assert found.passed
     cold = run_of({"it": found}, "it", "coldest")
     assert cold.passed and not cold.kept_alone
+
+
+def test_a_contactor_that_the_firmware_would_have_to_drive_does_not_count():
+    fitted = changed(protection={"series_contactor": True})
+    found = run_drill(bench_of(fitted, settings_of(fitted)), DRILLS["switch_stuck_on"])
+    cold = run_of({"it": found}, "it", "coldest")
+    assert not found.passed and not cold.passed
+    item = next(item for item in cold.devices if item.device == CONTACTOR)
+    assert item.keeps and item.fitted and not item.counted
+    assert cold.would_save == (CONTACTOR,) and CONTACTOR not in cold.saved_by
+
+
+def test_a_foam_limit_that_sound_running_breaks_does_not_move():
+    """Whoever states 40 °C for the foam is told that it is passed, fault or none."""
+    low = changed(limits={"foam_max_c": 40.0})
+    (run,) = run_drill(bench_of(low, settings_of(low)), DRILLS["vents_blocked"]).runs
+    foam = limit_of(run, FOAM)
+    assert (foam.limit, foam.stated) == (40.0, 40.0) and foam.sound_value > 40.0
+    assert not foam.kept and not run.passed and FOAM in run.lacks
 
 
 def test_without_a_hot_sensor_a_stopped_fan_is_saved_by_the_cut_out_only(results):
@@ -319,14 +342,29 @@ def test_limits_are_read_off_the_rows():
     table[:, INDEX["contents_c"]] = (6.0, 5.0, 1.0)
     sick = table[:1].copy()
     sick[0, INDEX["hot_sink_c"]] = 72.0
+    sick[0, INDEX["contents_c"]] = 19.9
     found = {x.name: x for x in limits_found(CONFIG, plant, table, 100.0, PassLine(), table[:1])}
     sink, coldest = found[HOT_SINK], found[COLDEST]
     assert (sink.value, sink.worst_min, sink.passed_min) == (71.0, 1.0, 1.0)
     assert (coldest.value, coldest.worst_min, coldest.passed_min) == (1.0, 2.0, 2.0)
     assert found[FOAM].kept and not sink.kept
-    # Where sound running is worse than the limit, the fault is held against sound running.
+    # Only contents are held against sound running where that is worse; parts keep their limit.
+    table[:, INDEX["contents_c"]] = 20.0
     found = {x.name: x for x in limits_found(CONFIG, plant, table, 100.0, PassLine(), sick)}
-    assert found[HOT_SINK].limit == 72.5 and found[HOT_SINK].kept
+    sink, warmest = found[HOT_SINK], found[WARMEST]
+    assert (sink.limit, sink.stated, sink.sound_value) == (70.0, 70.0, 72.0) and not sink.kept
+    assert warmest.limit == pytest.approx(20.4) and warmest.kept
+    assert warmest.stated == pytest.approx(CONFIG.use.target_c + CONFIG.use.target_tolerance_k)
+    words = screen_drill._limit_words(warmest)
+    assert f"stated {warmest.stated:.1f}, sound running already 19.9" in words
+    assert "stated 70.0, sound running already 72.0" in screen_drill._limit_words(sink)
+    assert "sound" not in screen_drill._limit_words(found[FOAM])
+
+
+def test_the_pass_line_says_beforehand_how_a_missed_contents_limit_is_judged():
+    told = "a contents limit that sound running does not keep is judged by the additional"
+    assert all(told in drill.pass_line.words for drill in DRILLS.values())
+    assert told not in PassLine(limits=PARTS).words
 
 
 # The same again, other controllers, command line -------------------------------------------------
@@ -356,6 +394,52 @@ def test_a_makers_own_controller_is_drilled_behind_the_same_protections():
     assert rig.table[-1, INDEX["duty"]] == pytest.approx(SETTINGS.duty_limit)
 
 
+class NeverCools:
+    """A whole firmware from outside that does nothing, and may stop after some ticks."""
+
+    def __init__(self, stops_after=None):
+        self.stops_after, self.ticks = stops_after, 0
+
+    def tick(self, settings, state, tick, codes):
+        self.ticks += 1
+        state[P_OUTPUT] = 0
+        stopped = self.stops_after is not None and self.ticks > self.stops_after
+        state[P_REASON] = R_STOPPED if stopped else R_AS_ASKED
+
+    def power_lost(self):
+        pass
+
+
+def test_a_controller_that_does_nothing_passes_no_drill(monkeypatch, results):
+    """It breaks no limit of foam or sink; its own idleness is no yardstick."""
+    monkeypatch.setattr(drills, "MOST_H", 8.0)
+    bench = bench_of(CONFIG, SETTINGS, outside=NeverCools)
+    found = run_drill(bench, DRILLS["hot_fan_stopped"])
+    assert results["hot_fan_stopped"].passed and results["hot_fan_stopped"].unsound == ()
+    assert not found.passed and not found.runs[0].kept_alone
+    assert found.runs[0].lacks == ("sound running in the worst room",)
+    ours, its = bench.sound("worst"), bench.own_sound("worst")
+    assert ours[-1, INDEX["contents_c"]] < its[-1, INDEX["contents_c"]] - 5.0
+    (words,) = found.unsound
+    assert words.startswith("worst room: contents warmest") and "limit" in words
+    out = screen.console()
+    with out.capture() as caught:
+        screen_drill.show_end(out, (found, found))
+    flat = " ".join(caught.get().split())
+    assert flat.count("Without any fault your controller does not hold") == 1
+    assert flat.count(words) == 1
+
+
+def test_a_controller_that_stops_passes_no_drill(monkeypatch):
+    monkeypatch.setattr(drills, "MOST_H", 4.0)
+    late = drills.LEAD_S + 600.0  # sound until ten minutes after the fault
+    bench = bench_of(CONFIG, SETTINGS, outside=lambda: NeverCools(late / SETTINGS.period_s))
+    bench.sound_tables["worst, drilled"] = bench.sound("worst")  # as if it held without a fault
+    (run,) = run_drill(bench, DRILLS["hot_fan_stopped"]).runs
+    assert not run.passed and run.lacks == ("the controller stopped 70 min into the run",)
+    assert run.barred and run.saved_by == ()
+
+
 def test_unknown_names_are_one_line_and_exit_2(capsys):
     status = cli.main(["drill", "benchmark", "--only", "hot_fan_stoped"])
     captured = capsys.readouterr()
@@ -372,7 +456,8 @@ def test_the_answer_is_the_exit_status(capsys):
     assert text.index("Pass line") < text.index("passed: 43 °C")
     assert cli.main(["drill", "benchmark", "--only", "switch_stuck_on"]) == 1
     flat = " ".join(capsys.readouterr().out.split())
-    assert "Only saved by: low-temperature cut-out or series contactor" in flat
+    assert "Only saved by: low-temperature cut-out. Would save it, if driven by" in flat
+    assert "driven by a circuit of its own: series contactor" in flat
 
 
 def keys_of(value):
@@ -387,7 +472,7 @@ def keys_of(value):
 def test_json_keys_are_in_the_glossary(results):
     plant = room_plant(CONFIG, "usual")
     specs = device_specs(CONFIG, plant)
-    found = of_drills(CONFIG, SETTINGS, specs, tuple(results.values()), 1, "0")
+    found = of_drills(CONFIG, flashed(CONFIG), specs, tuple(results.values()), 1, "0")
     text = json.dumps(found, allow_nan=False)
     keys = {key for key in keys_of(json.loads(text)) if not key.endswith("_reason")}
     heads = {"command", "version", "config", "cabinet", "target_c"}
@@ -403,7 +488,3 @@ def test_the_picture_is_drawn(tmp_path, results):
     assert path.read_bytes()[:4] == b"\x89PNG"
     shown = [axis for axis in figure.axes if axis.has_data()]
     assert len(shown) == sum(1 for item in results.values() if item.runs)
-
-
-def test_tuned_settings_are_asked_for_by_the_file():
-    assert drill_settings(CONFIG) == settings_of(CONFIG)
