@@ -9,6 +9,7 @@ import shutil
 from dataclasses import replace
 
 import hypothesis
+import largest_firmware
 import numpy as np
 import pytest
 from firmware_host import Host, Python, build, first_difference, packed_for
@@ -296,6 +297,47 @@ def test_damaged_settings_switch_off_and_stay_off(programs):
         assert host.run(codes)["duty"][-1] == 1000
         host.start(packed, checksum_of(packed) ^ 1)  # wrong from the start
         assert (host.run(codes)["reason"] == REASON_SETTINGS).all()
+
+
+def swinging_codes(ticks):
+    """Return codes of a healthy cabinet that swings through every duty and lift."""
+    at = np.arange(ticks)
+    air, hot, cold, room = (
+        middle + swing * np.sin(2.0 * np.pi * at / period)
+        for middle, swing, period in ((9, 6, 37), (35, 25, 71), (-8, 20, 61), (25, 10, 97))
+    )
+    codes = np.zeros((ticks, CODE_WORDS), dtype=np.int64)
+    codes[:, 0], codes[:, 1] = 8 * (90 - air), 8 * (90 - hot)  # 32 codes are 4 K
+    codes[:, 2], codes[:, 4] = 16 * cold, 16 * room
+    codes[:, 3], codes[:, 5:] = 12800, 100
+    return codes
+
+
+@pytest.mark.parametrize("law", ["pi", "cascade", "best_cop"])
+def test_any_damaged_bit_is_harmless_until_it_is_found(programs, law):
+    # The sanitizers end the program, and the test with it, at the first undefined step.
+    settings = largest_firmware.LAWS[law]
+    packed = packed_for(settings, largest_firmware.PROTECTION, Features(law))
+    passes = 2 * (len(packed) // 16 + 1)
+    codes = swinging_codes(3000)
+    found = []
+    with Host(programs(law)) as host:
+        host.start(packed)
+        for at in range(len(packed)):
+            for bit in range(8):
+                first = 97 * (8 * at + bit) % (len(codes) - passes - 120)
+                hit = first + 60 + (8 * at + bit) % 37  # anywhere in a pass of the check
+                host.reset()
+                host.run(codes[first:hit])
+                host.damage(at, 1 << bit)
+                after = host.run(codes[hit : hit + passes])
+                host.damage(at, 1 << bit)
+                stopped = after["reason"] == REASON_SETTINGS
+                found.append(int(np.argmax(stopped)) + 1)
+                assert stopped[-1] and after["duty"][-1] == 0 and not after["on"][-1], (at, bit)
+                assert after["duty"].max() <= 1000 and after["reverse"].max() <= 1000, (at, bit)
+    print(f"{law}: {len(found)} bits, found after {max(found)} of at most {passes} ticks")
+    assert max(found) > passes // 2  # damaged settings were run on
 
 
 def test_power_lost_in_a_defrost(programs):
