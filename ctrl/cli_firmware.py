@@ -120,6 +120,7 @@ def _show(export: "Export", folder: str, holds: bool, sizes: "tuple[PartSize, ..
     from ctrl.class_b import class_b_measures
     from ctrl.firmware_top import CAUTIONS
     from ctrl.part_sizes import size_lines
+    from ctrl.thermistor_fit import thermistor_cautions
 
     out = screen.console()
     origin = "worked out" if export.recommended else "as written in the config"
@@ -138,5 +139,7 @@ def _show(export: "Export", folder: str, holds: bool, sizes: "tuple[PartSize, ..
     out.print("\nBefore you flash it:")
     for line in CAUTIONS:
         out.print(line)
+    for text in thermistor_cautions(export.config, export.settings.setpoint_c):
+        out.print(f"- {text}")
     sys.stdout.flush()
     sys.stdout.write(f"written: {folder} ({len(export.files)} files); write hardware.c next\n")
