@@ -6,6 +6,7 @@ kernels that the simulations run on; those have tests of their own.
 """
 
 import shutil
+import struct
 from dataclasses import replace
 
 import hypothesis
@@ -338,6 +339,28 @@ def test_any_damaged_bit_is_harmless_until_it_is_found(programs, law):
                 assert after["duty"].max() <= 1000 and after["reverse"].max() <= 1000, (at, bit)
     print(f"{law}: {len(found)} bits, found after {max(found)} of at most {passes} ticks")
     assert max(found) > passes // 2  # damaged settings were run on
+
+
+def test_a_damaged_count_of_schedule_points_reads_no_further(programs):
+    # At the end of the schedule, which is where one point too many would be read.
+    whole = largest_firmware.LAWS["pi"]
+    points = tuple((duty, 400_000, 40_000) for duty in (100, 500, 900))
+    law = replace(whole, options=replace(whole.options, schedule=points))
+    guard = replace(
+        largest_firmware.PROTECTION, duty_limit_permille=1000, defrost=DefrostSettings()
+    )
+    packed = packed_for(law, guard, Features("pi"))
+    at = packed.index(struct.pack("<hhhH", 100, 500, 900, 3)) + 6
+    codes = np.tile(swinging_codes(1), (2000, 1))  # until the integral is full
+    codes[:, 1] = 8 * (90 - 25)
+    with Host(programs("pi")) as host:
+        host.start(packed)
+        for bit in range(16):
+            host.reset()
+            assert host.run(codes)["duty"][-1] == 1000
+            host.damage(at + bit // 8, 1 << bit % 8)
+            assert host.run(codes)["reason"][-1] == REASON_SETTINGS
+            host.damage(at + bit // 8, 1 << bit % 8)
 
 
 def test_power_lost_in_a_defrost(programs):
