@@ -5,6 +5,7 @@ from ctrl.build import extraction_of
 from ctrl.capability import StartCurrents, flashed_duty
 from ctrl.cases import Case, Limit, current_limits
 from ctrl.config import Config
+from ctrl.thermistor_fit import thermistor_cautions
 from plant import cabinet, drive
 from plant.cabinet import Plant
 from plant.module import figure_of_merit
@@ -52,7 +53,7 @@ def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
         found.append(
             f"At {config.use.target_c:g} °C nothing that spoils: food needs 5 °C or colder."
         )
-    doubts = sheet_cautions(config) + climate_cautions(config)
+    doubts = sheet_cautions(config) + climate_cautions(config) + thermistor_cautions(config)
     starved = starved_cautions(config, plant) + collapse_cautions(config, plant)
     return found + starved + doubts
 

@@ -53,7 +53,9 @@ def class_b_measures(config: Config) -> tuple[Measure, ...]:
                 "it only sends; nothing that comes in is listened to"),
         Measure("power", "brown-out", PARTLY,
                 "after every reset the module waits for a good reading, and off is counted from "
-                "there; switch the brown-out detector on"),
+                "there; a trip is kept in RAM, so a watchdog or brown-out reset clears it: the "
+                "independent cut-out with manual reset is what stays off; switch the brown-out "
+                "detector on"),
         Measure("safe state", "any of these", PRESENT,
                 "module off, hot fan on, alarm; latched after a trip, damaged settings and "
                 "faults that come back; the hot fan also runs whenever the hot sink reads above "

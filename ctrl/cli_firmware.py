@@ -122,6 +122,7 @@ def _show(export: "Export", found: "Flashed", folder: str, sizes: "tuple[PartSiz
     from ctrl.class_b import class_b_measures
     from ctrl.firmware_top import CAUTIONS
     from ctrl.part_sizes import size_lines
+    from ctrl.thermistor_fit import thermistor_cautions
 
     out = screen.console()
     out.print(
@@ -142,5 +143,7 @@ def _show(export: "Export", found: "Flashed", folder: str, sizes: "tuple[PartSiz
     out.print("\nBefore you flash it:")
     for line in CAUTIONS:
         out.print(line)
+    for text in thermistor_cautions(export.config, export.settings.setpoint_c):
+        out.print(f"- {text}")
     sys.stdout.flush()
     sys.stdout.write(f"written: {folder} ({len(export.files)} files); write hardware.c next\n")

@@ -9,13 +9,15 @@ from ctrl.firmware_layout import LAW_NAMES
 from ctrl.firmware_text import wrapped
 from ctrl.microcontroller import AVR_SIZE
 from ctrl.readings import SensorSettings
+from ctrl.thermistor_fit import thermistor_cautions
 
 CAUTIONS = (
     "- Ten amperes of direct current in thin wire start fires. Put a fuse at the supply's end "
     "of the wire, sized for the wire.",
     "- No limit in here is a safety device: a switch that fails shut obeys no firmware. Fit a "
     "thermal cut-out of its own on the hot sink, in the module's wire, and one against cold in "
-    "the cabinet where freezing does harm.",
+    "the cabinet where freezing does harm. Take one with manual reset: a trip in here lies in RAM, "
+    "and any reset (power, watchdog, brown-out) clears it.",
     "- The hot sink burns skin when its fan stops. EPS foam softens: keep it below 66 deg C.",
     "- Food that spoils is kept at 5 deg C or colder. Never medicines.",
     "- Try it first with the module unplugged: warm and cool the sensors by hand, pull each one "
@@ -65,6 +67,10 @@ def wiring_lines(config: Config, firmware: Firmware) -> list[str]:
     if config.ambient_sensor is not None:
         room = firmware.law.options.ambient if hasattr(firmware.law, "options") else guard.control
         lines.append(_sensor_line("Sensor of the room", config.ambient_sensor, room))
+    setpoint_c100 = getattr(firmware.law, "setpoint_c100", None)
+    held_c = None if setpoint_c100 is None else 0.01 * setpoint_c100
+    doubts = thermistor_cautions(config, held_c)
+    lines += [f"- {text.replace('°C', 'deg C')}" for text in doubts]
     for name, wiring in (
         ("Hot", config.hot_sink.fan_wiring),
         ("Cold", config.cold_sink.fan_wiring),

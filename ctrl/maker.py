@@ -2,8 +2,9 @@
 
 The interface is in `firmware_c/maker.h`.  Whatever the code does (crash, hang, write where
 it must not) happens in a process of its own, in its own session, that is ended with
-everything it has started; what remains is one line.  It is no sandbox: the code may do what
-its user may.
+everything it has started in that session; what remains is one line.  A process that the code
+puts into a session of its own outlives it.  It is no sandbox: the code may do what its user
+may.
 """
 
 import os

@@ -18,6 +18,7 @@ from ctrl.notes import Item, Notes, Paragraph
 
 COMPILING = "first run: compiling the model, about half a minute"
 NONE = "-"
+NARROW_COLUMNS = 40  # below it a table's columns would lose figures or break them
 
 
 class PipeConsole(Console):
@@ -111,7 +112,27 @@ def show_table(out: Console, table: Table) -> None:
     if isinstance(out, Notes):
         out.table(table)
         return
+    if out.width < NARROW_COLUMNS:
+        for line in table_lines(table):
+            paragraph(out, line)
+        return
     out.print(Padding(table, (0, 0, 0, 2), expand=False))
+
+
+def table_lines(table: Table) -> list[str]:
+    """Return each row as "label: value unit"; under headings "label: heading value, ..."."""
+    headings = [str(column.header) if table.show_header else "" for column in table.columns]
+    found = []
+    for label, *cells in zip(*(column.cells for column in table.columns), strict=True):
+        text = str(label).strip().removesuffix(":")
+        mark = ": " if text else ""
+        for heading, cell in zip(headings[1:], cells, strict=True):
+            if str(cell) and heading:
+                text, mark = f"{text}{mark}{heading} {cell}", ", "
+            elif str(cell):  # the unit of the cell before, or a value under no heading
+                text, mark = f"{text}{' ' if mark == ', ' else mark}{cell}", ", "
+        found.append(text)
+    return found
 
 
 def fixed(value: float | None, decimals: int = 1) -> str:

@@ -19,6 +19,7 @@ from ctrl.screen import (
 )
 from ctrl.screen_cold_side import show_cold_side, show_outside
 from ctrl.screen_hot_side import show_hot_side
+from ctrl.thermistor_fit import thermistor_cautions
 
 
 def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
@@ -173,6 +174,8 @@ def _sensors(out: Console, found: Check) -> None:
             f"+/-{item.tolerance_k:g}",
         )  # fmt: skip
     show_table(out, table)
+    for text in thermistor_cautions(found.config):
+        bullet(out, text)
 
 
 def _contents(out: Console, found: Check) -> None:

@@ -2,13 +2,17 @@
 
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from cold_start import cold_start_ohm
 
 from ctrl.build import plant_of
 from ctrl.cautions import absent_protections, cautions_of, sheet_cautions
 from ctrl.config import build_config, load_config, plain_data
+from ctrl.fixed_point import interpolate
+from ctrl.readings import SensorSettings
 from ctrl.shipped import shipped_names
+from ctrl.thermistor_fit import table_fit, thermistor_cautions
 
 
 def changed(name, **tables):
@@ -140,3 +144,41 @@ def test_a_sheet_that_contradicts_itself_is_told():
     # 100 K needs Z = 2 dT/(Th - dT)^2 = 5.1e-3 1/K (textbook), beyond bismuth telluride.
     (stack,) = doubts(dtmax_k=100.0)
     assert "figure of merit" in stack and "two stages" in stack
+
+
+@pytest.mark.parametrize(
+    ("r25_ohm", "divider_ohm", "low_c", "high_c"),
+    [(1e5, 1e4, 0, 15), (1e4, 1e4, -10, 10), (2e3, 1e4, 0, 25), (1e4, 4700, -20, 0)],
+)
+def test_the_chord_of_a_table_against_the_beta_law(r25_ohm, divider_ohm, low_c, high_c):
+    # Outside: the beta law as R(T), inverted nowhere; the firmware's own kernel reads every
+    # code of 16 bits, where a step of the converter is too small to matter.
+    sensor = SensorSettings.thermistor(
+        r25_ohm=r25_ohm, beta_k=3950.0, divider_ohm=divider_ohm, adc_bits=16, tick_s=1.0
+    )
+    temps = np.arange(low_c, high_c + 0.001, 0.05)
+    ohm = r25_ohm * np.exp(3950.0 * (1.0 / (temps + 273.15) - 1.0 / 298.15))
+    codes = np.round(65536.0 * ohm / (ohm + divider_ohm)).astype(int)
+    good = (codes >= sensor.code_low) & (codes <= sensor.code_high)
+    words = np.array(sensor.table, dtype=np.int64)
+    off = [0.01 * interpolate(words, 0, int(code), 16) - temp
+           for code, temp in zip(codes[good], temps[good], strict=True)]  # fmt: skip
+    fit = table_fit(r25_ohm, 3950.0, divider_ohm, 16, low_c, high_c)
+    print(f"{r25_ohm:g} ohm over {divider_ohm:g}: {fit}")
+    assert fit.error_k == pytest.approx(max(off, key=abs), abs=0.02)
+    assert (fit.coldest_c < low_c) == good[temps < low_c + 0.1].all()
+
+
+def test_a_divider_that_does_not_fit_is_told():
+    for name in shipped_names():
+        assert thermistor_cautions(load_config(name)) == []
+    coarse = changed("galley_larder", sensor={"r25_ohm": 100000.0, "divider_ohm": 10000.0})
+    (told,) = thermistor_cautions(coarse)
+    # At 8 deg C: 100000 exp(3950 (1/281.15 - 1/298.15)) = 226 000 ohm.
+    assert "220000 ohm" in told or "230000 ohm" in told
+    assert "misses its curve" in told and told in cautions(coarse)
+    fitting = changed("galley_larder", sensor={"r25_ohm": 100000.0, "divider_ohm": 220000.0})
+    assert thermistor_cautions(fitting) == []
+    # 100 kohm over 4.7 kohm: 49 times the divider is reached at 8 deg C already.
+    narrow = changed("galley_larder", sensor={"r25_ohm": 100000.0, "divider_ohm": 4700.0})
+    assert "for a broken wire" in thermistor_cautions(narrow)[0]

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from ctrl import cli, screen_recommend
 from ctrl.recommend import Recommendation
-from ctrl.screen import digits, duration, fixed
+from ctrl.screen import digits, duration, fixed, grid_of, table_lines
 from ctrl.shipped import shipped_folder, shipped_names
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -305,6 +305,29 @@ def test_recommend_fits_sixty_columns(larder):
         assert title in text
     # No cell is cut short: rich marks that with an ellipsis.
     assert "…" not in text
+
+
+@pytest.mark.parametrize("width", [24, 30])
+def test_a_narrow_terminal_keeps_every_figure_whole(larder, width):
+    # What stands in a wide table stands, whole, in a line of the narrow screen.
+    wide = shown(larder, 200)
+    words = set(shown(larder, width).split())
+    figures = {word.rstrip(",.;:") for word in wide.split() if word[0].isdigit()}
+    assert len(figures) > 50
+    lost = figures - {word.rstrip(",.;:") for word in words}
+    assert {word for word in lost if len(word) < width - 4} == set()
+
+
+def test_a_row_as_a_line():
+    table = grid_of(("", "usual", "worst", ""), "lrrl")
+    table.add_row("coldest:", "-1.2", "5.9", "°C")
+    table.add_row("decided by", "drive", "", "")
+    assert table_lines(table) == [
+        "coldest: usual -1.2, worst 5.9 °C", "decided by: usual drive",
+    ]  # fmt: skip
+    bare = grid_of(("", "", ""), "lrl")
+    bare.add_row("  setpoint", "5.0", "°C")
+    assert table_lines(bare) == ["setpoint: 5.0 °C"]
 
 
 def test_recommend_shows_the_settings_that_were_chosen(larder):

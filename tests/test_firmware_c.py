@@ -6,9 +6,11 @@ kernels that the simulations run on; those have tests of their own.
 """
 
 import shutil
+import struct
 from dataclasses import replace
 
 import hypothesis
+import largest_firmware
 import numpy as np
 import pytest
 from firmware_host import Host, Python, build, first_difference, packed_for
@@ -296,6 +298,69 @@ def test_damaged_settings_switch_off_and_stay_off(programs):
         assert host.run(codes)["duty"][-1] == 1000
         host.start(packed, checksum_of(packed) ^ 1)  # wrong from the start
         assert (host.run(codes)["reason"] == REASON_SETTINGS).all()
+
+
+def swinging_codes(ticks):
+    """Return codes of a healthy cabinet that swings through every duty and lift."""
+    at = np.arange(ticks)
+    air, hot, cold, room = (
+        middle + swing * np.sin(2.0 * np.pi * at / period)
+        for middle, swing, period in ((9, 6, 37), (35, 25, 71), (-8, 20, 61), (25, 10, 97))
+    )
+    codes = np.zeros((ticks, CODE_WORDS), dtype=np.int64)
+    codes[:, 0], codes[:, 1] = 8 * (90 - air), 8 * (90 - hot)  # 32 codes are 4 K
+    codes[:, 2], codes[:, 4] = 16 * cold, 16 * room
+    codes[:, 3], codes[:, 5:] = 12800, 100
+    return codes
+
+
+@pytest.mark.parametrize("law", ["pi", "cascade", "best_cop"])
+def test_any_damaged_bit_is_harmless_until_it_is_found(programs, law):
+    # The sanitizers end the program, and the test with it, at the first undefined step.
+    settings = largest_firmware.LAWS[law]
+    packed = packed_for(settings, largest_firmware.PROTECTION, Features(law))
+    passes = 2 * (len(packed) // 16 + 1)
+    codes = swinging_codes(3000)
+    found = []
+    with Host(programs(law)) as host:
+        host.start(packed)
+        for at in range(len(packed)):
+            for bit in range(8):
+                first = 97 * (8 * at + bit) % (len(codes) - passes - 120)
+                hit = first + 60 + (8 * at + bit) % 37  # anywhere in a pass of the check
+                host.reset()
+                host.run(codes[first:hit])
+                host.damage(at, 1 << bit)
+                after = host.run(codes[hit : hit + passes])
+                host.damage(at, 1 << bit)
+                stopped = after["reason"] == REASON_SETTINGS
+                found.append(int(np.argmax(stopped)) + 1)
+                assert stopped[-1] and after["duty"][-1] == 0 and not after["on"][-1], (at, bit)
+                assert after["duty"].max() <= 1000 and after["reverse"].max() <= 1000, (at, bit)
+    print(f"{law}: {len(found)} bits, found after {max(found)} of at most {passes} ticks")
+    assert max(found) > passes // 2  # damaged settings were run on
+
+
+def test_a_damaged_count_of_schedule_points_reads_no_further(programs):
+    # At the end of the schedule, which is where one point too many would be read.
+    whole = largest_firmware.LAWS["pi"]
+    points = tuple((duty, 400_000, 40_000) for duty in (100, 500, 900))
+    law = replace(whole, options=replace(whole.options, schedule=points))
+    guard = replace(
+        largest_firmware.PROTECTION, duty_limit_permille=1000, defrost=DefrostSettings()
+    )
+    packed = packed_for(law, guard, Features("pi"))
+    at = packed.index(struct.pack("<hhhH", 100, 500, 900, 3)) + 6
+    codes = np.tile(swinging_codes(1), (2000, 1))  # until the integral is full
+    codes[:, 1] = 8 * (90 - 25)
+    with Host(programs("pi")) as host:
+        host.start(packed)
+        for bit in range(16):
+            host.reset()
+            assert host.run(codes)["duty"][-1] == 1000
+            host.damage(at + bit // 8, 1 << bit % 8)
+            assert host.run(codes)["reason"][-1] == REASON_SETTINGS
+            host.damage(at + bit // 8, 1 << bit % 8)
 
 
 def test_power_lost_in_a_defrost(programs):

@@ -102,8 +102,8 @@ static void reverse(const cl_defrost_settings *settings, cl_defrost *defrost, in
         && (defrost->phase == CL_PHASE_MELT)
         && (defrost->ticks >= CL_READ_I32(&settings->pause_ticks))
         && (cold_c100 != CL_NO_SENSOR) && (cold_c100 < CL_READ_I16(&settings->end_c100))) {
-        level = (int16_t)(defrost->reverse_permille + CL_READ_I16(&settings->ramp_permille));
-        level = cl_clamp16(level, 0, CL_READ_I16(&settings->reverse_permille));
+        level = (int16_t)(defrost->reverse_permille + cl_read_permille(&settings->ramp_permille));
+        level = cl_clamp16(level, 0, cl_read_permille(&settings->reverse_permille));
     }
     defrost->reverse_permille = level;
 }

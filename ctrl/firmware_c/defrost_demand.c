@@ -60,7 +60,7 @@ static bool judge(const cl_defrost_settings *settings, cl_defrost *defrost)
                 clean + cl_div_round(cl_sub_sat(defrost->mean, clean), LEARN_TICKS);
         }
     } else {
-        const int32_t limit = CL_FULL_PERMILLE + CL_READ_I16(&settings->share_permille);
+        const int32_t limit = CL_FULL_PERMILLE + cl_read_permille(&settings->share_permille);
 
         if ((clean > 0) && (defrost->mean >= cl_div_round(clean * limit, CL_FULL_PERMILLE))) {
             defrost->held = cl_count(defrost->held);

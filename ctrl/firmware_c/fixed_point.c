@@ -30,6 +30,11 @@ int16_t cl_clamp16(int16_t x, int16_t low, int16_t high)
     return held;
 }
 
+int16_t cl_read_permille(const int16_t *permille)
+{
+    return cl_clamp16(CL_READ_I16(permille), 0, CL_FULL_DUTY);
+}
+
 int32_t cl_add_sat(int32_t a, int32_t b)
 {
     int32_t sum;
@@ -145,8 +150,9 @@ uint16_t cl_count(uint16_t ticks)
 
 int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits)
 {
-    const uint8_t shift = (uint8_t)(bits - 5U);
-    const uint32_t span = (uint32_t)1U << bits;
+    const uint8_t held = (uint8_t)cl_clamp16(bits, 8, 16); /* damaged settings may say more */
+    const uint8_t shift = (uint8_t)(held - 5U);
+    const uint32_t span = (uint32_t)1U << held;
     const uint32_t width = (uint32_t)1U << shift; /* of a segment */
     const uint16_t inside = (uint16_t)cl_clamp(code, 0, (int32_t)span - 1);
     const uint16_t segment = (uint16_t)(inside >> shift);

@@ -30,6 +30,9 @@
 int32_t cl_clamp(int32_t x, int32_t low, int32_t high);
 int16_t cl_clamp16(int16_t x, int16_t low, int16_t high);
 
+/* A setting in flash that is a share of 0 to 1000, held within it should it be damaged. */
+int16_t cl_read_permille(const int16_t *permille);
+
 /* a + b and a - b, held within int32. */
 int32_t cl_add_sat(int32_t a, int32_t b);
 int32_t cl_sub_sat(int32_t a, int32_t b);
@@ -44,7 +47,7 @@ int32_t cl_div_round(int32_t a, int32_t b);
 uint16_t cl_count(uint16_t ticks);
 
 /* Value of a table of CL_TABLE_POINTS in flash at a code of a converter of so many bits;
- * the code is held within its span first. */
+ * the bits are held within 8 to 16, and the code within their span, first. */
 int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits);
 
 #endif

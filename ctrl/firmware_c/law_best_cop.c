@@ -33,7 +33,8 @@ void cl_observe_law(const cl_law_settings *settings, cl_law *law, int16_t hot_c1
     }
 }
 
-/* Duty of the table at a difference, straight between its points [1/1000]. */
+/* Duty of the table at a difference, straight between its points [1/1000]; a damaged table
+ * may hold more than full duty. */
 static int32_t table_duty(const cl_law_settings *settings, int32_t lift_k100)
 {
     int32_t beyond = cl_clamp(lift_k100, 0, TABLE_SPAN_K100);
@@ -47,7 +48,7 @@ static int32_t table_duty(const cl_law_settings *settings, int32_t lift_k100)
     }
     low = CL_READ_I16(&settings->table_permille[point]);
     rise = (int32_t)CL_READ_I16(&settings->table_permille[point + 1U]) - low;
-    return low + cl_div_round(rise * beyond, TABLE_STEP_K100);
+    return cl_clamp(low + cl_div_round(rise * beyond, TABLE_STEP_K100), 0, CL_FULL_PERMILLE);
 }
 
 int16_t cl_step_law(const cl_law_settings *settings, cl_law *law, int16_t reading_c100)

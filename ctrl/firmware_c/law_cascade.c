@@ -3,7 +3,8 @@
 #include "fixed_point.h"
 
 #define OUTER_BITS 18U
-#define ONE_Q18 INT32_C(262144) /* times the largest drop, 8000, it still fits */
+#define ONE_Q18 INT32_C(262144)
+#define MOST_DROP_K100 INT32_C(8000) /* times the above it still fits */
 #define BLIND_HALF_BAND_K100 25
 
 void cl_start_law(const cl_law_settings *settings, cl_law *law)
@@ -38,11 +39,13 @@ void cl_observe_law(const cl_law_settings *settings, cl_law *law, int16_t hot_c1
     law->cold_c100 = cold_c100;
 }
 
-/* The largest drop that may be asked for [1/100 K]. */
+/* The largest drop that may be asked for [1/100 K]; damaged settings may say more. */
 static int32_t most_drop(const cl_law_settings *settings)
 {
-    return (int32_t)CL_READ_I16(&settings->setpoint_c100)
-           - (int32_t)CL_READ_I16(&settings->floor_c100);
+    const int32_t drop = (int32_t)CL_READ_I16(&settings->setpoint_c100)
+                         - (int32_t)CL_READ_I16(&settings->floor_c100);
+
+    return cl_clamp(drop, 0, MOST_DROP_K100);
 }
 
 /* How far the sink is below the setpoint, within what may be asked for [1/100 K]. */

@@ -27,7 +27,7 @@ void cl_observe_law(const cl_law_settings *settings, cl_law *law, int16_t hot_c1
 int16_t cl_step_law(const cl_law_settings *settings, cl_law *law, int16_t reading_c100)
 {
     (void)reading_c100;
-    law->demand_permille = cl_clamp16(CL_READ_I16(&settings->duty_permille), 0, CL_FULL_DUTY);
+    law->demand_permille = cl_read_permille(&settings->duty_permille);
     return law->demand_permille;
 }
 

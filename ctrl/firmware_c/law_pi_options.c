@@ -68,12 +68,13 @@ void cl_find_gains(const cl_law_settings *settings, cl_law *law)
         law->options.ki_now_q20 = CL_READ_I32(&settings->ki_q20);
     } else {
         const int32_t duty = cl_mul_shift(law->integral_q20, 1, CL_GAIN_BITS);
-        uint16_t low = 0U;
+        uint8_t low = 0U;
         int32_t from;
         int32_t to;
         int32_t share;
 
-        while ((low < (points - 2U))
+        /* Damaged settings may say any number of points: those there are, are looked at. */
+        while ((low < (CL_SCHEDULE_POINTS - 2U)) && (points > (low + 2U))
                && (duty >= CL_READ_I16(&options->schedule_permille[low + 1U]))) {
             low++;
         }

@@ -226,7 +226,7 @@ static int16_t fold_back_cap(const cl_protection_settings *settings, const cl_gu
 /* Apply defrost, fold-back and duty limit; note which one set the value. */
 static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard, int16_t cap)
 {
-    const int16_t most = CL_READ_I16(&settings->duty_limit_permille);
+    const int16_t most = cl_read_permille(&settings->duty_limit_permille);
     int16_t out = cl_clamp16(guard->demand_permille, 0, CL_FULL_DUTY);
 
     if (guard->defrost.phase == CL_PHASE_MELT) {
@@ -250,7 +250,7 @@ static int16_t cap_duty(const cl_protection_settings *settings, cl_guard *guard,
 /* Hold the change since the last tick within the slew limit. */
 static int16_t slew(const cl_protection_settings *settings, cl_guard *guard, int16_t wanted)
 {
-    const int16_t step = CL_READ_I16(&settings->slew_permille_per_tick);
+    const int16_t step = cl_read_permille(&settings->slew_permille_per_tick);
     const int16_t before = guard->final_permille;
     const int16_t out = cl_clamp16(wanted, (int16_t)(before - step), (int16_t)(before + step));
 
@@ -300,7 +300,7 @@ static void book(cl_guard *guard, int16_t out)
  * whatever heats it: a switch that is stuck on does so while nothing is asked for. */
 static bool hot_sink_hot(const cl_protection_settings *settings, const cl_guard *guard)
 {
-    int16_t limit = CL_READ_I16(&settings->fold_start_c100); /* at least absolute zero */
+    int32_t limit = CL_READ_I16(&settings->fold_start_c100);
 
     if (guard->hot_fan) {
         limit -= HOT_FAN_HYSTERESIS;
@@ -336,7 +336,7 @@ void cl_limit(const cl_protection_settings *settings, cl_guard *guard)
     guard->reason = guard->forced;
     if (guard->forced == CL_REASON_AS_ASKED) {
         const int16_t cap = fold_back_cap(settings, guard);
-        int16_t most = cl_clamp16(cap, 0, CL_READ_I16(&settings->duty_limit_permille));
+        int16_t most = cl_clamp16(cap, 0, cl_read_permille(&settings->duty_limit_permille));
         uint8_t why;
 
         out = cap_duty(settings, guard, cap);

@@ -5,12 +5,18 @@
 
 #define HALF_PERMILLE INT32_C(500)
 
+/* A time of the settings, none where they are damaged to less [ticks]. */
+static int16_t ticks_of(const int16_t *ticks)
+{
+    return cl_clamp16(CL_READ_I16(ticks), 0, INT16_MAX);
+}
+
 void cl_start_window(const cl_window_settings *settings, cl_window *window)
 {
     window->owed = 0;
     window->left = 0;
     window->on_left = 0;
-    window->wait = CL_READ_I16(&settings->min_ticks);
+    window->wait = ticks_of(&settings->min_ticks);
     window->on = false;
 }
 
@@ -57,8 +63,8 @@ static void run_window(cl_window *window, int16_t length, int16_t least, int16_t
 bool cl_advance_window(const cl_window_settings *settings, cl_window *window,
                        int16_t duty_permille, bool cut)
 {
-    const int16_t length = CL_READ_I16(&settings->window_ticks);
-    const int16_t least = CL_READ_I16(&settings->min_ticks);
+    const int16_t length = ticks_of(&settings->window_ticks);
+    const int16_t least = ticks_of(&settings->min_ticks);
 
     if (length == 0) {
         window->on = duty_permille > 0;
