@@ -34,6 +34,7 @@ WIDEST_SWING_K = 6.0  # common practice, no source
 SWING_OVER_TOLERANCE = 4.5
 HELD_K = 0.5
 HARDLY_DRIVEN = 0.05  # of the largest duty
+LEAST_DUTY = 0.01  # the gain of a smoothed current is highest towards no duty; it is met on the way
 FROST_KG_PER_M3 = 200.0  # young frost, 100 to 300 (from memory)
 
 
@@ -105,9 +106,9 @@ def tuning_points(
 ) -> list[Operating]:
     """Return steady points that span what the controller will meet.
 
-    The duty that holds the setpoint at each ambient, a low duty where the gain is highest,
-    and the duty limit on the hottest day; the coldest room, and the coldest sink of all of
-    these under as much frost as is allowed.
+    The duty that holds the setpoint at each ambient, a low duty, and the duty limit on the
+    hottest day; the coldest room, and the coldest sink of all of these under as much frost as
+    is allowed.  `hardly_driven` are points of higher gain still.
     """
     points = []
     wanted_k = setpoint_c + ZERO_C_K
@@ -125,6 +126,20 @@ def tuning_points(
     iced = min(points, key=lambda point: point.cold_sink_k)
     frosted = frosted_point(plant, iced, config.limits.sink_ice_blockage_pct)
     return points if frosted is None else [*points, frosted]
+
+
+def hardly_driven(config: Config, plant: Plant) -> list[Operating]:
+    """Return the points of `LEAST_DUTY` in the coldest, the usual and the worst room.
+
+    They bound the gains for stability; no rule is fitted there, as the loop passes by only.
+    """
+    rooms = config.climate
+    return [
+        at_duty(
+            at_ambient(plant, room_c, humidity_at(config, room_c)), LEAST_DUTY, room_c + ZERO_C_K
+        )
+        for room_c in sorted({rooms.coldest_c, rooms.usual_c, rooms.worst_c})
+    ]
 
 
 def _in_coldest_room(config: Config, plant: Plant, wanted_k: float, most_duty: float) -> Operating:
@@ -222,6 +237,8 @@ def pi_candidate(
         window_min_on_s=config.drive.window_min_on_s if kind == "slow_window" else 0.0,
     )
     points = tuning_points(config, plant, setpoint_c, most.duty)
+    fitted = len(points)
+    points += hardly_driven(config, plant)
     plants = [linear_plant(plant, point) for point in points]
     delay_s = reading_delay_s(config, period_s)
     try:
@@ -232,6 +249,7 @@ def pi_candidate(
             noise_k=config.sensor.noise_k,
             reading_lsb_k=reading_step_k(config.sensor),
             window_s=settings.window_s,
+            fitted=fitted,
         )
     except NoTuning as error:
         return Candidate("pi", kind, fits, plant, settings, note=f"not tuned: {error}")

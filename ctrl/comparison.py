@@ -12,7 +12,7 @@ from ctrl.cases import contents_min_c, energy_boundary
 from ctrl.config import Config
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Settings, defrost_of, firmware_of
-from ctrl.ice import Ice, ice_of
+from ctrl.ice import Ice, ice_with_range
 from ctrl.law_tuning import LAWS, drive_for, law_candidate
 from ctrl.loop import Loop
 from ctrl.narrower_band import simulated_band
@@ -133,7 +133,7 @@ def ice_without_defrost(config: Config, candidate: Candidate, seed: int) -> Ice:
     plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     settings: Settings = replace(candidate.settings, defrost=None)
-    return ice_of(
+    return ice_with_range(
         plant, firmware_of(with_kind(config, candidate.drive), settings),
         nearest_point(plant, config.use.target_c + ZERO_C_K, coldest),
         config.limits.sink_ice_blockage_pct, most_days=ICE_DAYS, seed=seed,
@@ -190,6 +190,27 @@ def lacks(config: Config, item: Compared) -> str:
     if life is not None and life < wanted:
         return f"the relay lives {life:.1f} years where {wanted:g} are wanted"
     return ""
+
+
+def ice_alike(config: Config, items: Sequence[Compared]) -> str:
+    """Return which laws only frost's density tells apart at the limit on ice, in words, or ''.
+
+    Those just above the limit and just below it, where both ranges of frost 50 % denser to
+    50 % lighter hold the limit.
+    """
+    limit_pct = config.limits.sink_ice_blockage_pct
+    near = [
+        x for x in items
+        if x.ice.blockage_range_pct is not None
+        and x.ice.blockage_range_pct[0] < limit_pct <= x.ice.blockage_range_pct[1]
+    ]  # fmt: skip
+    if len({x.ice.blockage_pct >= limit_pct for x in near}) < 2:
+        return ""
+    named = ", ".join(f"{name_of(x, items)} {x.ice.blockage_pct:.1f} %" for x in near)
+    return (
+        f"Ice: {named} lie on both sides of {limit_pct:g} %, but the density of frost is good to "
+        "50 % only: the model cannot tell them apart there."
+    )
 
 
 def remaining_misses(config: Config, items: Sequence[Compared]) -> str:

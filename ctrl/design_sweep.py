@@ -34,6 +34,9 @@ FLOW_EXPONENT = 0.6
 EXPONENT_ENDS = (0.3, 0.8)
 DRIVES = ("relay", "fast_pwm", "smoothed")
 DRAWS = 24
+LEAST_IN_REACH = 0.95  # of the common draws, for a design to be advised; engineering choice
+# Designs drawn, the thriftiest first: so many at least, more until some are sure of the target.
+LEAST_DRAWN, MOST_DRAWN, SURE_DRAWN = 8, 20, 4
 SAME_SPREADS = 1.645  # one-sided 95 % of a normal spread
 SIMPLEST_DRIVE = {"relay": 0, "slow_window": 1, "fast_pwm": 2, "smoothed": 3, "current": 3}
 Edit = dict[str, Any]
@@ -66,6 +69,8 @@ class Design:
     `energy_kwh_per_day` is None where the target is out of reach in the usual room; `needs`
     names what of wire, fuse and supply it asks more of than is fitted.  `draws_compared` counts
     the common draws in which it and the config's own design reach the target; the gain is theirs.
+    `share_in_reach` is the share of the draws in which it reaches the target in both rooms [-],
+    `sure` whether that is enough to advise it; None and False where it was not drawn.
     """
 
     choice: Choice
@@ -81,11 +86,16 @@ class Design:
     energy_gain_kwh_per_day: float | None = None
     energy_gain_spread_kwh_per_day: float | None = None
     draws_compared: int | None = None
+    share_in_reach: float | None = None
+    sure: bool = False
 
 
 @dataclass(frozen=True)
 class Sweep:
-    """Every design, the thriftiest in reach first, and what to make of them."""
+    """Every design, the thriftiest in reach first, and what to make of them.
+
+    `thriftiest` is the first that is sure of the target: in reach, and on enough of the draws.
+    """
 
     config: Config
     designs: tuple[Design, ...]
@@ -259,9 +269,16 @@ def front_of(designs: Sequence[Design]) -> set[int]:
     return {n for n in known if not beaten(n)}
 
 
-def paired_energies(config: Config, items: Sequence[Design], seed: int, draws: int) -> np.ndarray:
-    """Return kWh a day, shape (designs, draws), of designs on common draws; NaN out of reach."""
-    found = np.full((len(items), draws), np.nan)
+def paired_figures(
+    config: Config, items: Sequence[Design], seed: int, draws: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return (kWh a day, coldest in the worst room [°C]) of designs on common draws.
+
+    Each of shape (designs, draws). Energy is NaN where the target is out of reach in the usual
+    room; without a steady state it is NaN, and the coldest infinite.
+    """
+    energy = np.full((len(items), draws), np.nan)
+    coldest = np.full((len(items), draws), np.inf)
     for row, item in enumerate(items):
         changed = config if item.own else edited(config, edits_of(config, item.choice))
         if changed is None:
@@ -272,13 +289,14 @@ def paired_energies(config: Config, items: Sequence[Design], seed: int, draws: i
         for column, shares in enumerate(points):
             rooms = [drawn_room(spreads, shares, *room) for room in _rooms(changed)]
             try:
-                kwh, _, _ = steady_figures(
+                kwh, _, coldest_c = steady_figures(
                     changed, drawn_plant(plant, spreads, shares), rooms[0], rooms[1], most
                 )
             except NoSteadyState:
                 continue
-            found[row, column] = np.nan if kwh is None else kwh
-    return found
+            energy[row, column] = np.nan if kwh is None else kwh
+            coldest[row, column] = coldest_c
+    return energy, coldest
 
 
 def sweep(
@@ -320,11 +338,13 @@ def sweep(
     found = _told_apart(config, found, seed, draws)
     ranked = sorted(found, key=_rank)
     own = next(item for item in ranked if item.own)
-    usable = [item for item in ranked if item.in_reach]
+    usable = [item for item in ranked if item.sure]
     coldest = min(ranked, key=lambda item: item.coldest_c)
     best = usable[0] if usable else None
     advised = advised_of(own, usable)
-    advice = _advice(own, usable, coldest) + exponent_words(config, advised, usable, allowed)
+    advice = _advice(own, usable, coldest, any(x.in_reach for x in ranked)) + exponent_words(
+        config, advised, usable, allowed
+    )
     return Sweep(config, tuple(ranked), own, best, coldest, advice,
                  energy_boundary(config), seed, draws)  # fmt: skip
 
@@ -334,24 +354,56 @@ def _rank(item: Design) -> tuple[bool, float, float]:
     return not item.in_reach, float("inf") if kwh is None else kwh, item.coldest_c
 
 
+def least_share(own_share: float) -> float:
+    """Return the share of draws that a design must hold to be advised: no more than the own's."""
+    return min(LEAST_IN_REACH, own_share)
+
+
 def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> list[Design]:
-    """Return the designs, those near the thriftiest compared with it on common draws."""
+    """Return the designs, those near the thriftiest compared with it on common draws.
+
+    The thriftiest is that of the designs sure of the target: one that holds it only with every
+    part at its middle value saves nothing.
+    """
     usable = sorted((item for item in found if item.in_reach), key=_rank)
     own = next(item for item in found if item.own)
     if not usable:
         return found
-    near = usable[:8] + [x for x in found if x.on_front and x.in_reach and x not in usable[:8]]
+    figures: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+
+    def drawn(item: Design) -> tuple[np.ndarray, np.ndarray]:
+        if item.name not in figures:
+            energy, coldest = paired_figures(config, [item], seed, draws)
+            figures[item.name] = energy[0], coldest[0]
+        return figures[item.name]
+
+    def share(item: Design) -> float:
+        energy, coldest = drawn(item)
+        return float(np.mean(np.isfinite(energy) & (coldest <= config.use.target_c)))
+
+    least = least_share(share(own))
+
+    def is_sure(item: Design) -> bool:
+        return item.in_reach and share(item) >= least
+
+    near: list[Design] = []
+    for item in usable[:MOST_DRAWN]:
+        if len(near) >= LEAST_DRAWN and sum(map(is_sure, near)) >= SURE_DRAWN:
+            break
+        near.append(item)
+    near += [x for x in usable if x.on_front and x not in near]
     near = near if own in near else [*near, own]
-    energies = paired_energies(config, near, seed, draws)
-    best, mine = energies[0], energies[near.index(own)]
-    told: dict[str, Design] = {}
-    for row, item in zip(energies, near, strict=True):
-        behind = row - best
-        ok = np.isfinite(behind)
-        # The same, where the 90 % range of the paired difference holds none.
-        same = bool(ok.any()) and bool(
-            np.mean(behind[ok]) <= SAME_SPREADS * np.std(behind[ok]) + 1e-12
-        )
+    sure = sorted((x for x in near if is_sure(x)), key=_rank)
+    mine, told = drawn(own)[0], {}
+    for item in near:
+        row, same = drawn(item)[0], False
+        if item in sure:
+            behind = row - drawn(sure[0])[0]
+            ok = np.isfinite(behind)
+            # The same, where the 90 % range of the paired difference holds none.
+            same = bool(ok.any()) and bool(
+                np.mean(behind[ok]) <= SAME_SPREADS * np.std(behind[ok]) + 1e-12
+            )
         saved = (mine - row)[np.isfinite(mine - row)]
         told[item.name] = replace(
             item,
@@ -361,6 +413,8 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
             energy_gain_spread_kwh_per_day=(
                 float(SAME_SPREADS * np.std(saved)) if saved.size else None
             ),
+            share_in_reach=share(item),
+            sure=item in sure,
         )
     return [told.get(item.name, item) for item in found]
 
@@ -400,12 +454,13 @@ def exponent_words(
     return f"; it stands at both ends: {ends}, {rival.name} {rival.energy_kwh_per_day:.2f}"
 
 
-def _advice(own: Design, usable: list[Design], coldest: Design) -> str:
+def _advice(own: Design, usable: list[Design], coldest: Design, in_reach: bool) -> str:
     """Return what to do, in words: the simplest of those as good as the thriftiest."""
     if not usable:
+        often = f" on {100.0 * LEAST_IN_REACH:.0f} % of the draws" if in_reach else ""
         return (
-            f"no design tried holds the target in both rooms; the coldest is {coldest.name}, "
-            f"{coldest.coldest_c:.1f} °C in the worst room"
+            f"no design tried holds the target in both rooms{often}; the coldest is "
+            f"{coldest.name}, {coldest.coldest_c:.1f} °C in the worst room"
         )
     same = _as_good(usable)
     simple = advised_of(own, usable) or own

@@ -198,12 +198,16 @@ def _summed(where: str, ambient_c: float, bare: "_Mean", melts: "_Mean | None") 
     """Return the row of the days without a defrost and of those with it."""
     steady_w = bare.power_w if bare.repeats else None
     if melts is None or melts.interval_h is None:
-        note = "" if bare.repeats else "no two days are alike, for ice grows: the last days' mean"
+        note = (
+            ""
+            if bare.repeats
+            else "no two days are alike, for ice grows or melts: the last days' mean"
+        )
         kwh = 0.024 * bare.power_w
         return EnergyRow(where, ambient_c, bare.power_w, None, None, kwh, note=note)
     kwh = 0.024 * melts.power_w
     if steady_w is None or not melts.repeats:
-        note = "without a defrost no two days are alike, for ice grows: no steady power"
+        note = "without a defrost no two days are alike, for ice grows or melts: no steady power"
         if not melts.repeats:
             note = "days with defrosts do not repeat either: the last days' mean"
         return EnergyRow(

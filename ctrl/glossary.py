@@ -485,6 +485,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "share": ("", "share of the time, 0 to 1"),
     "share_at_least": ("", "share of cabinets that hold, lower bound at 95 % confidence, 0 to 1"),
     "share_holds": ("", "share of the draws that kept every limit, 0 to 1"),
+    "share_in_reach": ("", "share of the common draws in which a design holds the target"),
     "sheet_numbers": ("", "printed numbers of the module's sheet beside the fitted"),
     "short_gain_w": ("W", "heat taken from the cold sink for a whole unit of duty, sinks held"),
     "sign_test_p": ("", "how likely chance alone makes these two counts as unequal, 0 to 1"),

@@ -32,12 +32,13 @@ def design_object(item: Design) -> Object:
         | _or_why("saves_kwh_per_day", item.energy_gain_kwh_per_day, not_compared)
         | _or_why("spread_kwh_per_day", item.energy_gain_spread_kwh_per_day, not_compared)
         | _or_why("draws_compared", item.draws_compared, not_compared)
+        | _or_why("share_in_reach", item.share_in_reach, not_compared)
     )  # fmt: skip
 
 
 def of_sweep(found: Sweep, version: str) -> Object:
     """Return what `sweep --json` prints."""
-    none = "no design tried holds the target in both rooms"
+    none = "no design tried holds the target in both rooms, and on enough of the draws"
     return (
         _head("sweep", found.config, version)
         | {"advice": found.advice, "own": found.own.name}

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ctrl.build import at_ambient, humidity_at
 from ctrl.candidates import (
     Candidate,
+    hardly_driven,
     on_off_candidate,
     pi_candidate,
     reading_delay_s,
@@ -311,12 +312,14 @@ def cascade(config: Config, base: Plant, kind: str, setpoint_c: float, fits: boo
     period_s = settings.period_s
     try:
         points = tuning_points(config, plant, setpoint_c, limit)
+        fitted = len(points)
+        points += hardly_driven(config, plant)
         seen = watched(plant, plant.cold_sensor)
         delay_s = (_delay_of(sensor, period_s), reading_delay_s(config, period_s))
         tuning = tune_pi(
             [linear_plant(seen, point) for point in points], period_s, delay_s[0],
             noise_k=sensor.noise_k, reading_lsb_k=reading_step_k(sensor),
-            window_s=settings.window_s,
+            window_s=settings.window_s, fitted=fitted,
         )  # fmt: skip
         inner = _rounded(tuning.kp_pct_per_k, tuning.ti_s)
         window = 0.5 * settings.window_s

@@ -5,7 +5,15 @@ from math import isfinite
 
 from rich.console import Console
 
-from ctrl.comparison import LAW_WORDS, Compared, Comparison, lacks, name_of, remaining_misses
+from ctrl.comparison import (
+    LAW_WORDS,
+    Compared,
+    Comparison,
+    ice_alike,
+    lacks,
+    name_of,
+    remaining_misses,
+)
 from ctrl.screen import (
     digits,
     duration,
@@ -45,6 +53,9 @@ def show(out: Console, found: Comparison) -> None:
         words = [x for x in (item.candidate.note, _lack(found, item)) if x]
         if words:
             paragraph(out, f"{name_of(item, found.items)}: {'; '.join(words)}.")
+    alike = ice_alike(config, found.items)
+    if alike:
+        paragraph(out, alike)
     for left in found.left_out:
         paragraph(out, f"{LAW_WORDS[left.controller]}: {left.note}.")
     if found.items:
@@ -87,6 +98,7 @@ def _table(out: Console, items: Sequence[Compared]) -> None:
         ("range, contents", lambda x: fixed(x.findings.contents_swing_k, 2), "K"),
         ("cold sink, least", lambda x: fixed(x.findings.cold_sink_c.min), "°C"),
         ("ice in fin gaps", lambda x: fixed(x.ice.blockage_pct), "%"),
+        ("  range", lambda x: _range(x.ice.blockage_range_pct), "%"),
         ("ices up", lambda x: "yes" if x.ice.ices else "no", ""),
         ("hot sink, most", lambda x: fixed(x.findings.hot_sink_c.max), "°C"),
         ("switching", lambda x: digits(x.findings.cycles_per_hour, 2), "per h"),
@@ -100,6 +112,10 @@ def _table(out: Console, items: Sequence[Compared]) -> None:
     for name, cell, unit in rows:
         table.add_row(name, *(cell(item) for item in items), unit)
     show_table(out, table)
+
+
+def _range(low_high: tuple[float, float] | None) -> str:
+    return "-" if low_high is None else f"{fixed(low_high[0])}-{fixed(low_high[1])}"
 
 
 def _life(years: float | None) -> str:
@@ -118,7 +134,7 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     if found.lack:
         paragraph(out, f"FAILS: {found.lack}.", indent=0)
     nearest = ", the nearest it comes" if found.lack else ""
-    heading(out, f"Settings to flash: on-off on a relay{nearest}")
+    heading(out, f"The band taken: on-off on a relay{nearest}")
     table = grid_of(("", "", ""), "lrl")
     chosen, seen = found.chosen, found.chosen.usual
     table.add_row("setpoint (reading)", fixed(found.setpoint_c), "°C")
@@ -131,6 +147,8 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     table.add_row("relay life", _life(chosen.relay_life_years), "years")
     show_table(out, table)
     paragraph(out, f"Hysteresis: decided by {found.decided_by}.")
+    paragraph(out, "Without the defrost plan: with one the reading swings further, and setpoint, "
+                   "band and relay life differ. What to flash is told by recommend.")  # fmt: skip
     if not found.has_relay:
         paragraph(
             out, f"The drive is {words_of(config.drive.kind)}: this is what a relay would do."

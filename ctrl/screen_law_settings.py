@@ -1,4 +1,4 @@
-"""The settings of each law compared, as lines to flash from."""
+"""The settings of each law compared, as lines; what to flash is told by `recommend`."""
 
 from rich.console import Console
 
@@ -10,12 +10,17 @@ TABLE_STEP_K = 10
 
 
 def show_settings(out: Console, found: Comparison) -> None:
-    """Print what to flash for each law, and what decided it."""
+    """Print the settings of each law without a tuned defrost plan, and what decided them."""
     for item in found.items:
         candidate = item.candidate
         lines = f"{name_of(item, found.items)}: {'; '.join(setting_words(candidate.settings))}."
         if candidate.decided_by:
             lines += f" Decided by: {candidate.decided_by}."
+        if item.relay_life_years is not None and "relay's life" in candidate.decided_by:
+            lines += (
+                " That life is of the settled days on which the band was tuned; over the last of "
+                f"the days compared it is {item.relay_life_years:.1f} years."
+            )
         paragraph(out, lines)
 
 

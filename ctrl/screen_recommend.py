@@ -418,12 +418,14 @@ def _ice(out: Console, found: Recommendation) -> None:
     table = grid_of(heads, "l" + "r" * len(found.cases) + "l")
     ices = [case.ice for case in found.cases]
     table.add_row("ices up", *("YES" if ice.ices else "no" for ice in ices), "")
-    table.add_row("grows", *(fixed(ice.growth_g_per_day) for ice in ices), "g/day")
+    table.add_row("least grows", *(fixed(ice.growth_g_per_day) for ice in ices), "g/day")
     table.add_row("most", *(fixed(ice.frost_g_max) for ice in ices), "g")
     table.add_row("gaps closed", *(fixed(ice.blockage_pct) for ice in ices), "%")
     table.add_row("  range", *(_range(ice.blockage_range_pct) for ice in ices), "%")
     show_table(out, table)
-    paragraph(out, "Range: frost 50 % denser to 50 % lighter than reckoned.")
+    paragraph(out, "Least grows: of each day's least frost, so that what melts in a day "
+                   "does not count; a sink ices up by that or by gaps closed at once. "
+                   "Range: frost 50 % denser to 50 % lighter than reckoned.")  # fmt: skip
     _defrost(out, found)
     if found.coldest_ice_free_c is None:
         paragraph(out, "It ices at every temperature tried in the usual room.")

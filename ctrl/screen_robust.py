@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from rich.console import Console
 
-from ctrl.design_sweep import Design, Sweep
+from ctrl.design_sweep import LEAST_IN_REACH, Design, Sweep
 from ctrl.explain_chain import Chain
 from ctrl.honesty import Pair
 from ctrl.screen import (
@@ -128,23 +128,24 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
     target = f"{config.use.target_c:g} °C"
     paragraph(out, f"kWh a day at {target} in the usual room, {config.climate.usual_c:g} °C; "
                    f"coldest it can hold in the worst, {config.climate.worst_c:g} °C.")  # fmt: skip
-    table = grid_of(("kWh/d", "coldest", "", "design"), "rrll", no_wrap=(0, 1, 2))
+    table = grid_of(("kWh/d", "coldest", "draws", "", "design"), "rrrll", no_wrap=(0, 1, 2, 3))
     shown = list(found.designs) if every else _few(found)
     for item in shown:
         table.add_row(fixed(item.energy_kwh_per_day, 2), f"{fixed(item.coldest_c)} °C",
-                      _marks(item), _named(item))  # fmt: skip
+                      percent(item.share_in_reach), _marks(item), _named(item))  # fmt: skip
     show_table(out, table)
     paragraph(out, "F: none beats it in both figures. =: the model cannot tell it from the "
-                   "thriftiest. x: does not hold the target in both rooms.")  # fmt: skip
+                   "thriftiest advised. x: does not hold the target in both rooms.")  # fmt: skip
+    paragraph(out, reach_words(found))
     left = len(found.designs) - len(shown)
     if left > 0:
         paragraph(out, f"{left} more with --all.")
     paragraph(out, f"Advice: {found.advice}.")
-    gain, spread = found.designs[0].energy_gain_kwh_per_day, None
-    if found.thriftiest is not None and gain is not None:
-        spread = found.designs[0].energy_gain_spread_kwh_per_day
-        paragraph(out, f"The thriftiest saves {fixed(gain, 2)} +/- {fixed(spread, 2)} kWh a day "
-                       f"{drawn_words(found.designs[0], found.draws)}.")  # fmt: skip
+    best = found.thriftiest
+    if best is not None and not best.own and best.energy_gain_kwh_per_day is not None:
+        gain, spread = best.energy_gain_kwh_per_day, best.energy_gain_spread_kwh_per_day
+        paragraph(out, f"The thriftiest of these saves {fixed(gain, 2)} +/- {fixed(spread, 2)} kWh "
+                       f"a day {drawn_words(best, found.draws)}.")  # fmt: skip
     paragraph(out, "Steady states only: no growing ice, doors and loads as their means, no "
                    "switching. A slow window is tried only where it is the config's own drive: in "
                    "steady states it is fast PWM.")  # fmt: skip
@@ -156,6 +157,19 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
     out.print()
     out.print(f"Seed of the draws: {found.seed}. Energy is counted at the "
               f"{found.energy_boundary}.")  # fmt: skip
+
+
+def reach_words(found: Sweep) -> str:
+    """Return what the share of draws is, and how much of it advice asks for."""
+    text = (
+        f"Draws: in what share of {found.draws} common draws of the tolerances (steady states "
+        "only) it holds the target in both rooms; -: not drawn. Advised is what does so in "
+        f"{percent(LEAST_IN_REACH)} of them"
+    )
+    mine = found.own.share_in_reach
+    if mine is not None and mine < LEAST_IN_REACH:
+        text += f", or in as many as the cabinet as it is, {percent(mine)}"
+    return text + "."
 
 
 def drawn_words(item: Design, draws: int) -> str:

@@ -68,7 +68,7 @@ class PITuning:
         The fit the rule was used on; its dead time counts delay, half a period, half a
         slow window.
     governing : int
-        Index of the plant that was fitted: highest gain at crossover.
+        Index of the plant that was fitted: highest gain at crossover of those that may be.
     margins : tuple of Margins
         One per plant.
     worst : Margins
@@ -204,6 +204,7 @@ def tune_pi(
     noise_k: float = 0.0,
     reading_lsb_k: float = 0.01,
     window_s: float = 0.0,
+    fitted: int | None = None,
 ) -> PITuning:
     """Return the quickest PI setting that is robust on every operating point.
 
@@ -227,6 +228,9 @@ def tune_pi(
         Step of the reading: 0.0625 for a sensor of 1/16 C [K].
     window_s : float
         Window of a slow time-proportioning drive [s]; half of it counts as delay.
+    fitted : int, optional
+        So many of the plants, from the first, may be the one the rule is used on; the others
+        only have to be robust. All of them by default.
 
     Raises
     ------
@@ -246,7 +250,7 @@ def tune_pi(
     why = "no period tried"
     for period in _periods_from(period_s):
         total_s = delay_s + 0.5 * window_s
-        governing = _highest_gain(plants, total_s + 0.5 * period)
+        governing = _highest_gain(plants[:fitted], total_s + 0.5 * period)
         model = first_order(plants[governing], total_s + 0.5 * period)
         loops = [_sampled(linear, period, total_s) for linear in plants]
         tau_c, lacking = _least_tau_c(model, loops, model.dead_time_s)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ctrl.build import plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import (
     ADDED_CONVERTER_EFFICIENCY,
     candidates_of,
@@ -18,13 +18,16 @@ from ctrl.candidates import (
     tuning_points,
     with_drive,
 )
-from ctrl.capability import coldest_holdable, duty_limit, limits_of
+from ctrl.capability import at_duty, coldest_holdable, duty_limit, limits_of
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.controllers import controller_of, law_preload
 from ctrl.firmware import firmware_of
+from ctrl.linearise import linear_plant
 from ctrl.loop import Loop
+from ctrl.margins import control_margins
 from ctrl.shipped import shipped_names
 from ctrl.trial import nearest_point, run_settled, steady_state
+from ctrl.tuning import gains_at
 from plant import cabinet, drive
 from plant.constants import ZERO_C_K
 
@@ -230,6 +233,30 @@ def test_tuning_points_span_the_duties():
     assert max(duties) >= 0.9
     held = [point for point in points if point.contents_k == pytest.approx(280.95, abs=0.5)]
     assert held  # the duty that holds the setpoint is among them
+
+
+@pytest.fixture(scope="module")
+def film_pi():
+    """The PI controller that is flashed on the film box's smoothed current."""
+    config = load_config("film_box")
+    return pi_candidate(config, plant_of(config), "smoothed", config.use.target_c, True)
+
+
+@pytest.mark.parametrize("duty", [0.01, 0.03, 0.06])
+@pytest.mark.parametrize("room_c", [18.0, 21.0, 28.0])
+def test_what_is_flashed_is_robust_at_the_lowest_duties_too(film_pi, room_c, duty):
+    # A smoothed current's gain rises towards no duty, and a dry sink is quicker than a wet one.
+    config = load_config("film_box")
+    plant = at_ambient(film_pi.plant, room_c, humidity_at(config, room_c))
+    linear = linear_plant(plant, at_duty(plant, duty, room_c + ZERO_C_K))
+    part = film_pi.settings
+    delay_s = reading_delay_s(config, part.period_s)
+    found = control_margins(linear, part.kp_pct_per_k, part.ti_s, part.period_s, delay_s)
+    assert found.ms <= 1.7
+    # The gain told as the highest is so of these as well, where the loop crosses.
+    tuning = film_pi.pi
+    omega = max(item.crossover_rad_per_s for item in tuning.margins)
+    assert gains_at([linear], omega)[0] <= 1.02 * tuning.gains_k[tuning.highest]
 
 
 def test_a_frosted_sink_is_among_the_tuning_points():

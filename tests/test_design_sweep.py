@@ -5,22 +5,25 @@ from dataclasses import replace
 import pytest
 
 from ctrl.bottlenecks import edited, worst_coldest_c
-from ctrl.build import plant_of
-from ctrl.capability import duty_for, flashed_coldest
+from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.capability import coldest_holdable, duty_for, duty_limit, flashed_coldest, limits_of
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.design_sweep import (
     Choice,
     Design,
+    advised_of,
     choices_of,
     design_of,
     edits_of,
     exponent_words,
     front_of,
+    least_share,
     own_choice,
     sweep,
     voltages_of,
 )
-from ctrl.screen_robust import drawn_words
+from ctrl.screen_robust import drawn_words, reach_words
+from ctrl.tolerance_draws import comparing_draws, drawn_plant, drawn_room, spreads_of
 from plant.constants import ZERO_C_K
 
 
@@ -113,7 +116,7 @@ def test_ranked_with_the_thriftiest_in_reach_first(swept):
     kwh = [item.energy_kwh_per_day for item in swept.designs if item.in_reach]
     assert kwh == sorted(kwh) and len(kwh) > 10
     assert all(item.in_reach for item in swept.designs[: len(kwh)])
-    assert swept.thriftiest is swept.designs[0] and swept.designs[0].on_front
+    assert swept.thriftiest is next(item for item in swept.designs if item.sure)
     assert swept.coldest.coldest_c == min(item.coldest_c for item in swept.designs)
 
 
@@ -125,6 +128,40 @@ def test_a_filter_is_the_cheapest_fix_for_pulses(swept):
     best = swept.thriftiest
     assert best.energy_gain_kwh_per_day > 3.0 * best.energy_gain_spread_kwh_per_day > 0.0
     assert "filter added" in swept.advice
+
+
+def share_of(config, choice, seed, draws):
+    """Count by hand on the common draws in how many both rooms reach the target."""
+    changed, usual = edited(config, edits_of(config, choice)) or config, config.climate.usual_c
+    plant, most, held = plant_of(changed), duty_limit(plant_of(changed), changed).duty, 0
+    spreads = spreads_of(changed, plant)
+    for shares in comparing_draws(draws, len(spreads), seed):
+        drawn, reach = drawn_plant(plant, spreads, shares), []
+        for room_c in (usual, config.climate.worst_c):
+            at = drawn_room(spreads, shares, room_c, humidity_at(config, room_c))
+            ambient_k = at[0] + ZERO_C_K
+            room = at_ambient(drawn, *at)
+            reach.append(coldest_holdable(room, ambient_k, limits_of(changed), most).contents_c)
+        held += max(reach) <= config.use.target_c
+    return held / draws
+
+
+def test_no_design_is_advised_that_misses_the_target_on_many_draws(swept):
+    """7.5 °C where 8 °C are wanted, with each part as stated: out of reach on a third of draws."""
+    config = swept.config
+    advised = advised_of(swept.own, [item for item in swept.designs if item.sure])
+    assert share_of(config, advised.choice, swept.seed, swept.draws) >= 0.95
+    bare = next(x for x in swept.designs
+                if x.name == "filter added, hot fan 70 %, inside fan 70 %")  # fmt: skip
+    assert bare.in_reach and not bare.sure and not bare.same_as_best
+    found = share_of(config, bare.choice, swept.seed, swept.draws)
+    assert bare.share_in_reach == found < 0.95
+    assert swept.own.share_in_reach == 1.0
+    assert f"{swept.draws} common draws" in reach_words(swept)
+
+
+def test_no_more_is_asked_than_the_own_design_does():
+    assert (least_share(1.0), least_share(0.5)) == (0.95, 0.5)
 
 
 def test_more_modules_ask_more_of_the_fuse(swept):
