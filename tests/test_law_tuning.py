@@ -14,6 +14,7 @@ from ctrl.candidates import on_off_candidate, with_drive
 from ctrl.capability import at_duty
 from ctrl.comparison import (
     compare,
+    ice_alike,
     lacks,
     level_cycles,
     name_of,
@@ -465,3 +466,19 @@ def test_unknown_laws_are_refused_in_one_line(capsys):
     assert cli.main(["compare", "film_box", "--controllers", "pi,magic"]) == 2
     err = capsys.readouterr().err
     assert "magic" in err and "two_level" in err and err.count("\n") == 1
+
+
+def test_laws_that_only_frosts_density_tells_apart_at_the_limit():
+    # 4.8 and 5.3 % of 5 %, frost good to 50 %; where one range leaves out the limit, they differ.
+    from types import SimpleNamespace as Item
+
+    def law(name, closed_pct, ends):
+        return Item(candidate=Item(controller=name, drive="fast_pwm", settings=Item(idle_duty=0.3)),
+                    ice=Item(blockage_pct=closed_pct, blockage_range_pct=ends))  # fmt: skip
+
+    config = load_config("seed_store")
+    pi, levels = law("pi", 4.8, (3.6, 6.4)), law("two_level", 5.3, (4.6, 9.0))
+    found = ice_alike(config, (pi, levels))
+    assert "PI 4.8 %" in found and "two-level hold 5.3 %" in found and "cannot tell" in found
+    assert ice_alike(config, (pi, law("two_level", 9.0, (7.0, 14.0)))) == ""
+    assert ice_alike(config, (pi,)) == ""
