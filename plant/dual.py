@@ -13,6 +13,7 @@ twins only.
 import math
 import sys
 from collections.abc import Callable
+from threading import RLock
 from types import FunctionType, ModuleType, SimpleNamespace
 from typing import Any
 
@@ -136,6 +137,7 @@ def sqrt(x: Any) -> Any:
 
 _OURS = {math.exp: exp, math.log: log, math.sqrt: sqrt}
 _twins: dict[str, SimpleNamespace] = {}
+_filling = RLock()  # no other thread may see a module's names before all are there
 
 
 def _is_physics(name: str | None) -> bool:
@@ -158,11 +160,12 @@ def _twin_of(thing: Any) -> Any:
 
 def _module(module: ModuleType) -> SimpleNamespace:
     """Return the names of a module with every function a twin; modules may call each other."""
-    if module.__name__ not in _twins:
-        _twins[module.__name__] = space = SimpleNamespace()
-        for name, thing in vars(module).items():
-            setattr(space, name, _twin_of(thing))
-    return _twins[module.__name__]
+    with _filling:
+        if module.__name__ not in _twins:
+            _twins[module.__name__] = space = SimpleNamespace()
+            for name, thing in vars(module).items():
+                setattr(space, name, _twin_of(thing))
+        return _twins[module.__name__]
 
 
 def plain(function: Any) -> Callable[..., Any]:
