@@ -127,7 +127,7 @@ def _kind_words(kind: Any, info: FieldInfo) -> str:
     if kind is bool:
         return "true or false"
     if get_origin(kind) is list:
-        return "a list of numbers"
+        return "a list of words" if str in get_args(kind) else "a list of numbers"
     for part in info.metadata:
         if isinstance(part, annotated_types.MaxLen):
             return f"a text of 1 to {part.max_length} characters"

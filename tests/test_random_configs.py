@@ -19,11 +19,13 @@ from ctrl.config import ConfigError, build_config, config_fields, load_config, p
 from ctrl.config_cabinet import SHEET_KEYS
 from ctrl.config_drive import BATTERY_KEYS, THERMISTOR_KEYS, Drive
 from ctrl.config_sinks import FIN_KEYS
+from ctrl.config_twin import error_key
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.loop import Loop, NotFinite, energy_residual, water_residual
 from ctrl.recommend import provisional
 from ctrl.shipped import shipped_names
 from ctrl.trial import warm_state
+from ctrl.twin import PARTS
 from plant import cabinet, integrate
 from plant.data_sheet import SheetContradiction
 from plant.steady import NoSteadyState
@@ -32,7 +34,11 @@ HOURS = 1.5
 CONFIGS = 400
 ENERGY_LIMIT, WATER_LIMIT = 1e-6, 1e-9  # of what flowed; the design's limits
 TEXTS = ("cabinet.name", "climate.log_file", "tariff.currency")  # no physics in them
-FIELDS = {row.key: row for row in config_fields() if row.key not in TEXTS}
+FIELDS = {
+    row.key: row
+    for row in config_fields()
+    if row.key not in TEXTS and not row.key.startswith("twin.")  # drawn as a whole: `a_twin`
+}
 BASES = {name: plain_data(load_config(name)) for name in shipped_names()}
 MASSES = ("frost_g", "sink_water_g", "wall_water_g", "water_out_g")
 DRAWN, OUTCOMES = Counter(), Counter()  # keys that were in a config that ran; how runs ended
@@ -268,9 +274,22 @@ def rooms_and_limits(draw):
     }  # fmt: skip
 
 
+def a_twin(draw):
+    """What a log told of some parts, each with its error, one of them perhaps not told."""
+    parts = draw(st.lists(st.sampled_from(PARTS), min_size=1, max_size=6, unique=True))
+    found = {"twin.log_name": "a.csv", "twin.log_sha256": "0" * 64}
+    for part in parts:
+        low, high = (-1.0, 1.0) if part.key.endswith("_k") else (0.7, 1.4)
+        found[f"twin.{part.key}"] = draw(st.floats(low, high))
+        found[f"twin.{error_key(part.key)}"] = draw(st.floats(0.0, 0.2))
+    if draw(st.booleans()):
+        found["twin.not_told"] = [parts[0].name]
+    return found
+
+
 TOGETHER = (fins, printed_sheet, two_stages, bank, battery, mains, driven, layers, metal_and_seal,
             sunny_and_high, icy, bottles, goods, sensors, room_sensor, scheduled,
-            rooms_and_limits)  # fmt: skip
+            rooms_and_limits, a_twin)  # fmt: skip
 
 
 def laid_over(base, drawn):
