@@ -33,7 +33,6 @@ NO_TOLERANCE_K = 0.5  # of a reading whose sensor the config does not describe
 RECTANGULAR = sqrt(3.0)  # half width over standard deviation (JCGM 100:2008, 4.3.7; from memory)
 LEAST_SD = 1e-3
 FAN_OFF_S = 120.0  # a fan stopped for less tells nothing of the still film
-NO_FAN_COLUMN = ("always", "with_module")
 
 
 @dataclass(frozen=True)

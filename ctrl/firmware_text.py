@@ -17,11 +17,14 @@ HEADERS = (
     "defrost_demand.h", "slow_window.h", "tachometer.h",
 )  # fmt: skip
 MAIN = "main.c"
+WITH_INTEGRAL = ("pi", "cascade", "best_cop")
 
 
 def files_needed(features: Features) -> list[str]:
     """Return the hand-written files that an export with these features is built from."""
     nouns = [*COMMON, f"law_{features.law}"]
+    if features.law in WITH_INTEGRAL:
+        nouns.append("integral")
     if features.pi_options and features.law == "pi":
         nouns.append("law_pi_options")
     names = [f"{noun}{end}" for noun in nouns for end in (".c", ".h")] + list(HEADERS)

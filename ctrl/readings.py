@@ -91,14 +91,6 @@ CAUSE_SHORT = 2
 CAUSE_OUT_OF_RANGE = 3
 CAUSE_POWER_UP = 4
 CAUSE_JUMP = 5
-CAUSES = {
-    CAUSE_NONE: "none",
-    CAUSE_OPEN: "open circuit",
-    CAUSE_SHORT: "short circuit",
-    CAUSE_OUT_OF_RANGE: "code out of range",
-    CAUSE_POWER_UP: "power-up value",
-    CAUSE_JUMP: "jumped faster than the limit",
-}
 
 
 def thermistor_temp_c(

@@ -1,6 +1,7 @@
 #include "law.h"
 
 #include "fixed_point.h"
+#include "integral.h"
 
 #define TABLE_STEP_K100 INT32_C(1000) /* from one point to the next: 10 K [1/100 K] */
 #define TABLE_SPAN_K100 INT32_C(8000)
@@ -89,16 +90,15 @@ void cl_track_law(const cl_law_settings *settings, cl_law *law, int16_t final_pe
         law->frozen = true;
     }
     if (!law->frozen) {
-        int32_t change;
+        const bool limited = law->held || (final_permille != law->demand_permille);
 
-        if (law->held || (final_permille != law->demand_permille)) {
-            const int32_t given = cl_clamp(final_permille, 0, CL_FULL_PERMILLE) * CL_ONE_Q20;
-
-            change = cl_mul_shift(cl_sub_sat(given, law->integral_q20),
-                                  CL_READ_I32(&settings->reset_q24), CL_SHARE_BITS);
+        if (limited) {
+            law->integral_q20 = cl_integral_towards(law->integral_q20, final_permille,
+                                                    CL_READ_I32(&settings->reset_q24));
         } else {
-            change = cl_mul_shift(CL_READ_I32(&settings->ki_q20), law->error_k100, 0U);
+            law->integral_q20 =
+                cl_integral_by_error(law->integral_q20, CL_READ_I32(&settings->ki_q20),
+                                     law->error_k100);
         }
-        law->integral_q20 = cl_clamp(cl_add_sat(law->integral_q20, change), 0, CL_FULL_Q20);
     }
 }

@@ -1,6 +1,7 @@
 #include "law.h"
 
 #include "fixed_point.h"
+#include "integral.h"
 
 #define OUTER_BITS 18U
 #define ONE_Q18 INT32_C(262144)
@@ -139,17 +140,15 @@ void cl_track_law(const cl_law_settings *settings, cl_law *law, int16_t final_pe
     }
     if (!law->frozen) {
         const bool limited = law->saturated || (final_permille != law->demand_permille);
-        int32_t change;
 
         if (limited) {
-            const int32_t given = cl_clamp(final_permille, 0, CL_FULL_PERMILLE) * CL_ONE_Q20;
-
-            change = cl_mul_shift(cl_sub_sat(given, law->integral_q20),
-                                  CL_READ_I32(&settings->reset_q24), CL_SHARE_BITS);
+            law->integral_q20 = cl_integral_towards(law->integral_q20, final_permille,
+                                                    CL_READ_I32(&settings->reset_q24));
         } else {
-            change = cl_mul_shift(CL_READ_I32(&settings->ki_q20), law->error_k100, 0U);
+            law->integral_q20 =
+                cl_integral_by_error(law->integral_q20, CL_READ_I32(&settings->ki_q20),
+                                     law->error_k100);
         }
-        law->integral_q20 = cl_clamp(cl_add_sat(law->integral_q20, change), 0, CL_FULL_Q20);
         track_outer(settings, law, limited);
     }
 }

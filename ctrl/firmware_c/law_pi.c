@@ -1,6 +1,7 @@
 #include "law.h"
 
 #include "fixed_point.h"
+#include "integral.h"
 #if CL_WITH_PI_OPTIONS
 #include "law_pi_options.h"
 #endif
@@ -73,22 +74,19 @@ void cl_track_law(const cl_law_settings *settings, cl_law *law, int16_t final_pe
         law->frozen = true;
     }
     if (!law->frozen) {
-        int32_t change;
-
-        if (law->saturated || (final_permille != law->demand_permille)) {
-            const int32_t given = cl_clamp(final_permille, 0, CL_FULL_PERMILLE) * CL_ONE_Q20;
-
-            change = cl_mul_shift(cl_sub_sat(given, law->integral_q20),
-                                  CL_READ_I32(&settings->reset_q24), CL_SHARE_BITS);
-        } else {
+        const bool limited = law->saturated || (final_permille != law->demand_permille);
 #if CL_WITH_PI_OPTIONS
-            const int32_t ki = law->options.ki_now_q20;
+        const int32_t ki = law->options.ki_now_q20;
 #else
-            const int32_t ki = CL_READ_I32(&settings->ki_q20);
+        const int32_t ki = CL_READ_I32(&settings->ki_q20);
 #endif
 
-            change = cl_mul_shift(ki, law->error_k100, 0U);
+        if (limited) {
+            law->integral_q20 = cl_integral_towards(law->integral_q20, final_permille,
+                                                    CL_READ_I32(&settings->reset_q24));
+        } else {
+            law->integral_q20 =
+                cl_integral_by_error(law->integral_q20, ki, law->error_k100);
         }
-        law->integral_q20 = cl_clamp(cl_add_sat(law->integral_q20, change), 0, CL_FULL_Q20);
     }
 }
