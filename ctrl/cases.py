@@ -19,6 +19,7 @@ from ctrl.capability import (
 )
 from ctrl.config import Config
 from ctrl.config_settings import Goods
+from ctrl.controllers import Outside
 from ctrl.findings import Findings, findings_of
 from ctrl.firmware import Settings, firmware_of
 from ctrl.ice import Ice
@@ -259,13 +260,16 @@ def run_case(
     *,
     seed: int,
     run: int,
+    outside: Outside | None = None,
 ) -> CaseRun:
-    """Run the cabinet with `settings` at one ambient until it repeats."""
+    """Run the cabinet with `settings`, or a firmware from outside, until it repeats."""
     plant = at_ambient(base, ambient_c, humidity_pct)
     most = settings.duty_limit if config.drive.kind != "relay" else 1.0
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config), most)
     start = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
-    settled = run_settled(plant, firmware_of(config, settings), start, seed=seed, run=run)
+    settled = run_settled(
+        plant, firmware_of(config, settings), start, seed=seed, run=run, outside=outside
+    )
     found = findings_of(
         settled.record, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)
     )

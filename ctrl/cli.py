@@ -6,6 +6,7 @@ that help comes at once.  Exit status: 0 done; 1 done and the answer is no; 2 ba
 """
 
 import argparse
+import contextlib
 import os
 import re
 import sys
@@ -31,9 +32,11 @@ from ctrl.cli_outside import (
     check_outside,
     declare_loop,
     declare_outside,
+    declare_yours,
     run_live,
     run_loop,
     run_maker,
+    yours_of,
 )
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
@@ -76,6 +79,9 @@ from ctrl.config_errors import ConfigError
 from ctrl.files import CannotWrite
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ctrl.cli_outside import Yours
     from ctrl.config import Config
 
 CSV_SUFFIXES = (".csv",)
@@ -146,6 +152,7 @@ def _declare_recommend(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="instead: where one number comes from; also a place in the JSON",
     )
+    declare_yours(parser, "run your own C file in the same rooms, beside ours")
     add_workers(parser)
     parser.epilog = (
         "Exit status: 0 it holds as described, also where parts out of tolerance are not shown "
@@ -298,12 +305,23 @@ def run_recommend(args: argparse.Namespace) -> int:
     page = target_file("--report", args.report, PAGE_SUFFIXES, args.force)
     config = config_of(args, ROOM)
     compiling = is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
-    from ctrl import json_out, screen, screen_recommend
-    from ctrl.recommend import CANNOT, SEED, provisional, recommend
+    from ctrl.recommend import SEED
 
     seed = SEED if args.seed is None else args.seed
     if args.explain is not None:
         return _run_explain(args, config, seed, compiling)
+    with contextlib.ExitStack() as stack:
+        yours = yours_of(stack, config, args)
+        return _recommend(args, config, seed, compiling, plot, page, yours)
+
+
+def _recommend(
+    args: argparse.Namespace, config: "Config", seed: int, compiling: bool, plot: "Path | None",
+    page: "Path | None", yours: "Yours | None",
+) -> int:  # fmt: skip
+    from ctrl import json_out, screen, screen_recommend
+    from ctrl.recommend import CANNOT, provisional, recommend
+
     out = screen.console()
     if not args.json:
         with screen.Stages("finding the steady states", compiling=compiling):
@@ -313,6 +331,11 @@ def run_recommend(args: argparse.Namespace) -> int:
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
         found = recommend(config, seed=seed, progress=stages, draws=0 if args.quick else 400,
                           workers=args.workers)  # fmt: skip
+        rooms = None
+        if yours is not None:
+            from ctrl.maker_rooms import maker_rooms
+
+            rooms = maker_rooms(found, *yours, workers=args.workers, progress=stages)
         if plot is not None:
             from ctrl.plots import plot_recommendation
 
@@ -323,9 +346,18 @@ def run_recommend(args: argparse.Namespace) -> int:
 
             write_report(report_of(found, progress=stages), version(), page)
     if args.json:
-        write_json(json_out.of_recommendation(found, version()))
+        whole = json_out.of_recommendation(found, version())
+        if rooms is not None:
+            from ctrl.json_out_maker import maker_rooms_object
+
+            whole |= {"yours": maker_rooms_object(rooms)}
+        write_json(whole)
     else:
         screen_recommend.show(out, found, all_limits=args.all)
+        if rooms is not None:
+            from ctrl.screen_maker import show_rooms
+
+            show_rooms(out, rooms)
     for path in (plot, page):
         if path is not None:
             tell_written(args, path)
@@ -337,11 +369,11 @@ def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compilin
     from ctrl import explain, json_out_robust, screen, screen_robust
     from ctrl.recommend import CANNOT, recommend
 
-    for option in ("plot", "report"):
-        given = getattr(args, option)
+    for option, why in (("plot", "a chain is not drawn"), ("report", "a chain is not drawn"),
+                        ("controller_c", "a chain is of our own numbers")):  # fmt: skip
+        given, name = getattr(args, option), f"--{option.replace('_', '-')}"
         if given is not None:
-            raise command_line_fault("a chain is not drawn", f"--{option}", repr(given),
-                                     f"--explain without --{option}")  # fmt: skip
+            raise command_line_fault(why, name, repr(given), f"--explain without {name}")
     if not explain.is_known(args.explain):
         raise command_line_fault("no such number", "--explain", repr(args.explain),
                                  f"one of {', '.join(explain.CHAINS)}, or a place in "

@@ -4,11 +4,11 @@ import argparse
 import contextlib
 import difflib
 import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from ctrl.cli_firmware import flashed_with_stages
 from ctrl.cli_options import command_line_fault, target_file
+from ctrl.cli_outside import declare_yours, yours_of
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
     DONE,
@@ -28,6 +28,9 @@ from ctrl.cli_shared import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
     from ctrl.config import Config
     from ctrl.controllers import Outside
 
@@ -35,10 +38,7 @@ if TYPE_CHECKING:
 def declare_drill(parser: argparse.ArgumentParser) -> None:
     add_config(parser)
     parser.add_argument("--only", metavar="NAME", help="one drill instead of all")
-    parser.add_argument(
-        "--controller-c", metavar="FILE.c",
-        help="drill your own C file instead of ours: slower, so take --only",
-    )  # fmt: skip
+    declare_yours(parser, "drill your own C file instead of ours: slower, so take --only")
     add_overrides(parser, ROOM)
     add_seed(parser)
     add_plot(parser)
@@ -48,19 +48,29 @@ def run_drill(args: argparse.Namespace) -> int:
     """Run the fault drills; the answer is no if one fails."""
     plot = target_file("--plot", args.plot, PLOT_SUFFIXES, args.force)
     config = config_of(args, ROOM)
-    from ctrl import json_out_drill, screen, screen_drill
-    from ctrl.build import plant_of
-    from ctrl.drill_devices import device_specs
     from ctrl.drill_list import DRILLS
-    from ctrl.drill_results import Drill, DrillResult
-    from ctrl.drills import drill_all
-    from ctrl.recommend import SEED
 
     if args.only is not None and args.only not in DRILLS:
         near = difflib.get_close_matches(args.only, DRILLS, n=1)
         hint = f"; nearest: {near[0]}" if near else ""
         raise command_line_fault("no such drill", "--only", repr(args.only),
                                  f"one of {', '.join(DRILLS)}{hint}")  # fmt: skip
+    with contextlib.ExitStack() as stack:
+        yours = yours_of(stack, config, args)
+        return _drill(args, config, plot, None if yours is None else yours[1])
+
+
+def _drill(
+    args: argparse.Namespace, config: "Config", plot: "Path | None",
+    outside: "Callable[[], Outside] | None",
+) -> int:  # fmt: skip
+    from ctrl import json_out_drill, screen, screen_drill
+    from ctrl.build import plant_of
+    from ctrl.drill_devices import device_specs
+    from ctrl.drill_results import Drill, DrillResult
+    from ctrl.drills import drill_all
+    from ctrl.recommend import SEED
+
     if config.controller.kind != "recommend":
         is_compiling(args, STEADY_KERNEL, LOOP_KERNEL)
     seed = SEED if args.seed is None else args.seed
@@ -80,10 +90,8 @@ def run_drill(args: argparse.Namespace) -> int:
 
     if not args.json:
         screen_drill.show_head(out, config, flashed, devices, args.controller_c)
-    with contextlib.ExitStack() as stack:
-        outside = _makers(stack, config, args.controller_c)
-        results = drill_all(config, settings, seed=seed, only=args.only, before=before,
-                            after=after, outside=outside)  # fmt: skip
+    results = drill_all(config, settings, seed=seed, only=args.only, before=before,
+                        after=after, outside=outside)  # fmt: skip
     if args.json:
         write_json(
             json_out_drill.of_drills(
@@ -98,16 +106,3 @@ def run_drill(args: argparse.Namespace) -> int:
         plot_drills(config, results, path=plot)
         tell_written(args, plot)
     return DONE if all(item.passed for item in results) else ANSWER_IS_NO
-
-
-def _makers(
-    stack: contextlib.ExitStack, config: "Config", source: str | None
-) -> "Callable[[], Outside] | None":
-    """Return what powers up a maker's own C file, or None; it ends with the stack."""
-    if source is None:
-        return None
-    from ctrl.maker import Child, Program, find_source, maker_controller
-
-    program = stack.enter_context(Program(find_source(source)))
-    # A process for each run: no run can then meet the state of another.
-    return lambda: maker_controller(config, stack.enter_context(Child(program.path)))

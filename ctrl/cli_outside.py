@@ -1,7 +1,9 @@
 """Options and verbs with a controller from outside, and the live look."""
 
 import argparse
+import contextlib
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +25,8 @@ from ctrl.cli_shared import (
 if TYPE_CHECKING:
     from ctrl.config import Config
     from ctrl.linked import LinkedController
+
+    Yours = tuple[str, Callable[[], LinkedController]]  # file's name, what powers it up
     from ctrl.record import Record
 
 ROOM = ("ambient_c", "humidity_pct", "target_c", "setpoint_c")
@@ -33,12 +37,14 @@ BOARD_CAUTION = (
 )
 
 
+def declare_yours(parser: argparse.ArgumentParser, text: str) -> None:
+    """Add the option that names a maker's own C file."""
+    parser.add_argument("--controller-c", metavar="FILE.c", help=text)
+
+
 def declare_outside(parser: argparse.ArgumentParser) -> None:
     """Add what `simulate` has for a maker's own code and for the live look."""
-    parser.add_argument(
-        "--controller-c", metavar="FILE.c",
-        help="run your own C file (or the shipped thermostat.c) beside ours",
-    )  # fmt: skip
+    declare_yours(parser, "run your own C file (or the shipped thermostat.c) beside ours")
     parser.add_argument(
         "--protected", action="store_true", help="put our protections behind --controller-c"
     )
@@ -84,6 +90,21 @@ def check_outside(args: argparse.Namespace) -> None:
     if args.live and (args.json or args.controller_c is not None):
         other = "--json" if args.json else "--controller-c"
         raise command_line_fault("does not fit", "--live", None, f"no {other} beside it")
+
+
+def yours_of(
+    stack: contextlib.ExitStack, config: "Config", args: argparse.Namespace
+) -> "Yours | None":
+    """Return the maker's own C file of the command line, compiled, or None.
+
+    What powers it up gives every run a process of its own; all end with the stack.
+    """
+    if args.controller_c is None:
+        return None
+    from ctrl.maker import find_source, fresh_controllers
+
+    source = find_source(args.controller_c)
+    return source.name, stack.enter_context(fresh_controllers(config, source))
 
 
 def run_maker(

@@ -1,9 +1,11 @@
 """Verbs that study a cabinet beyond one recommendation: tolerance, sweep, map, laws, bench."""
 
 import argparse
+import contextlib
 from typing import TYPE_CHECKING
 
 from ctrl.cli_options import target_file, whole_within, within
+from ctrl.cli_outside import declare_yours, yours_of
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
     BENCH_KERNEL,
@@ -79,6 +81,7 @@ def declare_compare(parser: argparse.ArgumentParser) -> None:
         "--days", type=within(2, 31, "days"), default=4.0, metavar="D",
         help="length of each run from a warm start; the last day counts (4)",
     )  # fmt: skip
+    declare_yours(parser, "your own C file as one more row")
     add_overrides(parser, ROOM)
     add_seed(parser)
     add_plot(parser)
@@ -202,9 +205,12 @@ def run_compare(args: argparse.Namespace) -> int:
     from ctrl import json_out_compare, screen, screen_compare
     from ctrl.comparison import compare, lacks
 
-    with screen.Stages("tuning the controllers", compiling=compiling) as stages:
-        found = compare(config, args.controllers, days=args.days, seed=seed, progress=stages)
-        if plot is not None and found.items:
+    with contextlib.ExitStack() as stack:
+        yours = yours_of(stack, config, args)
+        stages = stack.enter_context(screen.Stages("tuning the controllers", compiling=compiling))
+        found = compare(config, args.controllers, days=args.days, seed=seed, progress=stages,
+                        yours=yours)  # fmt: skip
+        if plot is not None and found.rows:
             from ctrl.plots_compare import plot_comparison
 
             stages("drawing")
@@ -213,7 +219,7 @@ def run_compare(args: argparse.Namespace) -> int:
         write_json(json_out_compare.of_comparison(found, version()))
     else:
         screen_compare.show(screen.console(), found)
-    if plot is not None and found.items:
+    if plot is not None and found.rows:
         tell_written(args, plot)
     return DONE if any(not lacks(config, item) for item in found.items) else ANSWER_IS_NO
 

@@ -10,12 +10,14 @@ from ctrl.candidates import Candidate, setpoint_for, with_drive
 from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
 from ctrl.cases import contents_min_c, energy_boundary
 from ctrl.config import Config
+from ctrl.controllers import Outside
 from ctrl.findings import DAY_S, Findings, findings_of
-from ctrl.firmware import Settings, defrost_of, firmware_of
-from ctrl.ice import Ice, ice_with_range
+from ctrl.firmware import Settings, defrost_of, firmware_of, settings_of
+from ctrl.ice import Ice, ice_of, ice_with_range
 from ctrl.law_tuning import LAWS, drive_for, law_candidate
-from ctrl.loop import Loop
+from ctrl.linked import LinkedController, Stop
 from ctrl.narrower_band import simulated_band
+from ctrl.outside_loop import loop_around
 from ctrl.record import Record
 from ctrl.trade_off import contact_life_years
 from ctrl.trial import ROW_S, nearest_point, warm_state
@@ -43,6 +45,9 @@ class Compared:
     `record` is the whole run from a warm start, `findings` its last day; `ice` without a
     defrost at the dampest air of the usual room; `cycles_per_day` of the module between high
     and low, `module_span_k` and `module_peak_c` of its hot face over the last day [1/d, K, °C].
+
+    Of a maker's own C `source` is the file's name and `stop` why it was no longer asked, where
+    it did wrong; its ice is with whatever it does against ice.
     """
 
     candidate: Candidate
@@ -53,11 +58,16 @@ class Compared:
     cycles_per_day: float
     module_span_k: float
     module_peak_c: float
+    source: str | None = None
+    stop: Stop | None = None
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Laws compared; `verdict` says in words which is the one to take."""
+    """Laws compared; `verdict` says in words which is the one to take.
+
+    `yours` is a maker's own C in the same cabinet, `yours_words` how it stands beside that law.
+    """
 
     config: Config
     days: float
@@ -65,6 +75,13 @@ class Comparison:
     items: tuple[Compared, ...]
     left_out: tuple[Candidate, ...]
     verdict: str
+    yours: Compared | None = None
+    yours_words: str = ""
+
+    @property
+    def rows(self) -> tuple[Compared, ...]:
+        """Every law, and the maker's own controller where there is one."""
+        return self.items if self.yours is None else (*self.items, self.yours)
 
     @property
     def thriftiest(self) -> Compared:
@@ -88,12 +105,14 @@ def level_cycles(duty: np.ndarray) -> int:
     return int(np.count_nonzero((told[1:] > 0.0) & (told[:-1] < 0.0)))
 
 
-def warm_run(config: Config, candidate: Candidate, days: float, seed: int) -> Record:
+def warm_run(
+    config: Config, candidate: Candidate, days: float, seed: int, outside: Outside | None = None
+) -> Record:
     """Return the record from loading the warm cabinet, `days` long, in the config's usual room."""
     plant = candidate.plant
-    loop = Loop(
+    loop = loop_around(
         plant, firmware_of(with_kind(config, candidate.drive), candidate.settings),
-        warm_state(plant, config), seed=seed, weather_rows=weather_rows_of(config, plant),
+        warm_state(plant, config), outside, seed=seed, weather_rows=weather_rows_of(config, plant),
     )  # fmt: skip
     return loop.run(days * DAY_S, ROW_S)
 
@@ -127,17 +146,24 @@ def _at_setpoint(candidate: Candidate, setpoint_c: float) -> Candidate:
     return replace(candidate, settings=replace(candidate.settings, setpoint_c=setpoint_c))
 
 
-def ice_without_defrost(config: Config, candidate: Candidate, seed: int) -> Ice:
-    """Return the ice in the usual room at its dampest air."""
+def ice_without_defrost(
+    config: Config, candidate: Candidate, seed: int, outside: Outside | None = None
+) -> Ice:
+    """Return the ice in the usual room at its dampest air.
+
+    A firmware from outside runs as it is, once: the range of the frost's density is left out.
+    """
     ambient_c = config.climate.usual_c
     plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     settings: Settings = replace(candidate.settings, defrost=None)
-    return ice_with_range(
-        plant, firmware_of(with_kind(config, candidate.drive), settings),
-        nearest_point(plant, config.use.target_c + ZERO_C_K, coldest),
-        config.limits.sink_ice_blockage_pct, most_days=ICE_DAYS, seed=seed,
-    )  # fmt: skip
+    firmware = firmware_of(with_kind(config, candidate.drive), settings)
+    start = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
+    limit_pct = config.limits.sink_ice_blockage_pct
+    if outside is not None:
+        return ice_of(plant, firmware, start, limit_pct, most_days=ICE_DAYS, seed=seed,
+                      outside=outside)  # fmt: skip
+    return ice_with_range(plant, firmware, start, limit_pct, most_days=ICE_DAYS, seed=seed)
 
 
 def measured(config: Config, candidate: Candidate, days: float, seed: int) -> Compared:
@@ -151,7 +177,36 @@ def measured(config: Config, candidate: Candidate, days: float, seed: int) -> Co
         plan = defrost_of(config, min(candidate.settings.period_s, 1.0))
         candidate = replace(candidate, settings=replace(candidate.settings, defrost=plan))
         candidate = centred(config, candidate, days, seed)
-    record = warm_run(config, candidate, days, seed)
+    return _compared(config, candidate, warm_run(config, candidate, days, seed), ice)
+
+
+def yours_measured(
+    config: Config, source: str, powered_up: Callable[[], LinkedController], days: float, seed: int
+) -> Compared:
+    """Run a maker's own C as every law is run; its setpoint is its own and stays.
+
+    Parameters
+    ----------
+    config : Config
+    source : str
+        Name of its file.
+    powered_up : callable
+        Returns it freshly powered up, for one run.
+    days : float
+        Length of the run from a warm start [days].
+    seed : int
+        Of the sensor noise.
+    """
+    candidate = Candidate(YOURS, config.drive.kind, True, plant_of(config), settings_of(config))
+    warm, damp = powered_up(), powered_up()
+    record = warm_run(config, candidate, days, seed, warm)
+    ice = ice_without_defrost(config, candidate, seed, damp)
+    found = _compared(config, candidate, record, ice)
+    return replace(found, source=source, stop=warm.stop or damp.stop)
+
+
+def _compared(config: Config, candidate: Candidate, record: Record, ice: Ice) -> Compared:
+    """Return what a run shows, with the ice of another."""
     use = config.use
     found = findings_of(record, use.target_c, use.target_tolerance_k, energy_boundary(config))
     last = record.last(DAY_S)
@@ -173,6 +228,8 @@ def lacks(config: Config, item: Compared) -> str:
     """Return what a law fails in the usual room, in words; empty where it holds."""
     use, found = config.use, item.findings
     mean_c = found.contents_c.mean
+    if item.stop is not None:
+        return item.stop.told
     if abs(mean_c - use.target_c) > use.target_tolerance_k:
         return f"contents at {mean_c:.1f} °C in the mean"
     if use.contents_max_c is not None and found.contents_c.max > use.contents_max_c:
@@ -184,6 +241,8 @@ def lacks(config: Config, item: Compared) -> str:
         return f"hot sink up to {found.hot_sink_c.max:.0f} °C"
     if found.blockage_pct_max >= config.limits.sink_ice_blockage_pct:
         return f"ice closes {found.blockage_pct_max:.0f} % of the fin gaps"
+    if item.ice.ices and item.source is not None:
+        return "ices up in damp air"
     if item.ice.ices and item.candidate.settings.defrost is None:
         return "ices up in damp air, and the config has no defrost"
     life, wanted = item.relay_life_years, config.limits.relay_life_years
@@ -233,16 +292,14 @@ def verdict_of(config: Config, items: Sequence[Compared]) -> str:
     Within `ALIKE_ENERGY` of the thriftiest the simpler law is taken, unless it cycles the
     module far more often.
     """
-    holding = [item for item in items if not lacks(config, item)]
-    own = [item for item in holding if item.candidate.fits]
+    holding, own = _holding(config, items)
     if not holding:
         return "No law compared keeps every limit in the usual room."
     if not own:
         lead = "No law that fits this drive keeps every limit in the usual room."
         return lead + _other(None, holding)
     alike = _alike(own)
-    calm = _calmest(alike)
-    taken = min(calm, key=_simplicity)
+    calm, taken = _calmest(alike), _taken(own)
     text = f"On this drive: {name_of(taken, own)}, {_energy(taken):.2f} kWh a day"
     others = [name_of(item, own) for item in alike if item is not taken]
     if others:
@@ -257,6 +314,37 @@ def verdict_of(config: Config, items: Sequence[Compared]) -> str:
         counts = ", ".join(f"{name_of(x, own)}: {x.cycles_per_day:.0f} cycles" for x in harder)
         text += f" of those that spare the module ({counts} a day, here {taken.cycles_per_day:.0f})"
     return text + "." + _other(taken, holding)
+
+
+def _holding(config: Config, items: Sequence[Compared]) -> tuple[list[Compared], list[Compared]]:
+    """Return the laws that keep every limit in the usual room, and those of them that fit."""
+    holding = [item for item in items if not lacks(config, item)]
+    return holding, [item for item in holding if item.candidate.fits]
+
+
+def _taken(own: Sequence[Compared]) -> Compared:
+    return min(_calmest(_alike(own)), key=_simplicity)
+
+
+def yours_words(config: Config, yours: Compared, items: Sequence[Compared]) -> str:
+    """Return how a maker's controller stands beside the law to take, or the nearest, in words."""
+    name, lack = name_of(yours, ()), lacks(config, yours)
+    text = f"{_capital(name)} " + (f"FAILS: {lack}." if lack else "keeps every limit looked at.")
+    fitting = [item for item in items if item.candidate.fits]
+    if yours.stop is not None or not fitting:
+        return text
+    own = _holding(config, items)[1]
+    law = _taken(own) if own else min(fitting, key=_energy)
+    theirs, mine = yours.findings, law.findings
+    apart_k = theirs.contents_c.mean - mine.contents_c.mean
+    text += f" Beside {name_of(law, items)} it takes {_energy(yours):.2f} kWh a day instead of "
+    text += f"{_energy(law):.2f}, and the air swings by {theirs.swing_k:.2f} K instead of "
+    text += f"{mine.swing_k:.2f}."
+    if abs(apart_k) >= 2.0 * CENTRED_K:
+        side = "warmer" if apart_k > 0.0 else "colder"
+        text += f" Its contents are {abs(apart_k):.1f} K {side}, so that the energies do not "
+        text += "quite compare: nothing moves its setpoint."
+    return text
 
 
 def _energy(item: Compared) -> float:
@@ -314,13 +402,23 @@ def _capital(text: str) -> str:
 def name_of(item: Compared, items: Sequence[Compared]) -> str:
     """Return a law's name, with its drive where the law runs on more than one of them."""
     candidate = item.candidate
-    name = LAW_WORDS[candidate.controller]
+    name = law_words(item)
+    if item.source is not None:
+        return name
     if candidate.controller == "two_level" and candidate.settings.idle_duty == 0.0:
         name = "two-level hold without idle (a plain thermostat)"
     alike = sum(x.candidate.controller == candidate.controller for x in items)
     return name if alike == 1 else f"{name} on {_drive_words(candidate.drive)}"
 
 
+def law_words(item: Compared) -> str:
+    """Return a law's name, or that of the maker's own file."""
+    if item.source is not None:
+        return f"yours ({item.source})"
+    return LAW_WORDS[item.candidate.controller]
+
+
+YOURS = "yours"  # in the place of a law's name: the maker's own C
 LAW_WORDS = {
     "on_off": "on-off",
     "pi": "PI",
@@ -364,6 +462,7 @@ def compare(
     days: float = DAYS,
     seed: int = 1,
     progress: Progress = lambda stage: None,
+    yours: tuple[str, Callable[[], LinkedController]] | None = None,
 ) -> Comparison:
     """Return the laws compared, each tuned for this cabinet.
 
@@ -378,6 +477,8 @@ def compare(
         Of the sensor noise.
     progress : callable
         Told each law as it begins.
+    yours : (str, callable), optional
+        A maker's own C as one more row: its file's name, and what powers it up for a run.
     """
     plant = plant_of(config)
     items, left_out = [], []
@@ -390,4 +491,9 @@ def compare(
         else:
             left_out.append(candidate)
     found = tuple(items)
-    return Comparison(config, days, seed, found, tuple(left_out), verdict_of(config, found))
+    comparison = Comparison(config, days, seed, found, tuple(left_out), verdict_of(config, found))
+    if yours is None:
+        return comparison
+    progress("running your controller")
+    row = yours_measured(config, *yours, days, seed)
+    return replace(comparison, yours=row, yours_words=yours_words(config, row, found))

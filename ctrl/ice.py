@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ctrl.controllers import Outside
 from ctrl.defrost import DefrostSettings
 from ctrl.findings import DAY_S
 from ctrl.firmware import Firmware
-from ctrl.loop import MELTING, Loop
+from ctrl.loop import MELTING
+from ctrl.outside_loop import loop_around
 from ctrl.record import Record
 from ctrl.trial import steady_state
 from plant.cabinet import Plant
@@ -66,9 +68,10 @@ def ice_of(
     *,
     most_days: int = MOST_DAYS,
     seed: int = 1,
+    outside: Outside | None = None,
 ) -> Ice:
     """Run day after day until frost repeats, blocks the fins, or 14 days are over."""
-    return _ran(plant, firmware, start, limit_pct, (3, most_days), seed)
+    return _ran(plant, firmware, start, limit_pct, (3, most_days), seed, outside)
 
 
 def ice_with_range(
@@ -106,10 +109,11 @@ def _ran(
     limit_pct: float,
     days: tuple[int, int],
     seed: int,
+    outside: Outside | None = None,
 ) -> Ice:
     """Return the ice after a number of days between the two given."""
     least_days, most_days = days
-    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed)
+    loop = loop_around(plant, firmware, steady_state(plant, start), outside, seed=seed)
     least: list[float] = []
     for day in range(1, most_days + 1):
         record = loop.run(DAY_S, ROW_S)

@@ -6,13 +6,16 @@ from typing import Any
 from ctrl.comparison import Compared, Comparison, lacks
 from ctrl.config import Config
 from ctrl.json_out import Object, findings_object, ice_object, settings_object
+from ctrl.linked import Stop
 from ctrl.switching_cycle import Cycle
 from ctrl.trade_off import BandPoint, PlacePoint, Seen, TradeOff
 
 NO_CONTACTS = "no contacts that wear"
+RAN = "it ran to the end"
 
 
-def _or_why(key: str, value: Any, reason: str) -> Object:
+def or_why(key: str, value: Any, reason: str) -> Object:
+    """Return a value under its key, or null with its reason."""
     return {key: value} if value is not None else {key: None, f"{key}_reason": reason}
 
 
@@ -41,8 +44,8 @@ def compared_object(config: Config, item: Compared) -> Object:
             "findings": findings_object(config, found),
             "ice": ice_object(item.ice),
         }
-        | _or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
-        | _or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
+        | or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
+        | or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
         | {
             "cycles_per_day": item.cycles_per_day,
             "module_span_k": item.module_span_k,
@@ -51,15 +54,51 @@ def compared_object(config: Config, item: Compared) -> Object:
     )
 
 
+def stop_object(stop: Stop | None) -> Object:
+    """Return when and why a maker's controller was no longer asked."""
+    if stop is None:
+        return {
+            "stopped_at_h": None,
+            "stopped_at_h_reason": RAN,
+            "stopped_by": None,
+            "stopped_by_reason": RAN,
+        }
+    return {"stopped_at_h": stop.at_s / 3600.0, "stopped_by": stop.words}
+
+
+OWN_SETTINGS = "they are in the maker's own file"
+FIGURES = ("findings", "ice", "cycles_per_day", "module_span_k", "module_peak_c")
+
+
+def yours_object(config: Config, item: Compared) -> Object:
+    """Return the maker's row: as a law's, without settings; no figures of one that stopped."""
+    found = compared_object(config, item)
+    found |= {"settings": None, "settings_reason": OWN_SETTINGS}
+    if item.stop is not None:
+        for key in (*FIGURES, "pull_down_h", "relay_life_years"):
+            found |= {key: None, f"{key}_reason": item.stop.told}
+    return found | {"controller_file": item.source} | stop_object(item.stop)
+
+
 def of_comparison(found: Comparison, version: str) -> Object:
     """Return what `compare --json` prints."""
+    config = found.config
+    yours = found.yours
+    rows = [compared_object(config, item) for item in found.items]
+    if yours is not None:
+        rows.append(yours_object(config, yours))
+    whole = _comparison_object(found, rows, version)
+    return whole if yours is None else whole | {"verdict_of_yours": found.yours_words}
+
+
+def _comparison_object(found: Comparison, rows: list[Object], version: str) -> Object:
     config = found.config
     return _head("compare", config, version) | {
         "days": found.days,
         "seed": found.seed,
         "ambient_c": config.climate.usual_c,
         "verdict": found.verdict,
-        "controllers": [compared_object(config, item) for item in found.items],
+        "controllers": rows,
         "left_out": [{"controller": x.controller, "reason": x.note} for x in found.left_out],
     }
 
@@ -90,11 +129,11 @@ def _band(point: BandPoint) -> Object:
     none = "no repeating cycle is predicted"
     return (
         {"hysteresis_k": point.hysteresis_k}
-        | _or_why("predicted", _cycle(point.guess), none)
+        | or_why("predicted", _cycle(point.guess), none)
         | {"simulated_calm": _seen(point.calm), "simulated": _seen(point.usual)}
-        | _or_why("cycle_deviation_pct", _percent(point.period_deviation), none)
-        | _or_why("swing_deviation_pct", _percent(point.swing_deviation), none)
-        | _or_why("relay_life_years", point.relay_life_years, NO_CONTACTS)
+        | or_why("cycle_deviation_pct", _percent(point.period_deviation), none)
+        | or_why("swing_deviation_pct", _percent(point.swing_deviation), none)
+        | or_why("relay_life_years", point.relay_life_years, NO_CONTACTS)
     )
 
 
@@ -109,7 +148,7 @@ def _place(item: PlacePoint) -> Object:
         "setpoint_c": item.setpoint_c,
         "settings_decided_by": item.decided_by,
         "simulated": _seen(item.usual),
-    } | _or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
+    } | or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
 
 
 def of_trade_off(found: TradeOff, version: str) -> Object:

@@ -83,6 +83,18 @@ class Stop:
     at_s: float
     words: str
 
+    @property
+    def told(self) -> str:
+        """When and why, in words: "stopped at 3 s: ..."."""
+        return f"stopped at {time_words(self.at_s)}: {self.words}"
+
+
+def time_words(seconds: float) -> str:
+    """Return a time in s, min or h, whatever reads best."""
+    if seconds < 120.0:
+        return f"{seconds:g} s"
+    return f"{seconds / 60.0:.1f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
 
 class LinkedController:
     """Asks a controller over the link once a tick, and never lets its faults through.

@@ -13,6 +13,8 @@ import shutil
 import signal
 import subprocess
 import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from ctrl.config import Config
@@ -242,3 +244,19 @@ def maker_controller(config: Config, child: Child, *, protected: bool = False) -
         protected=protected,
         why=child.why,
     )
+
+
+@contextmanager
+def fresh_controllers(config: Config, source: Path) -> Iterator[Callable[[], LinkedController]]:
+    """Compile a maker's file; give what powers up a controller of it, a process for each run.
+
+    So that no run meets the state of another.  All of them end with the context.
+
+    Raises
+    ------
+    ConfigError
+        When it does not compile.
+    """
+    with ExitStack() as stack:
+        program = stack.enter_context(Program(source))
+        yield lambda: maker_controller(config, stack.enter_context(Child(program.path)))

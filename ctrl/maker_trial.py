@@ -55,14 +55,7 @@ class MakerTrial:
         """What stopped the maker's code, as one sentence without its full stop."""
         if self.stop is None:
             return None
-        return f"your firmware stopped at {time_words(self.stop.at_s)}: {self.stop.words}"
-
-
-def time_words(seconds: float) -> str:
-    """Return a time in s, min or h, whatever reads best."""
-    if seconds < 120.0:
-        return f"{seconds:g} s"
-    return f"{seconds / 60.0:.1f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+        return f"your firmware {self.stop.told}"
 
 
 def our_settings(config: Config, seed: int) -> tuple[Settings, str]:

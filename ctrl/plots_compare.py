@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from ctrl.comparison import LAW_WORDS, Compared, Comparison
+from ctrl.comparison import Compared, Comparison, law_words
 from ctrl.findings import DAY_S
 from ctrl.plot_style import (
     BLACK,
@@ -34,6 +34,7 @@ from ctrl.screen import words_of
 from ctrl.trade_off import TradeOff
 
 Bar = tuple[str, str, Callable[[Compared], float | None], str]
+LEAST_SHOWN = 0.05  # a bar where nothing but noise is would look like a figure
 LINES = (
     ("air_c", "air", SKY, "-", 1.0),
     ("cold_sink_c", "cold sink", GREEN, "-", 0.8),
@@ -51,15 +52,15 @@ BARS: tuple[Bar, ...] = (
 
 
 def _name(item: Compared, items: tuple[Compared, ...]) -> str:
-    name = LAW_WORDS[item.candidate.controller]
+    name = law_words(item)
     twice = sum(x.candidate.controller == item.candidate.controller for x in items) > 1
     return f"{name}, {words_of(item.candidate.drive)}" if twice else name
 
 
 def _title(item: Compared) -> str:
     fits = "" if item.candidate.fits else " (another drive)"
-    name = LAW_WORDS[item.candidate.controller]
-    return f"{name} on {words_of(item.candidate.drive)}{fits}"
+    stopped = "" if item.stop is None else f": {item.stop.told}"
+    return f"{law_words(item)} on {words_of(item.candidate.drive)}{fits}{stopped}"
 
 
 def _day_panel(
@@ -93,13 +94,14 @@ def _day_panel(
 def _bar_panel(axis: Axes, items: tuple[Compared, ...], bar: Bar, named: bool) -> None:
     """Draw one figure of every law as bars with their values beside them."""
     title, shape, value_of, colour = bar
-    values = [value_of(item) for item in items]
+    values = [None if item.stop is not None else value_of(item) for item in items]
     shown = [value if value is not None and isfinite(value) else 0.0 for value in values]
-    most = max([*shown, 1e-9])
+    most = max([*shown, LEAST_SHOWN])
     places = np.arange(len(items))[::-1]
     axis.barh(places, shown, height=0.62, color=colour)
-    for place, value, length in zip(places, values, shown, strict=True):
-        text = "not reached" if value is None else shape.format(value)
+    for item, place, value, length in zip(items, places, values, shown, strict=True):
+        none = "not reached" if item.stop is None else "stopped"
+        text = none if value is None else shape.format(value)
         axis.text(length + 0.02 * most, place, text, va="center", fontsize=FONT_PT, color=BLACK)
     axis.set_xlim(0.0, 1.25 * most)
     axis.set_xticks([])
@@ -127,7 +129,7 @@ def plot_comparison(found: Comparison, path: Path | None = None) -> Figure:
     CannotWrite
         When the file cannot be written.
     """
-    items, use = found.items, found.config.use
+    items, use = found.rows, found.config.use
     count = len(items)
     height = max(1.75 * count + 0.9, 6.4)
     figure = Figure(figsize=(12.0, height))

@@ -49,6 +49,7 @@ from ctrl.cautions import (
     not_kept,
 )
 from ctrl.config import Config
+from ctrl.controllers import Outside
 from ctrl.defrost import DefrostSettings
 from ctrl.defrost_kinds import plan_kind, rerun_plan
 from ctrl.energy_day import EnergyDay, energy_day
@@ -263,7 +264,7 @@ def recommend(
     progress("pull-down and hold-over")
     settings = best.settings
     cases = side_by_side(
-        lambda x: _case(config, x, runs[x], ices[x], plan, settings, seed), runs, workers
+        lambda x: case_of(config, x, runs[x], ices[x], plan, settings, seed), runs, workers
     )
     usual = runs["usual"]
     progress("the coldest setpoint that stays free of ice")
@@ -452,7 +453,7 @@ def _plan(
     )  # fmt: skip
 
 
-def _case(
+def case_of(
     config: Config,
     name: str,
     run: CaseRun,
@@ -460,10 +461,14 @@ def _case(
     plan: DefrostPlan | None,
     settings: Settings,
     seed: int,
+    outside: Outside | None = None,
 ) -> Case:
-    """Return one room's case; uses up the run's loop for the hold-over."""
+    """Return one room's case; uses up the run's loop for the hold-over.
+
+    `outside`, freshly powered up, pulls down in place of our firmware.
+    """
     ambient_c = dict(rooms_of(config))[name]
-    pulled = pull_down(run.plant, config, firmware_of(config, settings), seed=seed)
+    pulled = pull_down(run.plant, config, firmware_of(config, settings), seed=seed, outside=outside)
     use = config.use
     reached_h, why_not = pull_down_h(pulled, use.target_c, use.target_tolerance_k)
     limits = limits_found(config, run.plant, run.findings, name)

@@ -1,6 +1,7 @@
 """Ice of a recommendation's rooms: without a defrost, with a plan, and the coldest without ice."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -9,6 +10,7 @@ from ctrl.build import at_ambient
 from ctrl.candidates import Candidate
 from ctrl.capability import coldest_holdable, limits_of
 from ctrl.config import Config
+from ctrl.controllers import Outside
 from ctrl.firmware import Settings, firmware_of
 from ctrl.ice import Ice, coldest_ice_free_c, ice_of, ice_with_range
 from ctrl.side_by_side import side_by_side
@@ -31,9 +33,13 @@ def ice_at(
     seed: int,
     most_days: int = ice_part.MOST_DAYS,
     with_range: bool = False,
+    outside: Outside | None = None,
 ) -> Ice:
-    """Return the ice at the dampest air, from the steady state that holds `contents_c`."""
-    run = ice_with_range if with_range else ice_of
+    """Return the ice at the dampest air, from the steady state that holds `contents_c`.
+
+    A firmware from `outside` runs once, as it is, without the range.
+    """
+    run = ice_with_range if with_range else partial(ice_of, outside=outside)
     plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     return run(

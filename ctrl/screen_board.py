@@ -6,8 +6,7 @@ from rich.console import Console
 
 from ctrl.board import BoardRun
 from ctrl.config import Config
-from ctrl.linked import LinkedController
-from ctrl.maker_trial import time_words
+from ctrl.linked import LinkedController, time_words
 from ctrl.record import Record
 from ctrl.screen import fixed, paragraph
 from ctrl.screen_live import Look

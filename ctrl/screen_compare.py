@@ -7,6 +7,7 @@ from rich.console import Console
 
 from ctrl.comparison import (
     LAW_WORDS,
+    YOURS,
     Compared,
     Comparison,
     ice_alike,
@@ -25,17 +26,31 @@ from ctrl.screen import (
     words_of,
 )
 from ctrl.screen_law_settings import show_settings
+from ctrl.screen_maker import CAUTION
 from ctrl.trade_off import MOST_DEVIATION, BandPoint, TradeOff
 
 # Narrow columns of a narrow terminal: one word a line.
 SHORT_LAWS = {
     "on_off": "on-off", "pi": "PI", "two_level": "two levels", "cascade": "cascade",
-    "best_cop": "best COP",
+    "best_cop": "best COP", YOURS: "yours",
 }  # fmt: skip
 SHORT_DRIVES = {"fast_pwm": "PWM", "smoothed": "smooth", "current": "current", "relay": "relay",
                 "slow_window": "window"}  # fmt: skip
+YOURS_NOTE = (
+    "Yours is the whole firmware: none of our protections stands behind it, its setpoint is not "
+    "moved, and its ice is with whatever it does against ice."
+)
 Cell = Callable[[Compared], str]
 WIDE, NARROW_LAWS = 74, 3  # columns for all laws at once, and laws at a time below that
+MOST_LAWS, A_LAW = 6, 9  # laws in that width, and columns for each more
+
+
+def columns_at_once(width: int, count: int) -> int:
+    """Return how many of `count` columns of figures one table holds in a terminal's width."""
+    if width < WIDE:
+        return NARROW_LAWS
+    most = MOST_LAWS + max(width - WIDE, 0) // A_LAW
+    return count if count <= most else (count + 1) // 2
 
 
 def show(out: Console, found: Comparison) -> None:
@@ -46,10 +61,10 @@ def show(out: Console, found: Comparison) -> None:
         f"{config.climate.usual_c:g} °C, target {config.use.target_c:g} °C"
     )
     heading(out, f"The last of {found.days:g} days, same weather and contents")
-    step = len(found.items) if out.width >= WIDE else NARROW_LAWS
-    for first in range(0, len(found.items), step):
-        _table(out, found.items[first : first + step])
-    for item in found.items:
+    step = columns_at_once(out.width, len(found.rows))
+    for first in range(0, len(found.rows), step):
+        _table(out, found.rows[first : first + step])
+    for item in found.rows:
         words = [x for x in (item.candidate.note, _lack(found, item)) if x]
         if words:
             paragraph(out, f"{name_of(item, found.items)}: {'; '.join(words)}.")
@@ -63,6 +78,9 @@ def show(out: Console, found: Comparison) -> None:
         show_settings(out, found)
     out.print()
     paragraph(out, found.verdict, indent=0)
+    if found.yours is not None:
+        paragraph(out, found.yours_words, indent=0)
+        paragraph(out, f"{YOURS_NOTE} {CAUTION}", indent=0)
     paragraph(
         out,
         f"The setpoint of each is moved until the contents mean the target{_missed(found)}. "
@@ -110,8 +128,15 @@ def _table(out: Console, items: Sequence[Compared]) -> None:
         ("settled", lambda x: "yes" if x.findings.settled else "no", ""),
     )
     for name, cell, unit in rows:
-        table.add_row(name, *(cell(item) for item in items), unit)
+        table.add_row(name, *(_cell(item, name, cell) for item in items), unit)
     show_table(out, table)
+
+
+def _cell(item: Compared, name: str, cell: Cell) -> str:
+    """Return a figure; none of a controller that stopped, nor what only ours are told."""
+    if item.stop is not None and name not in ("drive", "fits this drive"):
+        return "stopped" if name == "contents, mean" else fixed(None)
+    return fixed(None) if item.source is not None and name == "setpoint" else cell(item)
 
 
 def _range(low_high: tuple[float, float] | None) -> str:

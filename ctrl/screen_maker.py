@@ -1,9 +1,10 @@
-"""The screen of `coldloop simulate --controller-c`: the maker's code beside ours."""
+"""Screens of a maker's own C beside ours: of `simulate`, and its part of `recommend`."""
 
 from rich.console import Console
 
-from ctrl.cases import Limit
+from ctrl.cases import CANNOT, Limit
 from ctrl.findings import Findings
+from ctrl.maker_rooms import Change, MakerRoom, MakerRooms, broken_words, ours_words
 from ctrl.maker_trial import MakerTrial
 from ctrl.screen import digits, fixed, grid_of, heading, paragraph, percent, show_table, words_of
 
@@ -109,3 +110,49 @@ def _shares(out: Console, found: MakerTrial) -> None:
     for words in dict.fromkeys((*maker, *ours)):
         table.add_row(words, percent(maker.get(words, 0.0), 1), percent(ours.get(words, 0.0), 1))
     show_table(out, table)
+
+
+def show_rooms(out: Console, found: MakerRooms) -> None:
+    """Print the maker's code in the recommendation's rooms, and what flashing ours changes."""
+    heading(out, f"Yours ({found.source}) in the same rooms, beside what is recommended")
+    for room in found.rooms:
+        table = grid_of((f"{room.name} room", "yours", "ours", "", "ours changes it by"), "lrrlr")
+        for item in room.changes:
+            theirs, ours = fixed(item.theirs, item.decimals), fixed(item.ours, item.decimals)
+            table.add_row(item.name, theirs, ours, item.unit, _by(item))
+        show_table(out, table)
+        paragraph(out, _kept_words(found, room))
+    paragraph(out, ours_words(found))
+    paragraph(
+        out,
+        "Yours is the whole firmware: none of our protections stands behind it, and its ice is "
+        "with whatever it does against ice. What a failed part does to it, drill tells, with the "
+        f"same option. Seed of the sensor noise: {found.ours.seed}. {CAUTION}",
+    )
+
+
+def _by(item: Change) -> str:
+    """Return a change with its sign, in the figure's unit; kelvin of a temperature."""
+    if item.theirs is None or item.ours is None:
+        return fixed(None)
+    unit = "K" if item.unit == "°C" else item.unit
+    # Of the figures as shown, so that the line adds up.
+    value = round(item.ours, item.decimals) - round(item.theirs, item.decimals)
+    value = round(value, item.decimals)
+    return f"{value:+.{item.decimals}f} {unit}" if value else f"{0.0:.{item.decimals}f} {unit}"
+
+
+def _kept_words(found: MakerRooms, room: MakerRoom) -> str:
+    """Return which limits each keeps in a room."""
+    said = []
+    for who, case, stop in (("yours", room.theirs, room.stop), ("ours", room.ours, None)):
+        broken = broken_words(found.config, case)
+        if stop is not None:
+            said.append(f"{who} {stop.told}; its figures do not count")
+        elif broken:
+            said.append(f"{who} breaks {', '.join(broken)}")
+        elif case.verdict == CANNOT:
+            said.append(f"{who} keeps the limits, but {case.reason}")
+        else:
+            said.append(f"{who} keeps every limit")
+    return f"{room.name} room, {room.ours.ambient_c:g} °C: {'; '.join(said)}."

@@ -6,10 +6,11 @@ import numpy as np
 
 from ctrl.capability import Coldest, duty_for, sensed_k
 from ctrl.config import Config
-from ctrl.controllers import controller_of, law_preload
+from ctrl.controllers import Outside, controller_of, law_preload
 from ctrl.findings import DAY_S, days_agree
 from ctrl.firmware import Firmware
 from ctrl.loop import Loop
+from ctrl.outside_loop import loop_around
 from ctrl.record import Record
 from plant import cabinet
 from plant.cabinet import Plant
@@ -64,12 +65,15 @@ def loop_at(
     seed: int = 1,
     run: int = 0,
     start_s: float = 0.0,
+    outside: Outside | None = None,
 ) -> Loop:
     """Return a loop that starts from a steady point, its controller at that point's duty.
 
-    `start_s` is its first tick's time from midnight [s].
+    `start_s` is its first tick's time from midnight [s].  A firmware from `outside` starts
+    from its power-up: nothing of it can be set.
     """
-    loop = Loop(plant, firmware, steady_state(plant, start), seed=seed, run=run, start_s=start_s)
+    state = steady_state(plant, start)
+    loop = loop_around(plant, firmware, state, outside, seed=seed, run=run, start_s=start_s)
     law_preload(
         controller_of(firmware.law).kind, firmware.law.to_words(), loop.law_state,
         _reading_c100(plant, start), round(start.duty * 1000),
@@ -85,12 +89,13 @@ def run_settled(
     seed: int = 1,
     run: int = 0,
     most_days: int = MOST_DAYS,
+    outside: Outside | None = None,
 ) -> Settled:
     """Run from an estimated periodic state until two days agree, at most `most_days` days.
 
     The controller starts from the duty of the estimate, so that no wind-up has to settle.
     """
-    loop = loop_at(plant, firmware, start, seed=seed, run=run)
+    loop = loop_at(plant, firmware, start, seed=seed, run=run, outside=outside)
     before = loop.run(DAY_S, ROW_S)
     for day in range(2, most_days + 1):
         last = loop.run(DAY_S, ROW_S)
@@ -117,11 +122,17 @@ def _reading_c100(plant: Plant, point: Operating) -> int:
 
 
 def pull_down(
-    plant: Plant, config: Config, firmware: Firmware, *, seed: int = 1, most_days: int = 4
+    plant: Plant,
+    config: Config,
+    firmware: Firmware,
+    *,
+    seed: int = 1,
+    most_days: int = 4,
+    outside: Outside | None = None,
 ) -> Record:
     """Return the record from loading a warm cabinet until the contents are cold, or some days."""
     use = config.use
-    loop = Loop(plant, firmware, warm_state(plant, config), seed=seed)
+    loop = loop_around(plant, firmware, warm_state(plant, config), outside, seed=seed)
     parts = []
     for _ in range(most_days):
         part = loop.run(DAY_S, ROW_S)

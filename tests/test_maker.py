@@ -1,22 +1,29 @@
 """A maker's own C in the loop: whatever it does is told, and nothing of it is left behind."""
 
+import io
 import json
 import os
 import shutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from larder import recommended_larder
+from rich.console import Console
 
-from ctrl import cli, maker
+from ctrl import cli, json_out_compare, json_out_maker, maker, screen_compare, screen_maker
 from ctrl.build import plant_of
+from ctrl.comparison import compare
 from ctrl.config import build_config, load_config, override, plain_data
 from ctrl.config_errors import ConfigError
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.glossary import GLOSSARY
 from ctrl.loop import Loop
+from ctrl.maker_rooms import maker_rooms, ours_words
 from ctrl.outside_loop import OutsideLoop
+from ctrl.plots_compare import plot_comparison
 from ctrl.protection_settings import R_STOPPED
 from ctrl.states import OWN_ALARM
 from ctrl.trial import warm_state
@@ -355,3 +362,113 @@ def test_without_a_compiler_the_package_is_named(monkeypatch):
     with pytest.raises(ConfigError) as told:
         maker.find_compiler()
     assert "apt-get install gcc libc6-dev" in str(told.value.problems[0])
+
+
+# Beside every law, and in the rooms of a recommendation ------------------------------------
+
+
+def test_compare_has_one_more_row_of_the_makers_own(capsys, tmp_path):
+    words = ("compare", "benchmark", "--controllers", "on_off", "--days", "2", "--controller-c",
+             "thermostat.c", "--plot", "laws.png", "--json")  # fmt: skip
+    status, out, err = coldloop(capsys, *words)
+    found = json.loads(out)
+    ours, yours = found["controllers"]
+    assert (ours["controller"], yours["controller"]) == ("on_off", "yours")
+    assert yours["controller_file"] == "thermostat.c" and yours["stopped_by"] is None
+    assert yours["settings"] is None and "maker's own file" in yours["settings_reason"]
+    assert set(ours) <= set(yours) and set(ours["findings"]) == set(yours["findings"])
+    # A band of 1 K around 8 °C and three minutes' rest: its own, wherever ours is put.
+    assert 7.0 < yours["findings"]["air_c"]["mean"] < 9.5
+    assert yours["findings"]["energy_kwh_per_day"] > 0.1 and yours["cycles_per_day"] > 10
+    assert "Yours (thermostat.c)" in found["verdict_of_yours"]
+    assert {key for key in keys_of(found) if not key.endswith("_reason")} <= set(GLOSSARY)
+    assert status == 0 and (tmp_path / "laws.png").stat().st_size > 10_000 and "laws.png" in err
+
+
+def test_what_crashes_is_told_in_its_row_and_the_laws_stand(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "segfault")
+    with maker.fresh_controllers(config, program.source) as powered_up:
+        found = compare(config, ("on_off",), days=2.0, yours=("sins.c", powered_up))
+    alone = compare(config, ("on_off",), days=2.0)
+    assert found.verdict == alone.verdict
+    assert found.items[0].findings == alone.items[0].findings
+    out = Console(width=80, record=True, file=io.StringIO())
+    screen_compare.show(out, found)
+    text = out.export_text()
+    row = next(line for line in text.splitlines() if line.strip().startswith("contents, mean"))
+    assert "stopped" in row
+    energy = next(line for line in text.splitlines() if line.strip().startswith("energy"))
+    assert energy.split()[2:] == ["-", "kWh/d"]
+    told = "FAILS: stopped at 19 s: segmentation fault (SIGSEGV)"
+    assert told in " ".join(text.split())
+    row = json_out_compare.of_comparison(found, "0")["controllers"][1]
+    assert row["findings"] is None and row["findings_reason"].startswith("stopped at 19 s")
+    assert row["stopped_by"] == "segmentation fault (SIGSEGV)"
+    assert plot_comparison(found) is not None
+
+
+@pytest.fixture(scope="module")
+def larder():
+    """The larder's recommendation, its worst room alone: enough to look at, half a minute."""
+    found = recommended_larder()
+    return replace(found, cases=tuple(case for case in found.cases if case.name == "worst"))
+
+
+def test_recommend_runs_it_in_its_own_rooms(larder):
+    source = maker.find_source("thermostat.c")
+    with maker.fresh_controllers(larder.config, source) as powered_up:
+        found = maker_rooms(larder, source.name, powered_up)
+    (room,) = found.rooms
+    theirs = {item.name: item.theirs for item in room.changes}
+    ours = {item.name: item.ours for item in room.changes}
+    assert ours["energy"] == larder.cases[0].findings.energy_kwh_per_day
+    assert theirs["swing of the air"] > 1.0 > ours["swing of the air"]
+    assert room.ours is larder.cases[0] and room.stop is None
+    out = Console(width=80, record=True, file=io.StringIO())
+    screen_maker.show_rooms(out, found)
+    text = " ".join(out.export_text().split())
+    assert "worst room, 30 °C: yours" in text and "Flashing ours" in text
+    by_k = ours["swing of the air"] - theirs["swing of the air"]
+    shown_k = round(ours["swing of the air"], 2) - round(theirs["swing of the air"], 2)
+    assert f"{shown_k:+.2f} K" in text
+    written = json_out_maker.maker_rooms_object(found)
+    assert {key for key in keys_of(written) if not key.endswith("_reason")} <= set(GLOSSARY)
+    swing = next(x for x in written["cases"][0]["beside_ours"]
+                 if x["quantity"] == "swing of the air")  # fmt: skip
+    assert swing["change_with_ours"] == pytest.approx(by_k)
+
+
+def test_a_crash_in_a_room_leaves_no_figures_of_it(larder, program, monkeypatch):
+    monkeypatch.setenv("SIN", "divide")
+    with maker.fresh_controllers(larder.config, program.source) as powered_up:
+        found = maker_rooms(larder, "sins.c", powered_up)
+    (room,) = found.rooms
+    assert room.stop.words == "floating point exception (SIGFPE)"
+    assert all(item.theirs is None and item.by is None for item in room.changes)
+    assert "would keep every limit in the worst room, where yours does not" in ours_words(found)
+    written = json_out_maker.maker_rooms_object(found)["cases"][0]
+    assert "findings" not in written and written["stopped_by"].startswith("floating point")
+
+
+@pytest.mark.parametrize("verb", ["compare", "recommend", "drill"])
+@pytest.mark.parametrize(
+    ("name", "text", "told"),
+    [
+        ("none.c", None, "--controller-c = none.c: cannot be read"),
+        ("mine.txt", "void f(void);", "--controller-c = mine.txt: cannot be read"),
+        ("mine.c", "void f(void) { x = 1; }", "'x' undeclared"),
+    ],
+)
+def test_bad_files_are_told_before_anything_runs(capsys, tmp_path, verb, name, text, told):
+    if text is not None:
+        (tmp_path / name).write_text(text)
+    status, out, err = coldloop(capsys, verb, "galley_larder", "--controller-c", name)
+    assert (status, out) == (2, "")
+    assert told in err and "Traceback" not in err
+    assert err.strip().splitlines()[-1].count(name) == 1
+
+
+def test_a_chain_of_reasons_is_of_our_own_numbers(capsys):
+    words = ("recommend", "galley_larder", "--explain", "setpoint", "--controller-c", "mine.c")
+    status, _, err = coldloop(capsys, *words)
+    assert status == 2 and "--explain without --controller-c" in err
