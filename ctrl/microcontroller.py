@@ -69,8 +69,8 @@ _COMMON = (
 # One link-time unit: the compiler sees every call, and frames melt together. What it then
 # moves out of loops and keeps for later costs flash and stack; found by trying each.
 AVR_SIZE = (
-    "-flto", "-fno-jump-tables", "-fno-gcse", "-fno-tree-ter", "-fno-tree-sink",
-    "-fno-tree-dominator-opts", "-fno-move-loop-invariants", "-fno-ipa-pure-const",
+    "-flto", "-mstrict-X", "-fno-jump-tables", "-fno-tree-sink",
+    "-fno-move-loop-invariants", "-fno-ipa-pure-const",
 )  # fmt: skip
 AVR = Part(
     name="8-bit AVR, 32 KiB flash, 2 KiB RAM",

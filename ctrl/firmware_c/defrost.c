@@ -9,14 +9,6 @@ void cl_start_defrost(cl_defrost *defrost)
     /* A phase's first tick is number 0, and cl_advance_defrost counts before it looks. */
     defrost->ticks = -1;
     defrost->since_start = -1;
-    defrost->held = 0U;
-    defrost->reverse_permille = 0;
-    defrost->phase = CL_PHASE_RUN;
-    defrost->end = CL_END_NONE;
-    defrost->why = CL_START_NONE;
-#if CL_WITH_DEMAND
-    cl_start_demand(defrost);
-#endif
 }
 
 #if CL_WITH_DEFROST
@@ -61,13 +53,13 @@ static void melt(const cl_defrost_settings *settings, cl_defrost *defrost, int16
     }
 }
 
-/* Why a melt is due in this tick of running, or CL_START_NONE. */
-static uint8_t start_of(const cl_defrost_settings *settings, cl_defrost *defrost,
+/* Whether a melt is due in this tick of running. */
+static bool is_due(const cl_defrost_settings *settings, cl_defrost *defrost,
                         int16_t control_c100, int16_t cold_c100, int16_t duty_permille)
 {
     const uint16_t kind = CL_READ_U16(&settings->kind);
     bool grown = false;
-    uint8_t why = CL_START_NONE;
+    bool due = false;
 
 #if CL_WITH_DEMAND
     if (kind == CL_DEFROST_DEMAND) {
@@ -77,19 +69,12 @@ static uint8_t start_of(const cl_defrost_settings *settings, cl_defrost *defrost
     (void)control_c100;
     (void)cold_c100;
 #endif
-    if (defrost->since_start < CL_READ_I32(&settings->interval_ticks)) {
-        why = CL_START_NONE;
-    } else if ((kind == CL_DEFROST_TIMED) || (kind == CL_DEFROST_REVERSED)
-               || (defrost->since_start >= CL_READ_I32(&settings->latest_ticks))) {
-        why = CL_START_CLOCK;
-    } else if ((kind == CL_DEFROST_OFF_CYCLE) && (duty_permille == 0)) {
-        why = CL_START_REST;
-    } else if (grown) {
-        why = CL_START_GROWN;
-    } else {
-        /* not yet */
+    if (defrost->since_start >= CL_READ_I32(&settings->interval_ticks)) {
+        due = grown || (kind == CL_DEFROST_TIMED) || (kind == CL_DEFROST_REVERSED)
+              || ((kind == CL_DEFROST_OFF_CYCLE) && (duty_permille == 0))
+              || (defrost->since_start >= CL_READ_I32(&settings->latest_ticks));
     }
-    return why;
+    return due;
 }
 
 #if CL_WITH_REVERSED
@@ -119,12 +104,11 @@ static void advance(const cl_defrost_settings *settings, cl_defrost *defrost,
     defrost->ticks = cl_add_sat(defrost->ticks, 1);
     defrost->since_start = cl_add_sat(defrost->since_start, 1);
     if (defrost->phase == CL_PHASE_RUN) {
-        const uint8_t why = start_of(settings, defrost, control_c100, cold_c100, duty_permille);
+        const bool due = is_due(settings, defrost, control_c100, cold_c100, duty_permille);
 
-        if (may_start && (!warm) && (why != CL_START_NONE)) {
+        if (may_start && (!warm) && due) {
             enter(defrost, CL_PHASE_MELT);
             defrost->since_start = 0;
-            defrost->why = why;
         }
     } else if (warm) {
         /* Reversed: off first, before the current turns round. */

@@ -34,12 +34,6 @@
 #define CL_END_TIME 2U
 #define CL_END_ABORT 3U
 
-/* cl_defrost.why: what started the last melt */
-#define CL_START_NONE 0U
-#define CL_START_CLOCK 1U
-#define CL_START_REST 2U
-#define CL_START_GROWN 3U
-
 /* Bands of duty that differences are compared within: 0 (not judged) to 8 (full duty). */
 #define CL_BANDS 9U
 
@@ -73,10 +67,9 @@ typedef struct cl_defrost {
     int16_t reverse_permille; /* duty the other way in this tick [1/1000] */
     uint8_t phase;            /* CL_PHASE_ */
     uint8_t end;              /* CL_END_ */
-    uint8_t why;              /* CL_START_ */
 } cl_defrost;
 
-/* Put the plan to its start: running, the interval begins anew. */
+/* Put a plan that is zero to its start: running, the interval begins anew. */
 void cl_start_defrost(cl_defrost *defrost);
 
 /* Take the plan one tick further; the phase is in defrost->phase.

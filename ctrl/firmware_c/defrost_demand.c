@@ -5,28 +5,17 @@
 
 #if CL_WITH_DEMAND
 
-#define BAND_PERMILLE 125 /* width of a band [1/1000] */
+#define BAND_PERMILLE 125U /* width of a band [1/1000] */
+#define HALF_BAND 62U      /* half of it, rounded down */
 #define SCALE 16          /* parts of 1/100 K that the mean keeps */
-#define MEAN_TICKS 64     /* of the running mean */
-#define LEARN_TICKS 256   /* of the running mean of what is clean */
+#define MEAN_BITS 6U      /* of the running mean: 64 ticks */
+#define LEARN_BITS 8U     /* of the running mean of what is clean: 256 ticks */
 #define MOST_C100 INT32_C(32000)
-
-void cl_start_demand(cl_defrost *defrost)
-{
-    uint8_t band;
-
-    defrost->mean = 0;
-    defrost->band = 0U;
-    defrost->steady = 0U;
-    for (band = 0U; band < CL_BANDS; band++) {
-        defrost->clean[band] = 0;
-    }
-}
 
 /* Take one reading into the running mean of difference over duty, anew in a new band. */
 static void follow(cl_defrost *defrost, int32_t difference_c100, int16_t duty_permille)
 {
-    const uint8_t band = (uint8_t)cl_div_round(duty_permille, BAND_PERMILLE);
+    const uint8_t band = (uint8_t)(((uint16_t)duty_permille + HALF_BAND) / BAND_PERMILLE);
     const int32_t at_full = cl_div_round(cl_clamp(difference_c100, 0, MOST_C100) * CL_FULL_PERMILLE,
                                          cl_clamp(duty_permille, 1, CL_FULL_PERMILLE));
     const int32_t seen = cl_clamp(at_full, 0, MOST_C100) * SCALE;
@@ -40,7 +29,7 @@ static void follow(cl_defrost *defrost, int32_t difference_c100, int16_t duty_pe
     if (defrost->steady == 0U) {
         defrost->mean = seen;
     } else {
-        defrost->mean += cl_div_round(seen - defrost->mean, MEAN_TICKS);
+        defrost->mean += cl_mul_shift(seen - defrost->mean, 1, MEAN_BITS);
     }
     defrost->steady = cl_count(defrost->steady);
 }
@@ -57,7 +46,7 @@ static bool judge(const cl_defrost_settings *settings, cl_defrost *defrost)
             defrost->clean[defrost->band] = defrost->mean;
         } else {
             defrost->clean[defrost->band] =
-                clean + cl_div_round(cl_sub_sat(defrost->mean, clean), LEARN_TICKS);
+                clean + cl_mul_shift(cl_sub_sat(defrost->mean, clean), 1, LEARN_BITS);
         }
     } else {
         const int32_t limit = CL_FULL_PERMILLE + cl_read_permille(&settings->share_permille);

@@ -14,9 +14,6 @@
 
 #if CL_WITH_DEMAND
 
-/* Forget what was learnt. */
-void cl_start_demand(cl_defrost *defrost);
-
 /* Watch one tick of running; true when the difference has grown by the stated share.
  * Readings or CL_NO_SENSOR [1/100 deg C]; duty of the last tick [1/1000]. */
 bool cl_has_grown(const cl_defrost_settings *settings, cl_defrost *defrost,

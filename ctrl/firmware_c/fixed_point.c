@@ -51,16 +51,8 @@ int32_t cl_add_sat(int32_t a, int32_t b)
 
 int32_t cl_sub_sat(int32_t a, int32_t b)
 {
-    int32_t difference;
-
-    if ((b < 0) && (a > (INT32_MAX + b))) {
-        difference = INT32_MAX;
-    } else if ((b > 0) && (a < (CL_INT32_LOWEST + b))) {
-        difference = CL_INT32_LOWEST;
-    } else {
-        difference = a - b;
-    }
-    return difference;
+    /* -b of the lowest b does not fit: 2^31 is added in two steps. */
+    return (b == CL_INT32_LOWEST) ? cl_add_sat(cl_add_sat(a, INT32_MAX), 1) : cl_add_sat(a, -b);
 }
 
 /* |x|; that of INT32_MIN fits too. */
@@ -153,13 +145,11 @@ int32_t cl_interpolate(const int16_t *table, int32_t code, uint8_t bits)
     const uint8_t held = (uint8_t)cl_clamp16(bits, 8, 16); /* damaged settings may say more */
     const uint8_t shift = (uint8_t)(held - 5U);
     const uint32_t span = (uint32_t)1U << held;
-    const uint32_t width = (uint32_t)1U << shift; /* of a segment */
     const uint16_t inside = (uint16_t)cl_clamp(code, 0, (int32_t)span - 1);
     const uint16_t segment = (uint16_t)(inside >> shift);
     const uint16_t part = (uint16_t)(inside - (uint16_t)(segment << shift));
     const int32_t low = CL_READ_I16(&table[segment]);
     const int32_t high = CL_READ_I16(&table[segment + 1U]);
 
-    /* At most 65535 times 2047: no wider product is needed. */
-    return low + cl_div_round((high - low) * (int32_t)part, (int32_t)width);
+    return low + cl_mul_shift(high - low, (int32_t)part, shift);
 }

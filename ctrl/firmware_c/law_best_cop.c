@@ -8,13 +8,7 @@
 
 void cl_start_law(const cl_law_settings *settings, cl_law *law)
 {
-    law->integral_q20 = 0;
-    law->error_k100 = 0;
     law->lift_k100 = CL_READ_I16(&settings->assumed_k100);
-    law->demand_permille = 0;
-    law->on = false;
-    law->held = false;
-    law->frozen = false;
 }
 
 void cl_hear_law(const cl_law_settings *settings, cl_law *law, const coldloop_inputs *in)

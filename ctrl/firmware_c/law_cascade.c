@@ -11,18 +11,8 @@
 void cl_start_law(const cl_law_settings *settings, cl_law *law)
 {
     (void)settings;
-    law->outer_integral_q18 = 0;
-    law->integral_q20 = 0;
-    law->outer_error_k100 = 0;
-    law->error_k100 = 0;
     law->cold_c100 = CL_NO_SENSOR;
-    law->drop_k100 = 0;
-    law->demand_permille = 0;
     law->fresh = true;
-    law->outer_saturated = false;
-    law->saturated = false;
-    law->frozen = false;
-    law->blind_on = false;
 }
 
 void cl_hear_law(const cl_law_settings *settings, cl_law *law, const coldloop_inputs *in)

@@ -8,15 +8,11 @@
 
 void cl_start_law(const cl_law_settings *settings, cl_law *law)
 {
-    law->integral_q20 = 0;
-    law->error_k100 = 0;
-    law->demand_permille = 0;
-    law->saturated = false;
-    law->frozen = false;
 #if CL_WITH_PI_OPTIONS
     cl_start_pi_options(settings, law);
 #else
     (void)settings;
+    (void)law;
 #endif
 }
 

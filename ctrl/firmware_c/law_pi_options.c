@@ -13,13 +13,8 @@ void cl_start_pi_options(const cl_law_settings *settings, cl_law *law)
 {
     cl_pi_option_state *now = &law->options;
 
-    now->kp_now_q20 = 0;
-    now->ki_now_q20 = 0;
     now->reference_q16 = CL_READ_I16(&settings->setpoint_c100) * ONE_Q16;
-    now->ambient_q16 = 0;
-    now->forward_q20 = 0;
     now->ambient_c100 = CL_NO_SENSOR;
-    now->forward_on = false;
     cl_start_sensor(&settings->options.ambient, &now->ambient);
 }
 
@@ -58,6 +53,12 @@ static int32_t between(int32_t low, int32_t high, int32_t share)
     return cl_add_sat(low, cl_mul_shift(cl_sub_sat(high, low), share, WEIGHT_BITS));
 }
 
+/* A gain between a point of the schedule and the next. */
+static int32_t scheduled(const int32_t *gains, int32_t share)
+{
+    return between(CL_READ_I32(&gains[0]), CL_READ_I32(&gains[1]), share);
+}
+
 void cl_find_gains(const cl_law_settings *settings, cl_law *law)
 {
     const cl_pi_options *options = &settings->options;
@@ -81,10 +82,8 @@ void cl_find_gains(const cl_law_settings *settings, cl_law *law)
         from = CL_READ_I16(&options->schedule_permille[low]);
         to = CL_READ_I16(&options->schedule_permille[low + 1U]);
         share = cl_div_round((cl_clamp(duty, from, to) - from) * WEIGHT_ONE, to - from);
-        law->options.kp_now_q20 = between(CL_READ_I32(&options->schedule_kp_q20[low]),
-                                          CL_READ_I32(&options->schedule_kp_q20[low + 1U]), share);
-        law->options.ki_now_q20 = between(CL_READ_I32(&options->schedule_ki_q20[low]),
-                                          CL_READ_I32(&options->schedule_ki_q20[low + 1U]), share);
+        law->options.kp_now_q20 = scheduled(&options->schedule_kp_q20[low], share);
+        law->options.ki_now_q20 = scheduled(&options->schedule_ki_q20[low], share);
     }
 }
 

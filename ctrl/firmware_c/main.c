@@ -26,12 +26,14 @@ static void clear(coldloop_inputs *in)
 static void run_tick(coldloop_outputs *out, uint8_t ticks)
 {
     coldloop_inputs in;
+    coldloop *c = &controller;
     uint8_t left;
 
+    CL_BY_POINTER(c);
     clear(&in);
     hardware_read(&in);
     for (left = ticks; left > 0U; left--) {
-        coldloop_tick(&controller, &in, out);
+        coldloop_tick(c, &in, out);
     }
     hardware_set_module(out->duty_permille, out->module_on, out->reverse_permille);
     hardware_set_fans(out->hot_fan, out->cold_fan);

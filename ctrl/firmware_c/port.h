@@ -24,6 +24,14 @@
 #define CL_READ_I32(address) ((address)[0])
 #endif
 
+/* An 8-bit AVR reaches a variable through a pointer with half the bytes that its address
+ * takes; where the compiler knows the address it takes that.  This hides it. */
+#if defined(__AVR__)
+#define CL_BY_POINTER(pointer) __asm__("" : "+r"(pointer))
+#else
+#define CL_BY_POINTER(pointer)
+#endif
+
 /* A test on a computer may define this as nothing, to damage settings on purpose. */
 #ifndef CL_CONST
 #define CL_CONST const

@@ -8,37 +8,18 @@
 
 void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard)
 {
-    guard->on_ticks = 0U;
-    guard->off_ticks = 0U;
-    guard->sum_permille = 0;
-    guard->sum_ticks = 0U;
-    guard->period_count = 0U;
-    guard->battery_ticks = 0U;
     guard->air_c100 = CL_NO_SENSOR;
     guard->hot_c100 = CL_NO_SENSOR;
     guard->cold_c100 = CL_NO_SENSOR;
-    guard->demand_permille = 0;
-    guard->final_permille = 0;
     guard->reason = CL_REASON_FIRST_READING;
     guard->forced = CL_REASON_FIRST_READING;
-    guard->hot_fan = false;
-    guard->cold_fan = false;
-    guard->alarm = false;
-    guard->warning = false;
-    guard->tripped = false;
     guard->frozen = true;
-    guard->folded = false;
-    guard->low_battery = false;
     cl_start_defrost(&guard->defrost);
     cl_start_sensor(&settings->control, &guard->control);
     cl_start_sensor(&settings->hot, &guard->hot);
     cl_start_sensor(&settings->cold, &guard->cold);
 #if CL_WITH_WINDOW
     cl_start_window(&settings->window, &guard->window);
-#endif
-#if CL_WITH_TACHOMETER
-    cl_start_tachometer(&guard->hot_tachometer);
-    cl_start_tachometer(&guard->cold_tachometer);
 #endif
 }
 
@@ -121,7 +102,7 @@ static bool cold_fan_stalled(const cl_guard *guard)
 
 static bool in_fault(const cl_sensor *sensor)
 {
-    return (sensor->status == CL_STATUS_FAULT) || (sensor->status == CL_STATUS_LATCHED);
+    return sensor->status >= CL_STATUS_FAULT; /* or latched */
 }
 
 /* The reason that switches off at once, or CL_REASON_AS_ASKED. */

@@ -94,7 +94,7 @@ typedef struct cl_guard {
 #endif
 } cl_guard;
 
-/* Power-up: off, just switched off, nothing read. */
+/* Power-up: off, just switched off, nothing read.  Of a guard that is zero. */
 void cl_start_guard(const cl_protection_settings *settings, cl_guard *guard);
 
 /* Read the sensors and decide on trip, fault, low battery and defrost. */

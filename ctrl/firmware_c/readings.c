@@ -5,6 +5,7 @@
 #include <stdbool.h>
 
 #define COLDEST_C100 (-27315)   /* absolute zero [1/100 deg C] */
+#define DIGITAL_BITS 4U         /* a digital sensor's steps are 1/16 deg C */
 #define POWER_UP_CODE 1360      /* of a digital sensor: 85.00 deg C, no measurement */
 #define NEAR_POWER_UP_LOW 8000  /* a last reading between these makes 85 deg C true */
 #define NEAR_POWER_UP_HIGH 9000 /* [1/100 deg C] */
@@ -43,7 +44,7 @@ static int16_t linearise(const cl_sensor_settings *settings, int32_t code)
 #endif
 #if CL_WITH_DIGITAL
     if (is_digital(settings)) {
-        value = cl_div_round(cl_clamp(code, INT16_MIN, INT16_MAX) * 100, 16);
+        value = cl_mul_shift(cl_clamp(code, INT16_MIN, INT16_MAX), 100, DIGITAL_BITS);
     }
 #endif
     value += CL_READ_I16(&settings->offset_k100);
@@ -66,44 +67,23 @@ static bool has_jumped(const cl_sensor_settings *settings, const cl_sensor *sens
     return jumped;
 }
 
-/* Whether a thermistor's code is low where it is hot. */
-static bool hot_end_low(const cl_sensor_settings *settings)
+/* Whether a digital sensor gives its power-up code, and was not near it before. */
+static bool is_power_up(const cl_sensor_settings *settings, const cl_sensor *sensor,
+                        int32_t code)
 {
-#if CL_WITH_THERMISTOR
-    const int16_t *table = table_of(settings);
-
-    return CL_READ_I16(&table[0]) > CL_READ_I16(&table[CL_TABLE_POINTS - 1U]);
-#else
-    (void)settings;
-    return false;
-#endif
+    return is_digital(settings) && (code == POWER_UP_CODE)
+           && ((sensor->good_c100 < NEAR_POWER_UP_LOW)
+               || (sensor->good_c100 > NEAR_POWER_UP_HIGH));
 }
 
-/* Why a code is not believed, or CL_CAUSE_NONE. */
-static uint8_t wrong_with(const cl_sensor_settings *settings, const cl_sensor *sensor,
-                          int32_t code, int16_t value)
+/* Whether a code is believed: within its span (an open wire and a short are not), not the
+ * power-up code, and not too far from the last one. */
+static bool is_believed(const cl_sensor_settings *settings, const cl_sensor *sensor,
+                        int32_t code, int16_t value)
 {
-    const bool low = code < CL_READ_I32(&settings->code_low);
-    const bool high = code > CL_READ_I32(&settings->code_high);
-    uint8_t cause = CL_CAUSE_NONE;
-
-    if (low || high) {
-        if (is_digital(settings)) {
-            cause = CL_CAUSE_OUT_OF_RANGE;
-        } else {
-            /* To ground, a short reads 0; on top, an open wire does. */
-            cause = (uint8_t)((low == hot_end_low(settings)) ? CL_CAUSE_SHORT : CL_CAUSE_OPEN);
-        }
-    } else if (is_digital(settings) && (code == POWER_UP_CODE)
-               && ((sensor->good_c100 < NEAR_POWER_UP_LOW)
-                   || (sensor->good_c100 > NEAR_POWER_UP_HIGH))) {
-        cause = CL_CAUSE_POWER_UP;
-    } else if (has_jumped(settings, sensor, value)) {
-        cause = CL_CAUSE_JUMP;
-    } else {
-        /* believed */
-    }
-    return cause;
+    return (code >= CL_READ_I32(&settings->code_low))
+           && (code <= CL_READ_I32(&settings->code_high))
+           && (!is_power_up(settings, sensor, code)) && (!has_jumped(settings, sensor, value));
 }
 
 /* Count a bad code; begin a fault when it has lasted, latch when faults recur. */
@@ -147,12 +127,7 @@ void cl_start_sensor(const cl_sensor_settings *settings, cl_sensor *sensor)
     if (CL_READ_U16(&settings->kind) == CL_SENSOR_ABSENT) {
         sensor->status = CL_STATUS_ABSENT;
     }
-    sensor->cause = CL_CAUSE_NONE;
     sensor->good_c100 = CL_NO_SENSOR;
-    sensor->age = 0U;
-    sensor->good_ticks = 0U;
-    sensor->faults = 0U;
-    sensor->since_fault = 0U;
 }
 
 int16_t cl_read_sensor(const cl_sensor_settings *settings, cl_sensor *sensor, int32_t code)
@@ -161,16 +136,13 @@ int16_t cl_read_sensor(const cl_sensor_settings *settings, cl_sensor *sensor, in
 
     if (CL_READ_U16(&settings->kind) != CL_SENSOR_ABSENT) {
         int16_t value;
-        uint8_t cause;
 
         sensor->age = cl_count(sensor->age);
         sensor->since_fault = cl_count(sensor->since_fault);
         value = linearise(settings, code);
-        cause = wrong_with(settings, sensor, code, value);
-        if (cause == CL_CAUSE_NONE) {
+        if (is_believed(settings, sensor, code, value)) {
             note_good(settings, sensor, value);
         } else {
-            sensor->cause = cause;
             note_bad(settings, sensor);
         }
         if (sensor->status == CL_STATUS_OK) {

@@ -25,14 +25,6 @@
 #define CL_STATUS_FAULT 3U
 #define CL_STATUS_LATCHED 4U
 
-/* cl_sensor.cause: what was wrong with the last bad code */
-#define CL_CAUSE_NONE 0U
-#define CL_CAUSE_OPEN 1U
-#define CL_CAUSE_SHORT 2U
-#define CL_CAUSE_OUT_OF_RANGE 3U
-#define CL_CAUSE_POWER_UP 4U
-#define CL_CAUSE_JUMP 5U
-
 /* Widths in all settings are 32 bits first, then 16: no padding, so that the checksum is
  * the same for every compiler of a little-endian processor. */
 typedef struct cl_sensor_settings {
@@ -58,10 +50,9 @@ typedef struct cl_sensor {
     uint16_t faults;      /* that count towards the latch [-] */
     uint16_t since_fault; /* since the last one began [ticks] */
     uint8_t status;       /* CL_STATUS_ */
-    uint8_t cause;        /* CL_CAUSE_ */
 } cl_sensor;
 
-/* Put one sensor to its start: waiting for the first good code. */
+/* Put one sensor that is zero to its start: waiting for the first good code. */
 void cl_start_sensor(const cl_sensor_settings *settings, cl_sensor *sensor);
 
 /* Take one tick's code; return the last good reading, CL_NO_SENSOR when absent, waiting or

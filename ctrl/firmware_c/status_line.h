@@ -15,7 +15,7 @@
 #include "coldloop_controller.h"
 
 #define CL_STATUS_PARTS 11U
-#define CL_PART_LENGTH 12U
+#define CL_PART_LENGTH 11U /* of the longest part, "p0010=8813" and a space */
 
 typedef struct cl_status_line {
     uint16_t at;    /* byte of the settings that comes next */

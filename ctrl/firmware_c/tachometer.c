@@ -2,13 +2,6 @@
 
 #include "fixed_point.h"
 
-void cl_start_tachometer(cl_tachometer *tachometer)
-{
-    tachometer->still_ticks = 0U;
-    tachometer->turning_ticks = 0U;
-    tachometer->stalled = false;
-}
-
 void cl_watch_fan(cl_tachometer *tachometer, uint16_t start_ticks, uint16_t turn_ticks,
                   bool commanded, uint16_t pulses)
 {

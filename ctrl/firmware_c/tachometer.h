@@ -1,7 +1,8 @@
 /* Does a fan turn that should?  Counted from its tachometer's pulses, tick by tick.
  *
  * A fan that is commanded on may take its start-up time; without a single pulse for so long
- * it stands still.  It counts as mended after pulses in every tick for a while.
+ * it stands still.  It counts as mended after pulses in every tick for a while.  It starts as
+ * zero: not stalled, nothing counted.
  */
 #ifndef CL_TACHOMETER_H
 #define CL_TACHOMETER_H
@@ -14,8 +15,6 @@ typedef struct cl_tachometer {
     uint16_t turning_ticks; /* with pulses in every tick [ticks] */
     bool stalled;
 } cl_tachometer;
-
-void cl_start_tachometer(cl_tachometer *tachometer);
 
 /* Take the pulses of one tick.  start_ticks: how long it may stand still, 0: no tachometer;
  * turn_ticks: how long it must turn to be believed again; commanded: on in the tick before. */
