@@ -57,10 +57,28 @@ def class_b_measures(config: Config) -> tuple[Measure, ...]:
                 "independent cut-out with manual reset is what stays off; switch the brown-out "
                 "detector on"),
         Measure("safe state", "any of these", PRESENT,
-                "module off, hot fan on, alarm; latched after a trip, damaged settings and "
-                "faults that come back; the hot fan also runs whenever the hot sink reads above "
-                "the start of fold-back, should the module not go off"),
+                _safe_state(config)),
     )  # fmt: skip
+
+
+def _safe_state(config: Config) -> str:
+    """Return what the export does in a fault, as far as this cabinet's wiring lets it."""
+    own, reads = config.hot_sink.fan_wiring == "own_switch", config.hot_sink_sensor is not None
+    fan = {
+        "own_switch": "hot fan on",
+        "always": "the hot fan runs on, always wired",
+        "with_module": "the hot fan stops with the module, on whose wires it is",
+    }[config.hot_sink.fan_wiring]
+    latches = "a trip, damaged settings" if reads else "damaged settings"
+    text = f"module off, {fan}, alarm; latched after {latches} and faults that come back"
+    if own and reads:
+        text += (
+            "; the hot fan also runs whenever the hot sink reads above the start of fold-back, "
+            "should the module not go off"
+        )
+    if not reads:
+        text += "; without a sensor on the hot sink nothing trips when it gets hot"
+    return text
 
 
 def class_b_lines(config: Config) -> list[str]:

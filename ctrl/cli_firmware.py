@@ -47,18 +47,22 @@ def declare_firmware(parser: argparse.ArgumentParser) -> None:
 def run_firmware(args: argparse.Namespace) -> int:
     """Write the firmware of a cabinet."""
     from ctrl.export import check_folder, export_of, write_export
+    from ctrl.flashed import origin_lines
 
     folder = Path(args.out)
     check_folder(folder, args.force)
     config = config_of(args, (*ROOM, "setpoint_c"), controller=args.controller)
     found = flashed_with_stages(args, config)
-    export = export_of(config, found.settings, version=version(), recommended=found.recommended)
-    write_export(export, folder, args.force)
+    export = export_of(config, found.settings, version=version(), recommended=found.recommended,
+                       origins=origin_lines(config, found))  # fmt: skip
+    removed = write_export(export, folder, args.force)
     sizes = _sizes_of(args)
     if args.json:
         write_json(_object(export, found, args.out, sizes))
     else:
         _show(export, found, args.out, sizes)
+        if removed:
+            sys.stdout.write(f"removed, of an earlier export: {', '.join(removed)}\n")
     return DONE if found.holds else ANSWER_IS_NO
 
 
@@ -108,6 +112,8 @@ def _object(
         "settings_worked_out": export.recommended,
         "settings_origin": found.origin,
         "defrost_origin": found.defrost_origin,
+        "seed": found.seed,
+        **({"seed_reason": "nothing was worked out"} if found.seed is None else {}),
         "microcontrollers": size_objects(sizes),
         "class_b": [
             {"component": item.component, "fault": item.fault, "where": item.where,
@@ -121,6 +127,7 @@ def _show(export: "Export", found: "Flashed", folder: str, sizes: "tuple[PartSiz
     from ctrl import screen
     from ctrl.class_b import class_b_measures
     from ctrl.firmware_top import CAUTIONS
+    from ctrl.flashed import MAY_DIFFER
     from ctrl.part_sizes import size_lines
     from ctrl.thermistor_fit import thermistor_cautions
 
@@ -128,6 +135,8 @@ def _show(export: "Export", found: "Flashed", folder: str, sizes: "tuple[PartSiz
     out.print(
         f"{export.config.cabinet.name}: {export.settings.controller}, settings {found.origin}"
     )
+    if found.recommended:
+        out.print(MAY_DIFFER)
     out.print(f"{found.defrost_origin[0].upper()}{found.defrost_origin[1:]}.", markup=False)
     if not found.holds:
         out.print("With these parts the target cannot be held; see `coldloop recommend`.")

@@ -10,7 +10,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,10 @@ from ctrl.firmware_text import C_FOLDER, MAIN, comment, features_h, files_needed
 from ctrl.firmware_top import readme_of, top_lines
 
 DIGEST_LETTERS = 16
+# Every name that an export may have written.
+OURS = frozenset(
+    path.name for path in C_FOLDER.glob("*.[ch]") if not path.name.startswith(("link.", "maker"))
+)
 
 
 @dataclass(frozen=True)
@@ -67,7 +71,10 @@ def config_digest(config: Config) -> str:
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:DIGEST_LETTERS]
 
 
-def export_of(config: Config, settings: Settings, *, version: str, recommended: bool) -> Export:
+def export_of(
+    config: Config, settings: Settings, *, version: str, recommended: bool,
+    origins: Sequence[str] = (),
+) -> Export:  # fmt: skip
     """Return the firmware of a config with these settings.
 
     Parameters
@@ -79,6 +86,8 @@ def export_of(config: Config, settings: Settings, *, version: str, recommended: 
         Of this tool; it goes into the files.
     recommended : bool
         Whether the settings were worked out.
+    origins : sequence of str
+        Where each part of them comes from, a line each (`flashed.origin_lines`).
 
     Raises
     ------
@@ -90,7 +99,7 @@ def export_of(config: Config, settings: Settings, *, version: str, recommended: 
     block = lay_out(firmware.law, firmware.protection, features)
     packed = pack(block)
     checksum, digest = checksum_of(packed), config_digest(config)
-    top = top_lines(config, firmware, version=version, digest=digest, recommended=recommended)
+    top = top_lines(config, firmware, version=version, digest=digest, origins=origins)
     files = {}
     for name in files_needed(features):
         text = (C_FOLDER / name).read_text(encoding="ascii")
@@ -123,7 +132,9 @@ def check_folder(folder: Path, force: bool) -> None:
     CannotWrite
         Where it is a file or not empty (unless `force`), or its parent is not there.
     """
-    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+    if folder.is_symlink():
+        raise CannotWrite(f"{folder}: is a link, expected a folder itself or a new name")
+    if folder.exists() and not folder.is_dir():
         raise CannotWrite(f"{folder}: is a file, expected a folder or a new name")
     if not folder.absolute().parent.is_dir():
         raise CannotWrite(f"{folder}: no such folder above it, {str(folder.parent)!r}")
@@ -137,11 +148,12 @@ def check_folder(folder: Path, force: bool) -> None:
         )
 
 
-def write_export(export: Export, folder: Path, force: bool = False) -> None:
+def write_export(export: Export, folder: Path, force: bool = False) -> tuple[str, ...]:
     """Write all files beside the target, then put them in place.
 
     A folder that is there keeps its other files (`hardware.c` is yours); one of ours is
-    replaced whole or not at all.
+    replaced whole or not at all.  Ours of an earlier export that this one does not have are
+    removed, for all that is there is compiled; their names are returned.
 
     Raises
     ------
@@ -162,11 +174,15 @@ def write_export(export: Export, folder: Path, force: bool = False) -> None:
             for name in export.files:
                 os.replace(fresh / name, folder / name)
             shutil.rmtree(fresh)
-        else:
-            os.replace(fresh, folder)
+            stale = sorted(name for name in OURS - set(export.files) if (folder / name).is_file())
+            for name in stale:
+                os.remove(folder / name)
+            return tuple(stale)
+        os.replace(fresh, folder)
     except OSError as error:
         shutil.rmtree(fresh, ignore_errors=True)
         raise CannotWrite(f"{folder}: cannot be written ({error.strerror})") from None
     except BaseException:
         shutil.rmtree(fresh, ignore_errors=True)
         raise
+    return ()

@@ -94,22 +94,23 @@ def wiring_lines(config: Config, firmware: Firmware) -> list[str]:
 
 
 def top_lines(
-    config: Config, firmware: Firmware, *, version: str, digest: str, recommended: bool
+    config: Config, firmware: Firmware, *, version: str, digest: str, origins: Sequence[str]
 ) -> list[str]:
     """Return the comment on top of `main.c`; its first four lines stand in every written file."""
     name = config.cabinet.name.encode("ascii", "replace").decode("ascii")
     law = LAW_NAMES[type(firmware.law)]
-    origin = "worked out by coldloop" if recommended else "as the config states them"
+    told = ["", "Where the settings come from:", *(f"- {line}" for line in origins)]
     return [
         f"Firmware of a thermoelectric cabinet: {name}.",
         f"Written by coldloop {version}, config digest {digest}.",
-        f"Controller: {law}; settings {origin}.",
+        f"Controller: {law}.",
         "",
         "Before you flash this:",
         *CAUTIONS,
         "",
         "Wiring that is taken for granted:",
         *wiring_lines(config, firmware),
+        *(told if origins else []),
     ]
 
 

@@ -19,6 +19,12 @@ TUNING_KEYS = {
     "best_cop": ("hysteresis_k", "kp_pct_per_k", "ti_s"),
 }
 
+WITHOUT_DRAWS = "worked out without draws of parts out of tolerance, as recommend --quick does"
+MAY_DIFFER = (
+    "With its 400 draws `coldloop recommend CONFIG` may choose other settings, and shows them; "
+    "write those into the config to flash them."
+)
+
 
 @dataclass(frozen=True)
 class Flashed:
@@ -35,6 +41,8 @@ class Flashed:
         Where the settings come from, in words.
     defrost_origin : str
         Where the defrost comes from, in words; why the config's own was not taken.
+    seed : int or None
+        Of the sensor noise that they were worked out with; None where nothing was.
     """
 
     settings: Settings
@@ -42,6 +50,7 @@ class Flashed:
     holds: bool
     origin: str
     defrost_origin: str
+    seed: int | None = None
 
 
 def flashed(
@@ -67,7 +76,22 @@ def flashed(
 def flashed_of(found: Recommendation) -> Flashed:
     """Return what a recommendation flashes."""
     settings = found.chosen.candidate.settings
-    return Flashed(settings, True, found.verdict != CANNOT, "worked out", _defrost_words(found))
+    origin = WITHOUT_DRAWS if found.tolerance is None else "worked out, parts out of tolerance too"
+    return Flashed(settings, True, found.verdict != CANNOT, f"{origin}, seed {found.seed}",
+                   _defrost_words(found), found.seed)  # fmt: skip
+
+
+def origin_lines(config: Config, found: Flashed) -> list[str]:
+    """Return where each part of what is flashed comes from, a line each."""
+    lines = [f"Setpoint and controller: {found.origin}."]
+    if found.recommended:
+        lines.append(MAY_DIFFER)
+    lines.append(f"Defrost: {found.defrost_origin}.")
+    for name, part in (("protection", config.protection), ("limits", config.limits)):
+        given = [key for key in type(part).model_fields if key in part.model_fields_set]
+        said = f"{', '.join(given)} as written in the config, the others" if given else "all keys"
+        lines.append(f"[{name}]: {said} by coldloop's defaults.")
+    return lines
 
 
 def _origin_words(config: Config) -> str:

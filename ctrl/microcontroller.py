@@ -14,7 +14,8 @@ from pathlib import Path
 from ctrl.avr_stack import NoBound, functions_of, stack_bound
 
 AVR_FOLDER = Path(__file__).parent / "firmware_c" / "avr"
-MAKERS_OWN = ("hardware.c",)  # what a maker writes for a board; not known here
+# What an export consists of: a maker's own files beside it need headers not known here.
+OURS = frozenset(path.name for path in AVR_FOLDER.parent.glob("*.c")) | {"settings.c"}
 NO_STATUS = ("-DCL_WITH_STATUS=0",)  # for the compiler: without the status line
 AVR_RAM_START = 0x800000  # where the linker puts RAM in an address space of its own
 
@@ -183,7 +184,7 @@ def build_export(part: Part, export: Path, image: Path, flags: Sequence[str] = (
     flags : sequence of str
         More for the compiler, such as `NO_STATUS`.
     """
-    sources = [path for path in sorted(export.glob("*.c")) if path.name not in MAKERS_OWN]
+    sources = [path for path in sorted(export.glob("*.c")) if path.name in OURS]
     return build_image(part, [*sources, AVR_FOLDER / "hardware_none.c"], [export], image, flags)
 
 
@@ -199,7 +200,7 @@ def build_bench(export: Path, image: Path, flags: Sequence[str] = ()) -> Path:
     flags : sequence of str
         More for the compiler, such as ``-DBENCH_STATUS=1``.
     """
-    sources = [path for path in sorted(export.glob("*.c")) if path.name not in MAKERS_OWN]
+    sources = [path for path in sorted(export.glob("*.c")) if path.name in OURS]
     bench = [AVR_FOLDER / "hardware_link.c", AVR_FOLDER.parent / "link.c"]
     missing = AVR.missing()
     if missing:

@@ -10,7 +10,8 @@ from dataclasses import replace
 import pytest
 
 from ctrl import cli
-from ctrl.config import load_config, override
+from ctrl.class_b import class_b_measures
+from ctrl.config import build_config, load_config, override, plain_data
 from ctrl.defrost import DefrostSettings
 from ctrl.export import config_digest, export_of, write_export
 from ctrl.files import CannotWrite
@@ -181,3 +182,36 @@ def test_an_export_builds_and_its_main_loop_reports(seed_store, tmp_path):
         packed[int(match[5], 16) : int(match[5], 16) + 2] = int(match[6], 16).to_bytes(2, "little")
     # Settings read back through the status line are those that were laid out, byte by byte.
     assert checksum_of(bytes(packed)) == seed_store.checksum
+
+
+def test_files_of_an_earlier_export_do_not_stay_to_be_compiled(tmp_path):
+    """Ours that the new law does not need are removed and named; the maker's own stay."""
+    config = load_config("benchmark")
+    folder = tmp_path / "fw"
+    first = export_of(config, settings_of(config), version="1", recommended=False)
+    assert write_export(first, folder) == ()
+    for name in ("hardware.c", "board.c"):
+        (folder / name).write_text("/* mine */")
+    plain = override(config, controller="on_off")
+    second = export_of(plain, settings_of(plain), version="1", recommended=False)
+    removed = write_export(second, folder, True)
+    assert {"law_pi.c", "law_pi.h", "integral.c"} <= set(removed)
+    left = {path.name for path in folder.iterdir()}
+    assert left == set(second.files) | {"hardware.c", "board.c"}
+
+
+def test_the_safe_state_is_that_of_the_cabinet_s_wiring():
+    """What the firmware cannot switch or read is not claimed."""
+    data = plain_data(load_config("benchmark"))
+
+    def safe(**fan):
+        part = build_config({**data, "hot_sink": {**data["hot_sink"], **fan}}, "t")
+        return next(x for x in class_b_measures(part) if x.component == "safe state").measure
+
+    assert "hot fan on, alarm" in safe(fan_wiring="own_switch")
+    assert "stops with the module" in safe(fan_wiring="with_module")
+    assert "hot fan on" not in safe(fan_wiring="with_module")
+    bare = {key: value for key, value in data.items() if key != "hot_sink_sensor"}
+    config = build_config(bare, "t")
+    told = next(x for x in class_b_measures(config) if x.component == "safe state").measure
+    assert "after a trip" not in told and "nothing trips" in told

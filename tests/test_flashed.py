@@ -12,7 +12,7 @@ from ctrl import cli
 from ctrl import flashed as flashing
 from ctrl.config import load_config, override
 from ctrl.firmware import defrost_of, settings_of
-from ctrl.flashed import flashed, flashed_of
+from ctrl.flashed import MAY_DIFFER, WITHOUT_DRAWS, flashed, flashed_of, origin_lines
 
 
 @pytest.fixture
@@ -90,3 +90,34 @@ def test_defaults_are_not_called_written_in_the_config(name, law, origin):
     assert found.origin.startswith(origin)
     assert found.settings == settings_of(config) and not found.recommended and found.holds
     assert found.defrost_origin == "defrost as written in the config"
+
+
+def test_the_export_says_where_each_setting_comes_from_and_with_which_seed(
+    worked_out, capsys, tmp_path
+):
+    seed = recommended_larder().seed
+    assert cli.main(["firmware", "galley_larder", "--out", str(tmp_path / "fw"), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["seed"] == seed
+    text = " ".join((tmp_path / "fw" / "README.txt").read_text().split())
+    assert "as the config states them" not in text
+    assert f"{WITHOUT_DRAWS}, seed {seed}" in text
+    assert "`coldloop recommend CONFIG` may choose other settings" in text
+    assert "not taken: the cold sink does not ice" in text
+    # The larder states its trip itself; a key that nobody wrote is not called the config's.
+    given = recommended_larder().config.protection.model_fields_set
+    (line,) = [x for x in origin_lines(recommended_larder().config,
+               flashed_of(recommended_larder())) if x.startswith("[protection]")]  # fmt: skip
+    said = line.split(": ")[1].split(" as written")[0]
+    assert given and set(said.split(", ")) == given
+    assert cli.main(["firmware", "benchmark", "--out", str(tmp_path / "own"), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["seed"] is None and found["seed_reason"]
+    text = (tmp_path / "own" / "README.txt").read_text()
+    assert "worked out" not in text and "Setpoint and controller: as written in" in text
+
+
+def test_the_screen_tells_that_draws_may_choose_otherwise(worked_out, capsys, tmp_path):
+    """The settings are those of recommend without draws, and one line says so."""
+    assert cli.main(["firmware", "galley_larder", "--out", str(tmp_path / "fw")]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert MAY_DIFFER in text and "as recommend --quick does" in text
