@@ -15,6 +15,7 @@
 #define FAN_RUN_ON_MS 180000U   /* hot fan after switching off */
 #define LOWEST_C100 (-3000)     /* what a broken or shorted sensor would read is outside */
 #define HIGHEST_C100 7500
+#define HOTTEST_C100 12000 /* on the hot sink */
 
 static bool cooling;
 static bool tripped;
@@ -23,6 +24,12 @@ static uint32_t off_ms; /* since the module went off; stops counting at a day */
 static bool is_plausible(int16_t reading_c100)
 {
     return (reading_c100 > LOWEST_C100) && (reading_c100 < HIGHEST_C100);
+}
+
+/* The hot sink may be hotter than the limit; only what no sink is counts as a broken sensor. */
+static bool is_plausible_hot(int16_t reading_c100)
+{
+    return (reading_c100 > LOWEST_C100) && (reading_c100 < HOTTEST_C100);
 }
 
 void controller_reset(void)
@@ -48,7 +55,8 @@ void controller_tick(const controller_in *in, controller_out *out)
     } else if (in->control_c100 < OFF_BELOW_C100) {
         wanted = false;
     }
-    if (tripped || !is_plausible(in->control_c100)) {
+    if (tripped || !is_plausible(in->control_c100)
+        || (has_hot && !is_plausible_hot(in->hot_c100))) {
         wanted = false;
         out->alarm = true;
     }
@@ -60,6 +68,6 @@ void controller_tick(const controller_in *in, controller_out *out)
     }
     cooling = wanted;
     out->duty_permille = cooling ? 1000 : 0;
-    out->hot_fan = cooling || tripped || (off_ms < FAN_RUN_ON_MS);
+    out->hot_fan = cooling || tripped || out->alarm || (off_ms < FAN_RUN_ON_MS);
     out->cold_fan = true;
 }

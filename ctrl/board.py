@@ -104,7 +104,9 @@ class Paced:
         now = self._clock()
         if self._due is None:
             self._due = now
-        if now < self._due:
+        if self._inner.stop is not None:
+            pass  # nobody is there to keep pace with
+        elif now < self._due:
             self._sleep(self._due - now)
         else:
             self.late_s = max(self.late_s, now - self._due)
@@ -180,7 +182,8 @@ def run_board(
 
     linked = LinkedController(
         start, switch_only=config.drive.kind in SWITCHES,
-        ambient=ambient_sensor_of(config).to_words(), clean_line=False, why=why,
+        reversible=config.drive.reversible, ambient=ambient_sensor_of(config).to_words(),
+        clean_line=False, why=why,
     )  # fmt: skip
     plant = plant_of(config)
     firmware = firmware_of(config, settings_of(config))
@@ -191,7 +194,8 @@ def run_board(
     )  # fmt: skip
     whole_s = float("inf") if hours is None else hours * 3600.0
     while linked.stop is None and loop.time_s < whole_s - 0.5 * firmware.tick_s:
-        on_row(loop.run(min(every_s, whole_s - loop.time_s), every_s), linked)
+        piece_s = max(min(every_s, whole_s - loop.time_s), firmware.tick_s)
+        on_row(loop.run(piece_s, piece_s), linked)
     return BoardRun(
         hours=loop.time_s / 3600.0,
         ticks=round(loop.time_s / firmware.tick_s),

@@ -24,6 +24,7 @@ from ctrl.config_settings import Bottles
 from ctrl.firmware import reading_step_k
 from ctrl.hot_side import HotSide, hot_side_of
 from ctrl.linearise import LinearPlant, linear_plant, time_constants_s
+from ctrl.thermistor_fit import duties_of
 from ctrl.weather_log import weather_rows_of
 from plant import data_sheet, drive, module
 from plant.cabinet import Plant
@@ -116,7 +117,11 @@ class Currents:
 
 @dataclass(frozen=True)
 class SensorValues:
-    """One fitted sensor as the microcontroller reads it."""
+    """One fitted sensor as the microcontroller reads it.
+
+    The table's error is the largest where a thermistor shall read, by its beta equation; None
+    of a digital sensor and of the room's.
+    """
 
     sensor: str
     kind: str
@@ -124,6 +129,8 @@ class SensorValues:
     reading_step_k: float
     lag_s: float
     tolerance_k: float
+    table_error_k: float | None = None
+    table_error_at_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -383,11 +390,17 @@ def _sensors(config: Config) -> list[SensorValues]:
         ("cold sink", config.cold_sink_sensor, "cold_sink"),
         ("room", config.ambient_sensor, "room"),
     ]
-    return [
-        SensorValues(name, part.kind, place, reading_step_k(part), part.lag_s, part.tolerance_k)
-        for name, part, place in fitted
-        if part is not None
-    ]
+    fits = {duty.name.replace("-", " "): duty.fit for duty in duties_of(config)}
+    found = []
+    for name, part, place in fitted:
+        if part is not None:
+            fit = fits.get(name)
+            error = (None, None) if fit is None else (fit.error_k, fit.at_c)
+            step_k = reading_step_k(part)
+            found.append(
+                SensorValues(name, part.kind, place, step_k, part.lag_s, part.tolerance_k, *error)
+            )
+    return found
 
 
 def keys_of(config: Config) -> list[KeyValue]:

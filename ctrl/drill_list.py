@@ -30,6 +30,7 @@ from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 
 ROOMS = ("coldest", "usual", "worst")
+COLD_ROOMS = ("usual", "coldest")  # where a module that never rests can freeze what is inside
 ALARM_S = 10.0  # three seconds until a fault acts, a digital sensor's conversion, and some
 SECOND_FAULT_S = 600.0
 STUCK_OFF_K = 1.5  # a stuck reading beside the setpoint; below the fastest believed change
@@ -142,9 +143,10 @@ def _stuck_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]
     warm_c = settings.setpoint_c + STUCK_OFF_K + band_k
     cold_c = settings.setpoint_c - STUCK_OFF_K
     found = [
-        Scenario("stuck on a warm reading", "usual", lambda rig: stuck_at(rig, CONTROL, warm_c)),
+        *(Scenario("stuck on a warm reading", room, lambda rig: stuck_at(rig, CONTROL, warm_c))
+          for room in COLD_ROOMS),
         Scenario("stuck on a cold reading", "worst", lambda rig: stuck_at(rig, CONTROL, cold_c)),
-    ]
+    ]  # fmt: skip
     if config.hot_sink_sensor is not None:
         found.append(
             Scenario(
@@ -173,7 +175,8 @@ def _drift_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]
 
 def _fallen_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
     found = [
-        Scenario("control sensor out in the room", "usual", lambda rig: rig.lead(CONTROL, room_k))
+        Scenario("control sensor out in the room", room, lambda rig: rig.lead(CONTROL, room_k))
+        for room in COLD_ROOMS
     ]
     if config.hot_sink_sensor is not None:
         found.append(

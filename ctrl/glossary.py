@@ -537,6 +537,8 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "supply_off_share": ("", "share of the time the supply was cut out, 0 to 1"),
     "swing_deviation_pct": ("%", "predicted swing of the air above the simulated one"),
     "swing_k": ("K", "swing of the air that control alone makes"),
+    "table_error_at_c": ("°C", "where that is"),
+    "table_error_k": ("K", "thermistor's table: reading less temperature where they differ most"),
     "tail_from_h": ("h", "from where the log was held back"),
     "tail_rms": ("", "rms error of the held-back last fifth, predicted; K, A or V"),
     "tail_rms_before": ("", "the same of the config as it was; K, A or V"),

@@ -13,7 +13,7 @@ from typing import Any
 from ctrl.branches import FanFailure, Scan
 from ctrl.candidates import Candidate
 from ctrl.cases import Case, Limit
-from ctrl.check import Check
+from ctrl.check import Check, SensorValues
 from ctrl.cold_side import ColdSide
 from ctrl.config import Config
 from ctrl.evidence import Evidence
@@ -497,6 +497,13 @@ def cold_side_object(row: ColdSide) -> Object:
     return values
 
 
+def _sensor(item: SensorValues) -> Object:
+    values = asdict(item)
+    for key in ("table_error_k", "table_error_at_c"):
+        values |= _or_why(key, values[key], "no table is looked at: digital, or the room's")
+    return values
+
+
 def of_check(found: Check, version: str) -> Object:
     """Return what `check --json` prints."""
     out_of_reach = "the target is out of reach in this room"
@@ -531,7 +538,7 @@ def of_check(found: Check, version: str) -> Object:
         ],
         "time_constants_duty": found.time_constants_duty,
         "currents": currents,
-        "sensors": [asdict(item) for item in found.sensors],
+        "sensors": [_sensor(item) for item in found.sensors],
         "energy_boundary": found.energy_boundary,
         "keys": keys,
         "hot_side": hot_side_object(found.hot_side),

@@ -106,6 +106,8 @@ class LinkedController:
         Called again after each power loss.  May raise LinkError, OSError, EOFError.
     switch_only : bool
         True where the drive knows only 0 and 1000.
+    reversible : bool
+        False where the drive has no bridge: a command the other way is then a fault.
     ambient : ndarray of int64, optional
         Words of the room's sensor.
     protected : bool
@@ -121,13 +123,14 @@ class LinkedController:
         start: Callable[[int], Host],
         *,
         switch_only: bool,
+        reversible: bool = True,
         ambient: Words | None = None,
         protected: bool = False,
         clean_line: bool = True,
         why: Callable[[], str] = lambda: "the line was closed",
     ) -> None:
         self._start = start
-        self._switch_only = switch_only
+        self._switch_only, self._reversible = switch_only, reversible
         self._ambient = NO_AMBIENT if ambient is None else ambient
         self._protected = protected
         self._clean_line = clean_line
@@ -209,6 +212,11 @@ class LinkedController:
             self.stop = Stop(self._ticks, self._ticks * tick_ms / 1000.0, fault)
 
     def _switch_fault(self) -> str | None:
+        if self.command.reverse_permille and not self._reversible:
+            return (
+                f"reverse {self.command.reverse_permille} on a drive without a bridge "
+                "(drive.reversible is not set)"
+            )
         if not self._switch_only or self._protected:
             return None
         for value in (self.command.duty_permille, self.command.reverse_permille):

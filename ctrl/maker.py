@@ -42,7 +42,10 @@ def find_source(path_or_name: str) -> Path:
     """
     expected = "a C file, or the shipped thermostat.c"
     try:
-        for path in (Path(path_or_name), shipped_folder() / Path(path_or_name).name):
+        named = Path(path_or_name)
+        # A shipped name is one without a folder: a mistyped folder must not run another file.
+        shipped = [shipped_folder() / named.name] if named.name == path_or_name else []
+        for path in (named, *shipped):
             if path.suffix == ".c" and path.is_file() and os.access(path, os.R_OK):
                 return path.resolve()
     except (OSError, ValueError):
@@ -240,6 +243,7 @@ def maker_controller(config: Config, child: Child, *, protected: bool = False) -
     return LinkedController(
         start,
         switch_only=config.drive.kind in SWITCHES,
+        reversible=config.drive.reversible,
         ambient=ambient_sensor_of(config).to_words(),
         protected=protected,
         why=child.why,

@@ -1,8 +1,9 @@
 """Does a fan turn that should?  Counted from its tachometer's pulses, tick by tick.
 
 A fan that is commanded on may take its start-up time; without a single pulse for so long it
-stands still.  It counts as mended after pulses in every tick for a while.  The hot fan's
-standstill switches the module off; the cold fan's only warns.
+stands still.  It counts as mended after pulses in so many ticks without such a pause between
+them: a slow fan has ticks without a pulse.  The hot fan's standstill switches the module off;
+the cold fan's only warns.
 
 Five seconds to start, and to be believed again: common practice, no source.
 """
@@ -35,7 +36,7 @@ def watch_fan(
     start_ticks : int
         How long it may stand still when commanded; 0: no tachometer [ticks].
     turn_ticks : int
-        How long it must turn to be believed again [ticks].
+        With pulses until it is believed again [ticks].
     state : ndarray of int64
         Words that hold this fan's state; changed.
     sat : int
@@ -56,7 +57,7 @@ def watch_fan(
         if state[sat + T_TURNING_TICKS] >= turn_ticks:
             state[sat + T_STALLED] = 0
     else:
-        state[sat + T_TURNING_TICKS] = 0
         state[sat + T_STILL_TICKS] = add_sat(state[sat + T_STILL_TICKS], 1)
         if state[sat + T_STILL_TICKS] >= start_ticks:
+            state[sat + T_TURNING_TICKS] = 0
             state[sat + T_STALLED] = 1

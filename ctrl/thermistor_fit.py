@@ -7,7 +7,6 @@ shorted wire.  A divider of about the thermistor's resistance at the setpoint pu
 setpoint in the middle of the span (common practice, no source).
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +19,8 @@ from plant.sensors import thermistor_ohm
 
 AROUND_K = 10.0
 WORTH_SAYING_K = 0.1
+ABOVE_TRIP_K = 5.0
+HOT_WORTH_SAYING_K = 1.0  # a tenth of what fold-back usually spans; engineering choice
 LOOK_EVERY_K = 0.02
 
 
@@ -79,16 +80,45 @@ def table_fit(
     return TableFit(float((read_c - temps_c)[worst]), float(temps_c[worst]), coldest, hottest)
 
 
-def _fitted(config: Config) -> Iterator[tuple[str, FittedSensor]]:
-    for name, part in (("control", config.sensor), ("cold-sink", config.cold_sink_sensor)):
-        if part is not None and part.kind == "thermistor":
-            yield name, part
+@dataclass(frozen=True)
+class Duty:
+    """What a thermistor is there to read.
+
+    Attributes
+    ----------
+    name : str
+        Of the sensor.
+    part : FittedSensor
+    low_c, high_c : float
+        Range that it shall read [deg C].
+    held_c : float
+        Where it matters most [deg C].
+    worth_k : float
+        Error of its table that is worth saying [K].
+    """
+
+    name: str
+    part: FittedSensor
+    low_c: float
+    high_c: float
+    held_c: float
+    worth_k: float
+
+    @property
+    def fit(self) -> TableFit:
+        """How well its table follows it."""
+        part = self.part
+        return table_fit(
+            part.r25_ohm, part.beta_k, part.divider_ohm, part.adc_bits, self.low_c, self.high_c
+        )
 
 
-def thermistor_cautions(config: Config, setpoint_c: float | None = None) -> list[str]:
-    """Return a line for each thermistor whose divider does not fit.
+def duties_of(config: Config, setpoint_c: float | None = None) -> list[Duty]:
+    """Return what each fitted thermistor shall read.
 
-    Looked at from 0 deg C, or 10 K below the setpoint where that is colder, to 10 K above it.
+    Control and cold-sink sensor from 0 deg C, or 10 K below the setpoint where that is colder,
+    to 10 K above it; the hot sink's from the usual room to 5 K above its trip, best where
+    fold-back begins.
 
     Parameters
     ----------
@@ -97,13 +127,39 @@ def thermistor_cautions(config: Config, setpoint_c: float | None = None) -> list
         The target where left out [deg C].
     """
     held_c = config.use.target_c if setpoint_c is None else setpoint_c
-    low_c, high_c = min(0.0, held_c - AROUND_K), held_c + AROUND_K
+    inside = (min(0.0, held_c - AROUND_K), held_c + AROUND_K, held_c, WORTH_SAYING_K)
+    guard = config.protection
+    outside = (config.climate.usual_c, guard.trip_c + ABOVE_TRIP_K, guard.fold_back_start_c,
+               HOT_WORTH_SAYING_K)  # fmt: skip
+    parts = (
+        ("control", config.sensor, inside),
+        ("cold-sink", config.cold_sink_sensor, inside),
+        ("hot-sink", config.hot_sink_sensor, outside),
+    )
+    return [
+        Duty(name, part, *limits)
+        for name, part, limits in parts
+        if part is not None and part.kind == "thermistor"
+    ]
+
+
+def thermistor_cautions(config: Config, setpoint_c: float | None = None) -> list[str]:
+    """Return a line for each thermistor whose divider does not fit what it shall read.
+
+    Parameters
+    ----------
+    config : Config
+    setpoint_c : float, optional
+        The target where left out [deg C].
+    """
     found = []
-    for name, part in _fitted(config):
-        sheet, bits = (part.r25_ohm, part.beta_k), part.adc_bits
-        fit = table_fit(*sheet, part.divider_ohm, bits, low_c, high_c)
+    for duty in duties_of(config, setpoint_c):
+        name, part, low_c, high_c, held_c = (
+            duty.name, duty.part, duty.low_c, duty.high_c, duty.held_c
+        )  # fmt: skip
+        sheet, bits, fit = (part.r25_ohm, part.beta_k), part.adc_bits, duty.fit
         faults = []
-        if abs(fit.error_k) > WORTH_SAYING_K:
+        if abs(fit.error_k) > duty.worth_k:
             faults.append(f"misses its curve by up to {fit.error_k:+.1f} K (at {fit.at_c:.0f} °C)")
         if fit.coldest_c > low_c:
             faults.append(f"takes what is below {fit.coldest_c:.0f} °C for a broken wire")

@@ -154,6 +154,8 @@ def test_ticks_come_at_the_pace_of_the_clock():
     now, slept, asked = [100.0], [], []
 
     class Inner:
+        stop = None
+
         def tick(self, *_) -> None:
             asked.append(now[0])
             now[0] += 0.7 if len(asked) == 3 else 0.1  # the third answer takes too long
@@ -170,6 +172,17 @@ def test_ticks_come_at_the_pace_of_the_clock():
     # One late answer is made up for: the ticks stay on their grid of 0.5 s.
     assert asked == pytest.approx([100.0, 100.5, 101.0, 101.7, 102.0, 102.5])
     assert paced.late_s == pytest.approx(0.2)
+    # Once the board is given up there is nobody to wait for.
+    Inner.stop, before = "no answer", now[0]
+    for tick in range(6, 60):
+        paced.tick(None, None, tick, None)
+    assert now[0] - before == pytest.approx(54 * 0.1)
+
+
+def test_a_run_shorter_than_a_line_ends_in_time(capsys, peer):
+    device = peer(thermostat)
+    status, out, _ = loop(capsys, "--port", device.port, "--hours", "0.01", "--json")
+    assert status == 0 and json.loads(out)["ticks"] == 36
 
 
 @pytest.mark.parametrize(

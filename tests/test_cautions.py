@@ -8,6 +8,7 @@ from cold_start import cold_start_ohm
 
 from ctrl.build import plant_of
 from ctrl.cautions import absent_protections, cautions_of, sheet_cautions
+from ctrl.check import check
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.fixed_point import interpolate
 from ctrl.readings import SensorSettings
@@ -182,3 +183,21 @@ def test_a_divider_that_does_not_fit_is_told():
     # 100 kohm over 4.7 kohm: 49 times the divider is reached at 8 deg C already.
     narrow = changed("galley_larder", sensor={"r25_ohm": 100000.0, "divider_ohm": 4700.0})
     assert "for a broken wire" in thermistor_cautions(narrow)[0]
+
+
+def test_the_hot_sink_s_divider_is_looked_at_up_to_its_trip():
+    """10 kohm at 25 deg C over 220 kohm: at 75 deg C it has 1.5 kohm, 0.7 % of the span."""
+    fitting = changed("galley_larder", hot_sink_sensor={"r25_ohm": 10000.0, "divider_ohm": 10000.0})
+    assert thermistor_cautions(fitting) == []
+    coarse = changed("galley_larder", hot_sink_sensor={"r25_ohm": 10000.0, "divider_ohm": 220000.0})
+    (told,) = thermistor_cautions(coarse)
+    assert told.startswith("The hot-sink thermistor's divider of 220000 ohm does not fit 22 to 75")
+    assert "short" in told
+    sensors = {item.sensor: item for item in check(coarse).sensors}
+    by_hand = table_fit(10000.0, coarse.hot_sink_sensor.beta_k, 220000.0,
+                        coarse.hot_sink_sensor.adc_bits, 22.0, 75.0)  # fmt: skip
+    assert sensors["hot sink"].table_error_k == by_hand.error_k
+    assert sensors["hot sink"].table_error_at_c == by_hand.at_c
+    assert sensors["control"].table_error_k is not None
+    store = {item.sensor: item for item in check(load_config("seed_store")).sensors}
+    assert store["hot sink"].table_error_k is None  # digital

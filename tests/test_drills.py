@@ -56,9 +56,8 @@ def results(bench):
 
 
 def run_of(results, drill, part):
-    """Return the one run of a drill whose name has `part` in it."""
-    (found,) = (run for run in results[drill].runs if part in run.name)
-    return found
+    """Return the run of a drill whose name has `part` in it: of several rooms the first."""
+    return next(run for run in results[drill].runs if part in run.name)
 
 
 def limit_of(run, name):
@@ -365,6 +364,18 @@ def test_the_pass_line_says_beforehand_how_a_missed_contents_limit_is_judged():
     told = "a contents limit that sound running does not keep is judged by the additional"
     assert all(told in drill.pass_line.words for drill in DRILLS.values())
     assert told not in PassLine(limits=PARTS).words
+
+
+def test_faults_of_a_sensor_that_freeze_run_where_they_freeze():
+    """A module that never rests freezes in a cool room what it hardly cools in a hot one."""
+    for name in ("sensor_stuck", "sensor_fallen_off"):
+        scenarios = DRILLS[name].scenarios(CONFIG, SETTINGS)
+        assert {item.room for item in scenarios} == {"usual", "coldest", "worst"}
+    bench = bench_of(changed(climate={"usual_c": 30.0, "coldest_c": 12.0}), SETTINGS)
+    runs = [run for run in run_drill(bench, DRILLS["sensor_stuck"]).runs if "warm" in run.name]
+    usual, coldest = (limit_of(run, COLDEST) for run in runs)
+    assert coldest.value < usual.value - 3.0
+    assert usual.kept and not coldest.kept
 
 
 # The same again, other controllers, command line -------------------------------------------------

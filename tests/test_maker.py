@@ -13,11 +13,20 @@ import pytest
 from larder import recommended_larder
 from rich.console import Console
 
-from ctrl import cli, json_out_compare, json_out_maker, maker, screen_compare, screen_maker
+from ctrl import (
+    cli,
+    drills,
+    json_out_compare,
+    json_out_maker,
+    maker,
+    screen_compare,
+    screen_maker,
+)
 from ctrl.build import plant_of
 from ctrl.comparison import compare
 from ctrl.config import build_config, load_config, override, plain_data
 from ctrl.config_errors import ConfigError
+from ctrl.drill_list import DRILLS
 from ctrl.firmware import firmware_of, settings_of
 from ctrl.glossary import GLOSSARY
 from ctrl.loop import Loop
@@ -65,6 +74,7 @@ void controller_tick(const controller_in *in, controller_out *out)
     if (!strcmp(sin, "pulses")) out->duty_permille = (int16_t)(in->hot_pulses +
         300 * (in->cold_pulses == CONTROLLER_NO_TACH));
     if (!strcmp(sin, "elapsed")) out->duty_permille = (int16_t)(in->elapsed_ms / 10);
+    if (!strcmp(sin, "reversed")) { out->duty_permille = 0; out->reverse_permille = 1000; }
     if (!strcmp(sin, "alarm")) { out->duty_permille = 0; out->alarm = true; }
     if (!strcmp(sin, "full")) out->duty_permille = 1000;
     if (!strcmp(sin, "talk")) { printf("reading %d\n", in->control_c100); fflush(stdout); }
@@ -219,6 +229,46 @@ def test_a_switch_knows_only_all_or_nothing(config, program, monkeypatch):
         assert outside.stop.words == (
             "command out of range: duty 600 on a switch, which knows only 0 and 1000"
         )
+
+
+def test_only_a_bridge_turns_the_current_round(config, program, monkeypatch):
+    """On one transistor a reversed command would heat what it shall cool: it is a fault."""
+    monkeypatch.setenv("SIN", "reversed")
+    with maker.Child(program.path) as child:
+        loop, outside = loop_of(config, child)
+        assert not config.drive.reversible
+        record = loop.run(40.0, 1.0)
+        assert "reverse 1000 on a drive without a bridge" in outside.stop.words
+        assert not record["duty"].any()
+        loop, outside = loop_of(config, child, protected=True)
+        loop.run(40.0, 1.0)
+        assert "without a bridge" in outside.stop.words
+    data = plain_data(config)
+    data["drive"]["reversible"] = True
+    with maker.Child(program.path) as child:
+        loop, outside = loop_of(build_config(data, "bridge"), child)
+        assert loop.run(40.0, 1.0)["duty"].min() < -0.9 and outside.stop is None
+
+
+def test_a_hang_in_a_drill_is_told_and_fails_it(config, program, monkeypatch):
+    monkeypatch.setenv("SIN", "hang")
+    monkeypatch.setattr(maker, "ANSWER_S", 0.3)
+    monkeypatch.setattr(drills, "MOST_OUTSIDE_H", 4.0)
+    with maker.fresh_controllers(config, program.source) as powered_up:
+        bench = drills.bench_of(config, settings_of(config), outside=powered_up)
+        found = drills.run_drill(bench, DRILLS["hot_fan_stopped"])
+    (run,) = found.runs
+    assert not found.passed and run.barred and run.saved_by == ()
+    assert "the controller stopped 0 min into the run" in run.lacks
+    assert "stopped" in found.unsound[0]
+
+
+def test_a_shipped_name_is_one_without_a_folder(tmp_path):
+    assert maker.find_source("thermostat.c").name == "thermostat.c"
+    (tmp_path / "thermostat.c").write_text("/* mine */")
+    assert maker.find_source("thermostat.c") == tmp_path / "thermostat.c"
+    with pytest.raises(ConfigError):
+        maker.find_source("nosuchfolder/thermostat.c")
 
 
 def test_after_a_power_loss_every_variable_has_its_first_value(config, program, monkeypatch):

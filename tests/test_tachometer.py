@@ -53,6 +53,17 @@ def test_one_pulse_within_the_start_up_time_is_enough():
     assert all(duty == 1000 for _, duty, *_ in found)
 
 
+def test_a_fan_slower_than_the_ticks_is_believed_again():
+    """A pulse in every other tick: before, one tick without a pulse began the count anew."""
+    slow = ([(1, 9)] + [(0, 9)]) * 6
+    found = run([(9, 9)] + [(0, 9)] * 8 + slow, hot_fan_start_ticks=5)
+    assert found[8][0] == R_HOT_FAN
+    assert found[-1][:2] == (0, 1000)
+    # A pulse now and then, further apart than the start-up time, is no turning.
+    rare = ([(1, 9)] + [(0, 9)] * 5) * 6
+    assert run([(9, 9)] + [(0, 9)] * 8 + rare, hot_fan_start_ticks=5)[-1][0] == R_HOT_FAN
+
+
 def test_a_cold_fan_that_stands_still_only_warns():
     found = run([(9, 9)] + [(9, 0)] * 8, cold_fan_start_ticks=5)
     assert found[4][-1] == 0 and found[5] == (0, 1000, 1, 0, 1)

@@ -17,9 +17,9 @@ void cl_watch_fan(cl_tachometer *tachometer, uint16_t start_ticks, uint16_t turn
             tachometer->stalled = false;
         }
     } else {
-        tachometer->turning_ticks = 0U;
         tachometer->still_ticks = cl_count(tachometer->still_ticks);
         if (tachometer->still_ticks >= start_ticks) {
+            tachometer->turning_ticks = 0U;
             tachometer->stalled = true;
         }
     }
