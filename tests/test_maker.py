@@ -253,7 +253,6 @@ def test_only_a_bridge_turns_the_current_round(config, program, monkeypatch):
 def test_a_hang_in_a_drill_is_told_and_fails_it(config, program, monkeypatch):
     monkeypatch.setenv("SIN", "hang")
     monkeypatch.setattr(maker, "ANSWER_S", 0.3)
-    monkeypatch.setattr(drills, "MOST_OUTSIDE_H", 4.0)
     with maker.fresh_controllers(config, program.source) as powered_up:
         bench = drills.bench_of(config, settings_of(config), outside=powered_up)
         found = drills.run_drill(bench, DRILLS["hot_fan_stopped"])
