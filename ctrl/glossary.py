@@ -352,6 +352,10 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "module_span_k": ("K", "module's hot face, hottest less coldest of a day"),
     "module_test": ("", "the module as it was in its test"),
     "modules": ("", "how many"),
+    "most_frost_change_g": (
+        "g",
+        "last day's most frost less the day before's, without a defrost",
+    ),
     "movement_pct": ("%", "how far the duty travels, means of 10 s"),
     "ms": ("", "peak sensitivity of the loop"),
     "name": ("", "what it is called"),
@@ -510,6 +514,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "spread_after": ("", "standard error with the test as well"),
     "spread_before": ("", "standard error now; of a factor's logarithm, or K"),
     "spread_kwh_per_day": ("kWh/d", "half the 90 % range of what is saved"),
+    "spread_w": ("W", "half the range of the power without a defrost over the days averaged"),
     "square_wave": ("", "whether the step test switched on and off by the clock"),
     "stability_at": ("", "tuning point of the highest gain at crossover"),
     "stable": ("", "whether the steady state lasts"),
