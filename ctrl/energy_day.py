@@ -56,7 +56,8 @@ class EnergyRow:
     half the range that dE_df has by the days it was taken from. `note` tells why P_ss or dE_df
     is missing where days never repeat: the most frost of the last day without a defrost less
     that of the day before, `most_frost_change_g`, and half the range of power in those days,
-    `spread_w`. `energy_kwh_per_day` is None with `why` where the target
+    `spread_w`. `coldest_holdable_c` is worked out only where the target is out of reach.
+    `energy_kwh_per_day` is None with `why` where the target
     cannot be held, or where the room itself is colder.
     """
 
@@ -71,6 +72,7 @@ class EnergyRow:
     note: str = ""
     most_frost_change_g: float | None = None
     spread_w: float | None = None
+    coldest_holdable_c: float | None = None
 
     @property
     def is_resolved(self) -> bool:
@@ -167,7 +169,8 @@ def _row(
     start = duty_for(plant, ambient_k, target_k, coldest)
     if start is None:
         why = f"cannot be held: coldest {coldest.contents_c:.1f} °C, {coldest.decided_by} decides"
-        return EnergyRow(where, ambient_c, None, None, None, None, why)
+        return EnergyRow(where, ambient_c, None, None, None, None, why,
+                         coldest_holdable_c=coldest.contents_c)  # fmt: skip
     if at_duty(plant, 0.0, ambient_k).contents_k <= target_k:
         why = "room is colder than the contents are wanted: nothing is cooled"
         return EnergyRow(where, ambient_c, None, None, None, None, why)

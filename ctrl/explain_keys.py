@@ -56,6 +56,12 @@ FAMILIES: dict[str, str | Family] = {
     "coldest_holdable_c": "coldest_holdable",
     "coldest_spread_k": "coldest_holdable",
     "coldest_ice_free_c": "coldest_ice_free",
+    "ice_free_setpoint_c": "coldest_ice_free",
+    "fuse_advised_a": "fuse",
+    "reading_step_k": Family(
+        "the sensor's own step, or that of the converter at the target", ("sensor.",),
+        "a finer sensor or converter",
+    ),
     "duty_limit": "duty_limit",
     "duty_limits": "duty_limit",
     "pull_down_h": "pull_down",

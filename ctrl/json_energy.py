@@ -39,6 +39,7 @@ def row_object(config: Config, row: EnergyRow) -> Object:
     found |= _or_why("steady_w", row.steady_w, row.why or row.note)
     found |= _or_why("defrost_kwh", row.defrost_kwh, why)
     found |= _or_why("defrost_spread_kwh", row.spread_kwh, why)
+    found |= _or_why("coldest_holdable_c", row.coldest_holdable_c, "the target is in reach")
     found |= _or_why("most_frost_change_g", row.most_frost_change_g, row.why)
     found |= _or_why("spread_w", row.spread_w, row.why)
     found |= _or_why("defrost_interval_h", row.defrost_interval_h, why)
