@@ -455,13 +455,13 @@ def square_by_hand(wave_c: Array, on_s: int) -> FirstOrder | None:
     plant once the former half is one lag).
     """
     halves = (wave_c[:on_s], wave_c[on_s:])
-    found = [_goal_of(half) for half in halves]
-    if found[0] is None or found[1] is None or found[0][0] >= found[1][0]:
+    on, off = (_goal_of(half) for half in halves)
+    if on is None or off is None or on[0] >= off[0]:
         return None
-    gain = found[1][0] - found[0][0]
+    gain = off[0] - on[0]
     each = []
     for half, former, known, sign in (
-        (halves[0], halves[1], found[1], 1.0), (halves[1], halves[0], found[0], -1.0),
+        (halves[0], halves[1], off, 1.0), (halves[1], halves[0], on, -1.0),
     ):  # fmt: skip
         goal, tau = known
         last_s = int(HAND_EVERY_S)

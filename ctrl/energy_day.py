@@ -204,25 +204,24 @@ def _longest_h(settings: Settings) -> float:
 def _summed(where: str, ambient_c: float, bare: "_Mean", melts: "_Mean | None") -> EnergyRow:
     """Return the row of the days without a defrost and of those with it."""
     steady_w = bare.power_w if bare.repeats else None
-    differ = {"most_frost_change_g": bare.growth_g, "spread_w": bare.spread_w}
+    row = EnergyRow(where, ambient_c, steady_w, None, None, None,
+                    most_frost_change_g=bare.growth_g, spread_w=bare.spread_w)  # fmt: skip
     if melts is None or melts.interval_h is None:
         note = "" if bare.repeats else f"no two days are alike, {bare.apart}: the last days' mean"
         kwh = 0.024 * bare.power_w
-        return EnergyRow(where, ambient_c, bare.power_w, None, None, kwh, note=note, **differ)
+        return replace(row, steady_w=bare.power_w, energy_kwh_per_day=kwh, note=note)
     kwh = 0.024 * melts.power_w
     if steady_w is None or not melts.repeats:
         note = f"without a defrost no two days are alike, {bare.apart}: no steady power"
         if not melts.repeats:
             note = "days with defrosts do not repeat either: the last days' mean"
-        return EnergyRow(
-            where, ambient_c, steady_w, None, melts.interval_h, kwh, note=note, **differ
-        )
+        return replace(row, defrost_interval_h=melts.interval_h, energy_kwh_per_day=kwh, note=note)
     increment_kwh = 1e-3 * (melts.power_w - steady_w) * melts.interval_h
     spread_kwh = 1e-3 * (melts.spread_w + bare.spread_w) * melts.interval_h
     kwh = summed_kwh_per_day(steady_w, increment_kwh, melts.interval_h)
-    return EnergyRow(
-        where, ambient_c, steady_w, increment_kwh, melts.interval_h, kwh, spread_kwh=spread_kwh,
-        **differ,
+    return replace(
+        row, defrost_kwh=increment_kwh, defrost_interval_h=melts.interval_h,
+        energy_kwh_per_day=kwh, spread_kwh=spread_kwh,
     )  # fmt: skip
 
 

@@ -163,16 +163,18 @@ def family_of(place: str) -> str | Family | None:
     return None
 
 
-def numbers(value: Any, place: str = "") -> Iterator[tuple[str, float]]:
-    """Yield (place, number) of every number at any depth, as limits[0].margin."""
+def places(value: Any, place: str = "") -> Iterator[tuple[str, float | None]]:
+    """Yield (place, number) of every number at any depth, as limits[0].margin; None of a null."""
     if isinstance(value, Mapping):
         for key, item in value.items():
-            yield from numbers(item, f"{place}.{key}" if place else key)
+            yield from places(item, f"{place}.{key}" if place else key)
     elif isinstance(value, Sequence) and not isinstance(value, str):
         for index, item in enumerate(value):
-            yield from numbers(item, f"{place}[{index}]")
+            yield from places(item, f"{place}[{index}]")
     elif isinstance(value, int | float) and not isinstance(value, bool):
         yield place, float(value)
+    elif value is None:
+        yield place, None
 
 
 def unit_of(place: str) -> str:
@@ -184,11 +186,16 @@ def unit_of(place: str) -> str:
     return ""
 
 
-def numbers_of(found: Recommendation) -> dict[str, float]:
-    """Return every number of a recommendation's JSON by its place."""
+def places_of(found: Recommendation) -> dict[str, float | None]:
+    """Return every number of a recommendation's JSON by its place, None where it is null."""
     from ctrl.json_out import of_recommendation, plain
 
-    return dict(numbers(plain(of_recommendation(found, ""))))
+    return dict(places(plain(of_recommendation(found, ""))))
+
+
+def numbers_of(found: Recommendation) -> dict[str, float]:
+    """Return every number of a recommendation's JSON by its place, without the nulls."""
+    return {name: value for name, value in places_of(found).items() if value is not None}
 
 
 def by_chain(found: Recommendation, place: str, chain: Chain) -> Chain:

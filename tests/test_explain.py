@@ -83,6 +83,20 @@ def test_an_unknown_name_lists_the_names(capsys):
     assert "colour" in error[-1] and all(name in error[-1] for name in WANTED)
 
 
+def test_a_place_that_is_not_there_is_refused(larder, capsys, monkeypatch):
+    """Without its index, beyond its list, or misspelt after a known beginning."""
+    for name in ("cases.usual.findings.contents_c.mean", "limits[99].margin", "limits.0.margin"):
+        with pytest.raises(KeyError):
+            explain(larder, name)
+    # A null has its chain: the JSON has the place.
+    empty = "controllers[0].relay_life_years"
+    assert larder.chosen.relay_life_years is None and explain(larder, empty).value is None
+    assert explain(larder, "relay_life").value is None
+    monkeypatch.setattr("ctrl.recommend.recommend", lambda *_, **__: larder)
+    assert cli.main(["recommend", "galley_larder", "--explain", "limits[99].margin"]) == 2
+    assert "limits[99].margin" in capsys.readouterr().err.splitlines()[-1]
+
+
 def test_every_number_of_the_json_has_a_chain(larder, widened):
     """Whatever `recommend --json` prints: a chain with its own value, a method and a cause."""
     for found in (larder, widened):
