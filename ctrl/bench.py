@@ -468,11 +468,12 @@ def square_by_hand(wave_c: Array, on_s: int) -> FirstOrder | None:
         turn = float(np.mean(former[-2 * last_s :]))  # three readings, 5 s before the switching
         t = np.arange(half.size, dtype=float)
         gone_on = goal + (turn - goal) * np.exp(-(t + last_s) / tau)
-        each.append(ruled_line(t, sign * (gone_on - half), gain))
-    if each[0] is None or each[1] is None:
-        return None
-    (tau_on, dead_on), (tau_off, dead_off) = each
-    return FirstOrder(gain, 0.5 * (tau_on + tau_off), 0.5 * (dead_on + dead_off))
+        read = ruled_line(t, sign * (gone_on - half), gain)
+        if read is None:
+            return None
+        each.append(read)
+    tau_s, dead_s = (0.5 * (first + second) for first, second in zip(*each, strict=True))
+    return FirstOrder(gain, tau_s, dead_s)
 
 
 def _goal_of(half_c: Array) -> tuple[float, float] | None:
