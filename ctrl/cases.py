@@ -276,6 +276,12 @@ def run_case(
     return CaseRun(plant, coldest, settled, found)
 
 
+def usual_run(config: Config, base: Plant, settings: Settings, seed: int) -> CaseRun:
+    """Run the cabinet with `settings` in the usual room until it repeats."""
+    room_c = config.climate.usual_c
+    return run_case(config, base, settings, room_c, humidity_at(config, room_c), seed=seed, run=0)
+
+
 def energy_boundary(config: Config) -> str:
     """Return where energy is counted, in words."""
     return "mains plug" if config.supply.kind == "mains" else "battery terminals"

@@ -230,8 +230,8 @@ def run_thermostat(args: argparse.Namespace) -> int:
     from ctrl import json_out_compare, screen, screen_compare
     from ctrl.trade_off import trade_off
 
-    with screen.Stages("running the thermostat with several bands", compiling=compiling) as stages:
-        found = trade_off(config, seed=seed)
+    with screen.Stages("tuning the thermostat", compiling=compiling) as stages:
+        found = trade_off(config, seed=seed, progress=stages)
         if plot is not None:
             from ctrl.plots_compare import plot_trade_off
 

@@ -6,21 +6,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrl.build import at_ambient, plant_of
-from ctrl.candidates import Candidate, setpoint_for, with_drive
+from ctrl.candidates import Candidate, candidates_of, setpoint_for, with_drive
 from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
-from ctrl.cases import contents_min_c, energy_boundary
+from ctrl.cases import contents_min_c, energy_boundary, usual_run
 from ctrl.config import Config
 from ctrl.controllers import Outside
+from ctrl.defrost import DefrostSettings
 from ctrl.findings import DAY_S, Findings, findings_of
 from ctrl.firmware import Settings, defrost_of, firmware_of, settings_of
-from ctrl.ice import Ice, ice_of, ice_with_range
+from ctrl.ice import DefrostPlan, Ice, ice_of, ice_with_range
 from ctrl.law_tuning import LAWS, drive_for, law_candidate
 from ctrl.linked import LinkedController, Stop
-from ctrl.narrower_band import simulated_band
 from ctrl.outside_loop import loop_around
 from ctrl.record import Record
-from ctrl.trade_off import contact_life_years
+from ctrl.trade_off import tuned_thermostat
 from ctrl.trial import ROW_S, nearest_point, warm_state
+from ctrl.tuned import Tuned, relay_life_of, tuned, with_defrost
 from ctrl.weather_log import weather_rows_of
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -46,6 +47,9 @@ class Compared:
     defrost at the dampest air of the usual room; `cycles_per_day` of the module between high
     and low, `module_span_k` and `module_peak_c` of its hot face over the last day [1/d, K, °C].
 
+    `cycles_per_hour` and the contact's life are those of the settled usual day where the law is
+    the one to flash or a thermostat on a relay, as `recommend` tells them; else of the last day.
+
     Of a maker's own C `source` is the file's name and `stop` why it was no longer asked, where
     it did wrong; its ice is with whatever it does against ice.
     """
@@ -58,6 +62,7 @@ class Compared:
     cycles_per_day: float
     module_span_k: float
     module_peak_c: float
+    cycles_per_hour: float
     source: str | None = None
     stop: Stop | None = None
 
@@ -66,7 +71,9 @@ class Compared:
 class Comparison:
     """Laws compared; `verdict` says in words which is the one to take.
 
-    `yours` is a maker's own C in the same cabinet, `yours_words` how it stands beside that law.
+    `cannot_tell` are the groups of laws that the model cannot tell apart; `plan` the defrost
+    that all run with, None where the one to flash needs none.  `yours` is a maker's own C in the
+    same cabinet, `yours_words` how it stands beside that law.
     """
 
     config: Config
@@ -75,6 +82,8 @@ class Comparison:
     items: tuple[Compared, ...]
     left_out: tuple[Candidate, ...]
     verdict: str
+    cannot_tell: tuple["CannotTell", ...] = ()
+    plan: DefrostPlan | None = None
     yours: Compared | None = None
     yours_words: str = ""
 
@@ -166,18 +175,34 @@ def ice_without_defrost(
     return ice_with_range(plant, firmware, start, limit_pct, most_days=ICE_DAYS, seed=seed)
 
 
-def measured(config: Config, candidate: Candidate, days: float, seed: int) -> Compared:
+def measured(
+    config: Config,
+    candidate: Candidate,
+    days: float,
+    seed: int,
+    *,
+    flashed: Ice | None = None,
+    defrost: DefrostSettings | None = None,
+) -> Compared:
     """Run one candidate and say what it does.
 
-    Where it ices up without one, it runs with the config's own defrost.
+    What is flashed, with its ice known, keeps its settings.  Any other is centred on these
+    days, runs with the cabinet's `defrost` plan, or with the config's own where it ices up.
     """
-    candidate = centred(config, candidate, days, seed)
-    ice = ice_without_defrost(config, candidate, seed)
-    if ice.ices:
-        plan = defrost_of(config, min(candidate.settings.period_s, 1.0))
-        candidate = replace(candidate, settings=replace(candidate.settings, defrost=plan))
+    ice = flashed
+    if ice is None:
         candidate = centred(config, candidate, days, seed)
-    return _compared(config, candidate, warm_run(config, candidate, days, seed), ice)
+        ice = ice_without_defrost(config, candidate, seed)
+        if defrost is None and ice.ices:
+            defrost = defrost_of(config, min(candidate.settings.period_s, 1.0))
+        if defrost is not None:
+            candidate = centred(config, with_defrost(candidate, defrost), days, seed)
+    record = warm_run(config, candidate, days, seed)
+    if flashed is None:
+        return _compared(config, candidate, record, ice)
+    told = with_kind(config, candidate.drive)
+    settled = usual_run(told, candidate.plant, candidate.settings, seed).findings
+    return _compared(config, candidate, record, ice, settled)
 
 
 def yours_measured(
@@ -205,18 +230,17 @@ def yours_measured(
     return replace(found, source=source, stop=warm.stop or damp.stop)
 
 
-def _compared(config: Config, candidate: Candidate, record: Record, ice: Ice) -> Compared:
-    """Return what a run shows, with the ice of another."""
+def _compared(
+    config: Config, candidate: Candidate, record: Record, ice: Ice, settled: Findings | None = None
+) -> Compared:
+    """Return what a run shows, with the ice of another; `settled` tells how often it switches."""
     use = config.use
     found = findings_of(record, use.target_c, use.target_tolerance_k, energy_boundary(config))
-    last = record.last(DAY_S)
-    per_day = float(level_cycles(last["duty"]))
-    life = None
-    if candidate.drive in ("relay", "slow_window"):
-        life = contact_life_years(config, max(found.cycles_per_hour, 1e-9))
+    last, switched = record.last(DAY_S), settled or found
     return Compared(
-        candidate, record, found, ice, life, per_day, float(np.ptp(last["hot_face_c"])),
-        float(np.max(last["hot_face_c"])),
+        candidate, record, found, ice, relay_life_of(config, candidate.drive, switched),
+        float(level_cycles(last["duty"])), float(np.ptp(last["hot_face_c"])),
+        float(np.max(last["hot_face_c"])), switched.cycles_per_hour,
     )  # fmt: skip
 
 
@@ -251,8 +275,17 @@ def lacks(config: Config, item: Compared) -> str:
     return ""
 
 
-def ice_alike(config: Config, items: Sequence[Compared]) -> str:
-    """Return which laws only frost's density tells apart at the limit on ice, in words, or ''.
+@dataclass(frozen=True)
+class CannotTell:
+    """Laws that the model cannot tell apart in one quantity, "energy" or "ice", and why."""
+
+    quantity: str
+    items: tuple[Compared, ...]
+    reason: str
+
+
+def ice_alike(config: Config, items: Sequence[Compared]) -> CannotTell | None:
+    """Return the laws that only frost's density tells apart at the limit on ice, or None.
 
     Those just above the limit and just below it, where both ranges of frost 50 % denser to
     50 % lighter hold the limit.
@@ -264,12 +297,34 @@ def ice_alike(config: Config, items: Sequence[Compared]) -> str:
         and x.ice.blockage_range_pct[0] < limit_pct <= x.ice.blockage_range_pct[1]
     ]  # fmt: skip
     if len({x.ice.blockage_pct >= limit_pct for x in near}) < 2:
-        return ""
+        return None
     named = ", ".join(f"{name_of(x, items)} {x.ice.blockage_pct:.1f} %" for x in near)
-    return (
+    return CannotTell("ice", tuple(near), (
         f"Ice: {named} lie on both sides of {limit_pct:g} %, but the density of frost is good to "
         "50 % only: the model cannot tell them apart there."
-    )
+    ))  # fmt: skip
+
+
+def energy_alike(config: Config, items: Sequence[Compared]) -> CannotTell | None:
+    """Return the laws for the config's own drive that are alike in energy, or None.
+
+    Of those that keep every limit; within `ALIKE_ENERGY` of the thriftiest.
+    """
+    own = [item for item in items if item.candidate.fits and not lacks(config, item)]
+    alike = _alike(own) if own else []
+    if len(alike) < 2:
+        return None
+    named = ", ".join(f"{name_of(x, own)} {_energy(x):.2f} kWh a day" for x in alike)
+    return CannotTell("energy", tuple(alike), (
+        f"Energy: {named} lie within {100.0 * ALIKE_ENERGY:.0f} % of the thriftiest: the model "
+        "cannot tell them apart."
+    ))  # fmt: skip
+
+
+def cannot_tell_of(config: Config, items: Sequence[Compared]) -> tuple[CannotTell, ...]:
+    """Return every group of laws that the model cannot tell apart."""
+    found = (energy_alike(config, items), ice_alike(config, items))
+    return tuple(item for item in found if item is not None)
 
 
 def remaining_misses(config: Config, items: Sequence[Compared]) -> str:
@@ -313,7 +368,12 @@ def verdict_of(config: Config, items: Sequence[Compared]) -> str:
     if harder:
         counts = ", ".join(f"{name_of(x, own)}: {x.cycles_per_day:.0f} cycles" for x in harder)
         text += f" of those that spare the module ({counts} a day, here {taken.cycles_per_day:.0f})"
-    return text + "." + _other(taken, holding)
+    return text + "." + _other(taken, holding) + _ice_words(config, items)
+
+
+def _ice_words(config: Config, items: Sequence[Compared]) -> str:
+    alike = ice_alike(config, items)
+    return "" if alike is None else f" {alike.reason}"
 
 
 def _holding(config: Config, items: Sequence[Compared]) -> tuple[list[Compared], list[Compared]]:
@@ -433,7 +493,7 @@ def _drive_words(kind: str) -> str:
     return known.get(kind, kind.replace("_", " "))
 
 
-def tuned(candidate: Candidate) -> bool:
+def has_settings(candidate: Candidate) -> bool:
     """Tell whether a candidate has settings to run with."""
     return not candidate.note.startswith("not tuned")
 
@@ -455,6 +515,21 @@ def own_setpoint_c(config: Config, plant: Plant, kind: str) -> float:
     return setpoint_for(config, moved, coldest)
 
 
+def to_flash(config: Config, plant: Plant, seed: int, progress: Progress) -> Tuned | None:
+    """Return what `recommend` would flash here before parts are drawn, with its defrost plan.
+
+    None where the law for this drive cannot be tuned.
+    """
+    kind = config.drive.kind
+    setpoint_c = own_setpoint_c(config, plant, kind)
+    several = candidates_of(config, plant, setpoint_c) if kind == "slow_window" else [
+        law_candidate(config, plant, "on_off" if kind == "relay" else "pi", setpoint_c, kind)
+    ]  # fmt: skip
+    if not has_settings(several[0]):
+        return None
+    return tuned(config, several, seed, progress=progress)
+
+
 def compare(
     config: Config,
     laws: Sequence[str] = LAWS,
@@ -465,6 +540,9 @@ def compare(
     yours: tuple[str, Callable[[], LinkedController]] | None = None,
 ) -> Comparison:
     """Return the laws compared, each tuned for this cabinet.
+
+    The law that `recommend` would flash runs with just those settings; all run with its
+    defrost plan, where the cabinet needs one.
 
     Parameters
     ----------
@@ -481,17 +559,27 @@ def compare(
         A maker's own C as one more row: its file's name, and what powers it up for a run.
     """
     plant = plant_of(config)
+    ready = to_flash(config, plant, seed, progress)
+    defrost = None if ready is None else ready.defrost
     items, left_out = [], []
     for law, kind in pairs_of(laws, config.drive.kind):
         progress(f"tuning and running {law.replace('_', ' ')}")
-        candidate = law_candidate(config, plant, law, own_setpoint_c(config, plant, kind), kind)
-        if tuned(candidate):
-            candidate = simulated_band(config, candidate, seed)
-            items.append(measured(config, candidate, days, seed))
-        else:
-            left_out.append(candidate)
+        known = ready
+        if known is None or (law, kind) != (known.best.controller, known.best.drive):
+            candidate = law_candidate(config, plant, law, own_setpoint_c(config, plant, kind), kind)
+            if not has_settings(candidate):
+                left_out.append(candidate)
+                continue
+            if candidate.drive != "relay":
+                items.append(measured(config, candidate, days, seed, defrost=defrost))
+                continue
+            known = tuned_thermostat(config, seed)  # on a slow window, where PI is flashed
+        items.append(measured(config, known.best, days, seed, flashed=known.ices["usual"]))
     found = tuple(items)
-    comparison = Comparison(config, days, seed, found, tuple(left_out), verdict_of(config, found))
+    comparison = Comparison(
+        config, days, seed, found, tuple(left_out), verdict_of(config, found),
+        cannot_tell_of(config, found), ready.plan if ready is not None and defrost else None,
+    )  # fmt: skip
     if yours is None:
         return comparison
     progress("running your controller")

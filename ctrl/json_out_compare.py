@@ -3,12 +3,13 @@
 from dataclasses import asdict
 from typing import Any
 
-from ctrl.comparison import Compared, Comparison, lacks
+from ctrl.bands import BandPoint, Seen
+from ctrl.comparison import CannotTell, Compared, Comparison, lacks
 from ctrl.config import Config
 from ctrl.json_out import Object, findings_object, ice_object, settings_object
 from ctrl.linked import Stop
 from ctrl.switching_cycle import Cycle
-from ctrl.trade_off import BandPoint, PlacePoint, Seen, TradeOff
+from ctrl.trade_off import PlacePoint, TradeOff
 
 NO_CONTACTS = "no contacts that wear"
 RAN = "it ran to the end"
@@ -47,6 +48,7 @@ def compared_object(config: Config, item: Compared) -> Object:
         | or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
         | or_why("relay_life_years", item.relay_life_years, NO_CONTACTS)
         | {
+            "cycles_per_hour": item.cycles_per_hour,
             "cycles_per_day": item.cycles_per_day,
             "module_span_k": item.module_span_k,
             "module_peak_c": item.module_peak_c,
@@ -98,9 +100,15 @@ def _comparison_object(found: Comparison, rows: list[Object], version: str) -> O
         "seed": found.seed,
         "ambient_c": config.climate.usual_c,
         "verdict": found.verdict,
+        "cannot_tell": [_cannot_tell(x) for x in found.cannot_tell],
         "controllers": rows,
         "left_out": [{"controller": x.controller, "reason": x.note} for x in found.left_out],
     }
+
+
+def _cannot_tell(found: CannotTell) -> Object:
+    laws = [{"controller": x.candidate.controller, "drive": x.candidate.drive} for x in found.items]
+    return {"quantity": found.quantity, "controllers": laws, "reason": found.reason}
 
 
 def _cycle(found: Cycle | None) -> Object | None:
@@ -153,14 +161,31 @@ def _place(item: PlacePoint) -> Object:
 
 def of_trade_off(found: TradeOff, version: str) -> Object:
     """Return what `thermostat --json` prints."""
-    return _head("thermostat", found.config, version) | {
-        "setpoint_c": found.setpoint_c,
-        "ambient_c": found.config.climate.usual_c,
-        "seed": found.seed,
-        "lacks": found.lack,
-        "recommended": _band(found.chosen)
-        | {"min_on_s": found.min_on_s, "min_off_s": found.min_off_s},
-        "settings_decided_by": found.decided_by,
-        "bands": [_band(point) for point in found.points],
-        "places": [_place(item) for item in found.places],
+    return (
+        _head("thermostat", found.config, version)
+        | {
+            "setpoint_c": found.setpoint_c,
+            "ambient_c": found.config.climate.usual_c,
+            "seed": found.seed,
+            "lacks": found.lack,
+            "recommended": _band(found.chosen)
+            | {"min_on_s": found.min_on_s, "min_off_s": found.min_off_s},
+            "settings_decided_by": found.decided_by,
+            "bands": [_band(point) for point in found.points],
+            "places": [_place(item) for item in found.places],
+        }
+        | _plan(found)
+    )
+
+
+def _plan(found: TradeOff) -> Object:
+    if found.plan is None or found.bare is None:
+        why = found.no_defrost
+        return {
+            "defrost": None, "defrost_reason": why,
+            "without_defrost": None, "without_defrost_reason": why,
+        }  # fmt: skip
+    return {
+        "defrost": {"kind": found.plan.kind, "interval_h": found.plan.interval_h},
+        "without_defrost": _place(found.bare),
     }

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ctrl.bands import narrowest_band_k
 from ctrl.build import at_ambient, humidity_at
 from ctrl.candidates import (
     Candidate,
@@ -35,7 +36,6 @@ from ctrl.cop_table import cop_duties, saving_over_full_drive, usual_lift_k
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.linearise import linear_plant, sampled_response
 from ctrl.margins import Margins, frequency_grid, margins_of, pi_response, worst
-from ctrl.trade_off import narrowest_band_k
 from ctrl.tuning import NOISE_DUTY_PCT, STEP_DUTY_PCT, NoTuning, lack_of, tune_pi
 from plant import sensors
 from plant.cabinet import Plant

@@ -7,11 +7,11 @@ narrower band mends that and costs switchings; where even the narrowest does not
 
 from dataclasses import replace
 
+from ctrl.bands import Thermostat, decided_band, narrowest_band_k, relay_config
 from ctrl.build import humidity_at
 from ctrl.candidates import Candidate
 from ctrl.cases import COLD_SIDE, limits_found, run_case
 from ctrl.config import Config
-from ctrl.trade_off import Thermostat, decided_band, narrowest_band_k, relay_config
 from ctrl.tuning import OnOffTuning
 
 # Limits that a band can break or mend; of the hot side and the fins it decides nothing.

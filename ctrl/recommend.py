@@ -21,11 +21,9 @@ from ctrl.candidates import Candidate, candidates_of, setpoint_for
 from ctrl.capability import (
     Coldest,
     DutyLimit,
-    coldest_holdable,
     duty_for,
     duty_limit,
     flashed_coldest,
-    limits_of,
 )
 from ctrl.cases import (
     CANNOT,
@@ -41,6 +39,7 @@ from ctrl.cases import (
     limits_found,
     run_case,
     unguarded_limits,
+    usual_run,
 )
 from ctrl.cautions import (
     absent_protections,
@@ -50,8 +49,7 @@ from ctrl.cautions import (
 )
 from ctrl.config import Config
 from ctrl.controllers import Outside
-from ctrl.defrost import DefrostSettings
-from ctrl.defrost_kinds import plan_kind, rerun_plan
+from ctrl.defrost_kinds import rerun_plan
 from ctrl.energy_day import EnergyDay, energy_day
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
@@ -60,14 +58,12 @@ from ctrl.honesty import Pair, pairs_of
 from ctrl.ice import (
     DefrostPlan,
     Ice,
-    plan_defrost,
 )
-from ctrl.narrower_band import narrowed, simulated_band
-from ctrl.recommend_ice import coldest_ice_free, ice_at, ice_by_case, rooms_of
+from ctrl.recommend_ice import coldest_ice_free, ice_at, rooms_of
 from ctrl.side_by_side import cores, side_by_side
 from ctrl.tolerances import AS_TUNED, Tolerance, tolerance_of
 from ctrl.trial import hold_over_h, nearest_point, pull_down
-from ctrl.tuning import relay_life_years
+from ctrl.tuned import centred, relay_life_of, tuned, warmest_mean_c
 from plant.constants import ZERO_C_K
 
 SEED = 20240229  # of the sensor noise; any number does, this one is printed
@@ -138,6 +134,13 @@ class Recommendation:
     energy_day: EnergyDay | None = None
     module_spread_k: float = 0.0
     twin_spread_k: float = 0.0
+
+    @property
+    def ice_free_setpoint_c(self) -> float | None:
+        """Reading to hold for `coldest_ice_free_c` [°C]."""
+        if self.coldest_ice_free_c is None:
+            return None
+        return self.coldest_ice_free_c + self.setpoint_offset_k
 
     @property
     def is_safe_to_build(self) -> bool:
@@ -233,21 +236,9 @@ def recommend(
     plant = plant_of(config)
     progress("tuning the controllers")
     setpoint_c = setpoint_for(config, plant, first.usual)
-    candidates, worn = _sparing_first(config, candidates_of(config, plant, setpoint_c), seed)
-    best = candidates[0]
-    progress("running the chosen controller on a usual day")
-    best, _ = _centred(config, best, seed)
-    candidates[0] = best
-    progress("looking for ice at the dampest air")
-    ices = ice_by_case(config, best, seed, workers)
-    plan = _plan(config, best, ices, seed, progress)
-    if plan is not None and plan.works:
-        # The melts warm the contents: the setpoint is centred once more, as the plan was.
-        best, _ = _centred(config, _with_defrost(best, plan.settings), seed)
-        candidates = [best, *(_with_defrost(item, plan.settings) for item in candidates[1:])]
-    narrower = narrowed(config, simulated_band(config, best, seed), seed)
-    if narrower is not best:
-        best, _ = _centred(config, narrower, seed)
+    ready = tuned(config, candidates_of(config, plant, setpoint_c), seed,
+                  progress=progress, workers=workers)  # fmt: skip
+    best, candidates, plan, ices = ready.best, list(ready.candidates), ready.plan, ready.ices
     tolerance = None
     if draws > 0:
         tolerance = tolerance_of(config, best.plant, best.settings, seed=seed, draws=draws,
@@ -306,7 +297,7 @@ def recommend(
         absent_protections=tuple(absent_protections(config)),
         cautions=(
             *not_kept(apart),
-            *worn,
+            *ready.worn,
             *cautions_of(config, plant, cases),
             *fan_failure_cautions(failures),
         ),
@@ -345,7 +336,7 @@ def _held(
     room = max(ices, key=lambda name: ices[name].blockage_pct)
     found = ice_at(config, best, settings, dict(rooms_of(config))[room], config.use.target_c, seed,
                  most_days=5)  # fmt: skip
-    works = found.clear_and_cold(_contents_limit_c(config, ices[room]), config.use.contents_max_c)
+    works = found.clear_and_cold(warmest_mean_c(config, ices[room]), config.use.contents_max_c)
     why = f"parts out of tolerance ({tolerance.change}); run anew, other kinds as tried before"
     if plan is not None:
         return best, rerun_plan(plan, settings.defrost, hours, found, works, why)
@@ -353,12 +344,6 @@ def _held(
     ends_by = "cold-sink temperature" if has_sensor else "time only"
     return best, DefrostPlan(hours, part.end_c, part.longest_min, part.drip_min, ends_by,
                              settings.defrost, found, works, (), why=why)  # fmt: skip
-
-
-def _contents_limit_c(config: Config, bare: Ice) -> float:
-    """Return the warmest mean that a defrost may leave the contents at [°C]."""
-    use = config.use
-    return max(use.target_c + use.target_tolerance_k, bare.contents_c_mean + 0.5)
 
 
 def _fan_failures(config: Config, settings: Settings, seed: int) -> tuple[FanFailure, ...]:
@@ -386,71 +371,6 @@ def hold_over_limit_c(config: Config) -> float:
     if use.contents_max_c is not None:
         return use.contents_max_c
     return use.target_c + use.target_tolerance_k
-
-
-def _with_defrost(candidate: Candidate, plan: DefrostSettings) -> Candidate:
-    return replace(candidate, settings=replace(candidate.settings, defrost=plan))
-
-
-def _centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate, CaseRun]:
-    """Move the setpoint by what the simulated mean of the contents misses the target."""
-    run = run_case(config, candidate.plant, candidate.settings, config.climate.usual_c,
-                   config.climate.relative_humidity_pct, seed=seed, run=0)  # fmt: skip
-    miss_k = run.findings.contents_c.mean - config.use.target_c
-    at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
-    if at_target and abs(miss_k) >= 0.05:
-        moved = round(candidate.settings.setpoint_c - miss_k, 1)
-        candidate = replace(candidate, settings=replace(candidate.settings, setpoint_c=moved))
-    return candidate, run
-
-
-def _plan(
-    config: Config, candidate: Candidate, ices: dict[str, Ice], seed: int, progress: Progress
-) -> DefrostPlan | None:
-    """Return a defrost plan for the case that ices most, or None where none ices."""
-    icing = [name for name, found in ices.items() if found.ices]
-    if not icing:
-        return None
-    progress("planning the defrost")
-    ambient = dict(rooms_of(config))
-    part, use = config.defrost, config.use
-    worst = max(icing, key=lambda name: ices[name].blockage_pct)
-
-    def try_plan(settings: DefrostSettings) -> Ice:
-        tried, _ = _centred(config, _with_defrost(candidate, settings), seed)
-        return ice_at(
-            config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5
-        )
-
-    tick_s = min(candidate.settings.period_s, 1.0)
-    contents_limit_c = _contents_limit_c(config, ices[worst])
-    damp = at_ambient(candidate.plant, ambient[worst], config.climate.worst_humidity_pct)
-    ambient_k = ambient[worst] + ZERO_C_K
-    reach = coldest_holdable(damp, ambient_k, limits_of(config))
-
-    def watts(contents_c: float) -> float:
-        return (duty_for(damp, ambient_k, contents_c + ZERO_C_K, reach) or reach.point).plug_w
-
-    def at_target(ice: Ice) -> float:
-        more_w = watts(use.target_c) - watts(ice.contents_c_mean)
-        return ice.energy_kwh_per_day + 0.024 * more_w
-
-    timed = plan_defrost(
-        try_plan,
-        tick_s=tick_s,
-        end_c=part.end_c,
-        longest_min=part.longest_min,
-        drip_min=part.drip_min,
-        has_cold_sensor=config.cold_sink_sensor is not None,
-        contents_limit_c=contents_limit_c,
-        warmest_c=use.contents_max_c,
-    )
-    progress("trying other kinds of defrost")
-    return plan_kind(
-        config, candidate.controller, ices[worst], timed, try_plan,
-        tick_s=tick_s, contents_limit_c=contents_limit_c, warmest_c=use.contents_max_c,
-        at_target=at_target,
-    )  # fmt: skip
 
 
 def case_of(
@@ -509,54 +429,14 @@ def _controlled(
     found = [_with_life(config, candidates[0], chosen.findings)]
     for item in candidates[1:]:
         progress(f"comparing with {item.controller.replace('_', '-')} on {item.drive}")
-        item, _ = _centred(config, item, seed)
-        run = run_case(config, item.plant, item.settings, config.climate.usual_c,
-                       config.climate.relative_humidity_pct, seed=seed, run=0)  # fmt: skip
+        item, _ = centred(config, item, seed)
+        run = usual_run(config, item.plant, item.settings, seed)
         found.append(_with_life(config, item, run.findings))
     return found
 
 
-def _sparing_first(
-    config: Config, candidates: list[Candidate], seed: int
-) -> tuple[list[Candidate], list[str]]:
-    """Return the candidates, the first that spares the relay before one that wears it out.
-
-    Only where several fit the drive, and only if the other holds the target too; with it, in
-    words, what was passed over.
-    """
-    first, others = candidates[0], [item for item in candidates[1:] if item.fits and not item.note]
-    if not (first.fits and config.drive.contacts and others):
-        return candidates, []
-    wanted, use = config.limits.relay_life_years, config.use
-    _, run = _centred(config, first, seed)
-    worn = _with_life(config, first, run.findings).relay_life_years
-    if worn is None or worn >= wanted:
-        return candidates, []
-    for item in others:
-        moved, _ = _centred(config, item, seed)
-        found = _centred(config, moved, seed)[1].findings
-        life = _with_life(config, moved, found).relay_life_years
-        held = abs(found.contents_c.mean - use.target_c) <= use.target_tolerance_k
-        if held and (life is None or life >= wanted):
-            rest = [each for each in candidates if each is not item]
-            return [item, *rest], [
-                f"{_words(first)} would wear the relay's contacts out in {worn:.1f} years of "
-                f"{wanted:g} wanted: {_words(item)} is taken. A solid-state switch (drive.contacts "
-                "= false) does not wear."
-            ]
-    return candidates, []
-
-
-def _words(item: Candidate) -> str:
-    law = {"pi": "PI", "on_off": "on-off"}.get(item.controller, item.controller)
-    return f"{law} on the {item.drive.replace('_', ' ')}"
-
-
 def _with_life(config: Config, item: Candidate, found: Findings) -> Controlled:
-    life = None
-    if item.drive in ("relay", "slow_window") and config.drive.contacts:
-        life = relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
-    return Controlled(item, found, life)
+    return Controlled(item, found, relay_life_of(config, item.drive, found))
 
 
 def _relay_limit(config: Config, chosen: Controlled) -> list[Limit]:

@@ -5,12 +5,12 @@ from math import isfinite
 
 from rich.console import Console
 
+from ctrl.bands import MOST_DEVIATION, BandPoint, Seen
 from ctrl.comparison import (
     LAW_WORDS,
     YOURS,
     Compared,
     Comparison,
-    ice_alike,
     lacks,
     name_of,
     remaining_misses,
@@ -27,7 +27,7 @@ from ctrl.screen import (
 )
 from ctrl.screen_law_settings import show_settings
 from ctrl.screen_maker import CAUTION
-from ctrl.trade_off import MOST_DEVIATION, BandPoint, TradeOff
+from ctrl.trade_off import TradeOff
 
 # Narrow columns of a narrow terminal: one word a line.
 SHORT_LAWS = {
@@ -68,9 +68,6 @@ def show(out: Console, found: Comparison) -> None:
         words = [x for x in (item.candidate.note, _lack(found, item)) if x]
         if words:
             paragraph(out, f"{name_of(item, found.items)}: {'; '.join(words)}.")
-    alike = ice_alike(config, found.items)
-    if alike:
-        paragraph(out, alike)
     for left in found.left_out:
         paragraph(out, f"{LAW_WORDS[left.controller]}: {left.note}.")
     if found.items:
@@ -119,7 +116,7 @@ def _table(out: Console, items: Sequence[Compared]) -> None:
         ("  range", lambda x: _range(x.ice.blockage_range_pct), "%"),
         ("ices up", lambda x: "yes" if x.ice.ices else "no", ""),
         ("hot sink, most", lambda x: fixed(x.findings.hot_sink_c.max), "°C"),
-        ("switching", lambda x: digits(x.findings.cycles_per_hour, 2), "per h"),
+        ("switching", lambda x: digits(x.cycles_per_hour, 2), "per h"),
         ("relay life", lambda x: _life(x.relay_life_years), "years"),
         ("module cycles", lambda x: fixed(x.cycles_per_day, 0), "per d"),
         ("  span", lambda x: fixed(x.module_span_k), "K"),
@@ -172,8 +169,7 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     table.add_row("relay life", _life(chosen.relay_life_years), "years")
     show_table(out, table)
     paragraph(out, f"Hysteresis: decided by {found.decided_by}.")
-    paragraph(out, "Without the defrost plan: with one the reading swings further, and setpoint, "
-                   "band and relay life differ. What to flash is told by recommend.")  # fmt: skip
+    _plan(out, found)
     if not found.has_relay:
         paragraph(
             out, f"The drive is {words_of(config.drive.kind)}: this is what a relay would do."
@@ -184,6 +180,30 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     _deviations(out, found)
     heading(out, "Where the sensor sits, band by the same rule")
     _places(out, found)
+
+
+def _plan(out: Console, found: TradeOff) -> None:
+    """Print what the defrost plan changes, both ways run, or that there is none."""
+    if found.plan is None or found.bare is None:
+        text = f"No defrost: {found.no_defrost}. As recommend flashes it before parts are drawn "
+        paragraph(out, text + "out of tolerance.")
+        return
+    bare = found.bare
+    paragraph(
+        out,
+        f"With the defrost plan that the dampest air needs ({words_of(found.plan.kind)}, every "
+        f"{found.plan.interval_h:g} h), as recommend flashes it before parts are drawn out of "
+        f"tolerance: {_swings(found.chosen.usual)}, relay {_life(found.chosen.relay_life_years)} "
+        f"years. Without it: {_swings(bare.usual)}, relay {_life(bare.relay_life_years)} years, "
+        f"at setpoint {fixed(bare.setpoint_c)} °C and hysteresis {fixed(bare.hysteresis_k)} K.",
+    )
+
+
+def _swings(seen: Seen) -> str:
+    return (
+        f"the air swings {fixed(seen.air_swing_k, 2)} K in a cycle and "
+        f"{fixed(seen.air_day_range_k)} K over the day, melts and doors included"
+    )
 
 
 def _bands(out: Console, found: TradeOff) -> None:

@@ -3,6 +3,7 @@
 from rich.console import Console
 
 from ctrl.comparison import Comparison, name_of
+from ctrl.defrost import KIND_NAMES, DefrostSettings
 from ctrl.firmware import Settings
 from ctrl.screen import paragraph
 
@@ -10,17 +11,12 @@ TABLE_STEP_K = 10
 
 
 def show_settings(out: Console, found: Comparison) -> None:
-    """Print the settings of each law without a tuned defrost plan, and what decided them."""
+    """Print the settings of each law and what decided them."""
     for item in found.items:
         candidate = item.candidate
         lines = f"{name_of(item, found.items)}: {'; '.join(setting_words(candidate.settings))}."
         if candidate.decided_by:
             lines += f" Decided by: {candidate.decided_by}."
-        if item.relay_life_years is not None and "relay's life" in candidate.decided_by:
-            lines += (
-                " That life is of the settled days on which the band was tuned; over the last of "
-                f"the days compared it is {item.relay_life_years:.1f} years."
-            )
         paragraph(out, lines)
 
 
@@ -56,8 +52,14 @@ def setting_words(settings: Settings) -> list[str]:
             f"window {settings.window_s:g} s, least time in it {settings.window_min_on_s:g} s"
         )
     if settings.defrost is not None:
-        words.append("the config's own defrost")
+        words.append(defrost_words(settings.defrost, min(settings.period_s, 1.0)))
     return words
+
+
+def defrost_words(plan: DefrostSettings, tick_s: float) -> str:
+    """Return a defrost's kind and interval, from start to start."""
+    kind = KIND_NAMES[plan.kind].replace("_", " ")
+    return f"defrost {kind}, every {plan.interval_ticks * tick_s / 3600.0:g} h"
 
 
 def _cascade(settings: Settings) -> list[str]:

@@ -1,107 +1,31 @@
-"""What a thermostat's band buys: swing against switchings, predicted and simulated.
+"""What a thermostat's band buys on a cabinet, beside the one that is flashed, and where it senses.
 
-The closed-form cycle (`ctrl.switching_cycle`) is the first guess; the whole plant with its
-daily swing, doors and damp air is the judge.  A contact's life is counted in switchings; for
-the module only the cycles are told, with span and peak of its hot face: no source gives
-years for a module in this use, and none are made up.
+The band to flash is that of `ctrl.tuned`, with the defrost plan that the cabinet needs; the
+same without the plan stands beside it, for the melts change swing, setpoint and relay's life.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import cache, cached_property
-from math import ceil, inf
+from dataclasses import dataclass
 
-import numpy as np
-
+from ctrl.bands import BANDS_K, BandPoint, Seen, Thermostat, band_point, relay_config
 from ctrl.build import plant_of
-from ctrl.candidates import (
-    Candidate,
-    most_air_swing_k,
-    on_off_candidate,
-    reading_delay_s,
-    setpoint_for,
-)
-from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
+from ctrl.candidates import Candidate, on_off_candidate, setpoint_for
+from ctrl.capability import flashed_coldest
 from ctrl.config import Config
-from ctrl.findings import DAY_S, span
-from ctrl.firmware import Settings, firmware_of, reading_step_k
-from ctrl.record import Record
-from ctrl.switching_cycle import Cycle, NoCycle, SwitchedPlant, switched_plant
-from ctrl.trial import nearest_point, run_settled
-from ctrl.tuning import BAND_OVER_NOISE, LEAST_BAND_K, NoTuning, relay_life_years
-from plant import climate as climate_part
+from ctrl.defrost import DefrostSettings
+from ctrl.ice import DefrostPlan
+from ctrl.tuned import Tuned, centred, settled, tuned
+from ctrl.tuning import NoTuning
 from plant import sensors
-from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
-from plant.steady import Operating
 
-BANDS_K = (0.3, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-MOST_DEVIATION = 0.10  # beyond it the simulated cycle decides
-CALM_DAYS = 3
-CENTRED_K = 0.1
-CENTRINGS = 2
 PLACES = {"air": sensors.AIR, "cold_sink": sensors.COLD_SINK, "contents": sensors.CONTENTS}
-
-
-@dataclass(frozen=True)
-class Seen:
-    """A thermostat's cycle as a simulated day shows it.
-
-    Swings of air and contents: the median over whole cycles, so that a door counts for one
-    cycle [K]; `contents_range_k` over the day [K]; span and peak of the module's hot face
-    [K, °C].
-    """
-
-    period_s: float
-    run_share: float
-    air_swing_k: float
-    contents_swing_k: float
-    contents_range_k: float
-    contents_c_mean: float
-    cycles_per_hour: float
-    module_span_k: float
-    module_peak_c: float
-    energy_kwh_per_day: float
-
-
-@dataclass(frozen=True)
-class BandPoint:
-    """One band: first guess, what is simulated on a calm day and in the config's own day.
-
-    `period_deviation` and `swing_deviation` are guess over calm simulation less one [-];
-    None where the guess finds no cycle.
-    """
-
-    hysteresis_k: float
-    guess: Cycle | None
-    calm: Seen
-    usual: Seen
-    relay_life_years: float | None
-
-    @property
-    def period_deviation(self) -> float | None:
-        """Predicted over simulated period, less one [-]."""
-        if self.guess is None or not np.isfinite(self.calm.period_s):
-            return None
-        return self.guess.period_s / self.calm.period_s - 1.0
-
-    @property
-    def swing_deviation(self) -> float | None:
-        """Predicted over simulated swing of the air, less one [-]."""
-        if self.guess is None or self.calm.air_swing_k <= 0.0:
-            return None
-        return self.guess.air_swing_k / self.calm.air_swing_k - 1.0
-
-    @property
-    def guess_is_good(self) -> bool:
-        """Whether both deviations stay within `MOST_DEVIATION`."""
-        both = (self.period_deviation, self.swing_deviation)
-        return all(x is not None and abs(x) <= MOST_DEVIATION for x in both)
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
 class PlacePoint:
-    """The thermostat with its sensor at one place, its band by `decided_band`."""
+    """The thermostat with its sensor at one place, setpoint and band decided by the same rule."""
 
     place: str
     hysteresis_k: float
@@ -113,7 +37,11 @@ class PlacePoint:
 
 @dataclass(frozen=True)
 class TradeOff:
-    """Bands compared, the band that is taken and why, and the sensor's places."""
+    """Bands compared, the band that is flashed and why, and the sensor's places.
+
+    `plan` is the defrost that the cabinet needs, None where it needs none; bands and places run
+    with it where it works, and `bare` is the same thermostat without it then.
+    """
 
     config: Config
     setpoint_c: float
@@ -125,6 +53,8 @@ class TradeOff:
     has_relay: bool
     min_on_s: float = 180.0
     min_off_s: float = 180.0
+    plan: DefrostPlan | None = None
+    bare: PlacePoint | None = None
 
     @property
     def lack(self) -> str:
@@ -136,244 +66,12 @@ class TradeOff:
             f"{use.target_c:g} °C is not held in the usual room: the contents mean {mean_c:.1f} °C"
         )
 
-
-def starts_of(duty: np.ndarray) -> np.ndarray:
-    """Return the rows at which a duty goes from zero to above zero."""
-    running = duty > 0.0
-    return np.flatnonzero(running[1:] & ~running[:-1]) + 1
-
-
-def per_cycle(signal: np.ndarray, starts: np.ndarray) -> float:
-    """Return the median range of a signal over whole cycles; over all of it without two starts."""
-    if starts.size < 2:
-        return float(np.ptp(signal))
-    return float(
-        np.median([np.ptp(signal[a : b + 1]) for a, b in zip(starts[:-1], starts[1:], strict=True)])
-    )
-
-
-def seen_in(record: Record) -> Seen:
-    """Return the cycle that the record's last day shows."""
-    part = record.last(DAY_S)
-    starts = starts_of(part["duty"])
-    period_s = inf
-    if starts.size >= 2:
-        period_s = float(starts[-1] - starts[0]) / (starts.size - 1) * part.row_s
-    energy = part["energy_kwh"]
-    hours = part.duration_s / 3600.0
-    return Seen(
-        period_s=period_s,
-        run_share=float(np.mean(part["duty"])),
-        air_swing_k=per_cycle(part["air_c"], starts),
-        contents_swing_k=per_cycle(part["contents_c"], starts),
-        contents_range_k=float(np.ptp(part["contents_c"])),
-        contents_c_mean=float(np.mean(part["contents_c"])),
-        cycles_per_hour=float(part["starts"][-1] - part["starts"][0]) / hours,
-        module_span_k=float(np.ptp(part["hot_face_c"])),
-        module_peak_c=span(part["hot_face_c"]).max,
-        energy_kwh_per_day=float(energy[-1] - energy[0]) * 24.0 / hours,
-    )
-
-
-def calm(plant: Plant) -> Plant:
-    """Return the plant in a room that stays as it is: no swing, doors, loads or sun."""
-    part = plant.climate
-    changes: dict[str, float] = {"swing_k": 0.0, "doors_per_day": 0, "load_share": 0.0}
-    known = {name: value for name, value in changes.items() if hasattr(part, name)}
-    quiet: climate_part.Climate = replace(part, **known)  # type: ignore[arg-type]
-    return replace(plant, climate=quiet)
-
-
-@dataclass(frozen=True, eq=False)
-class Thermostat:
-    """A cabinet with its thermostat, ready to be run with other bands."""
-
-    config: Config
-    plant: Plant
-    settings: Settings
-    seed: int
-
-    def _start(self, plant: Plant) -> Operating:
-        coldest = coldest_holdable(plant, plant.climate.mean_k, limits_of(self.config))
-        return nearest_point(plant, self.config.use.target_c + ZERO_C_K, coldest)
-
-    @cached_property
-    def starts(self) -> dict[bool, tuple[Plant, Operating]]:
-        """(Plant, steady point to start from) of the calm room (True) and of the config's own."""
-        quiet = calm(self.plant)
-        return {True: (quiet, self._start(quiet)), False: (self.plant, self._start(self.plant))}
-
-    def run(self, hysteresis_k: float, *, quiet: bool, days: int = CALM_DAYS) -> Seen:
-        """Return the settled cycle with a full band [K], on a calm day or in the config's own."""
-        plant, start = self.starts[quiet]
-        settings = replace(self.settings, hysteresis_k=hysteresis_k)
-        return seen_in(
-            run_settled(
-                plant, firmware_of(self.config, settings), start, seed=self.seed, most_days=days
-            ).record
-        )
-
-    def switched(self) -> SwitchedPlant | None:
-        """Return the cabinet linear about its setpoint, or None where it would not cycle."""
-        try:
-            return switched_plant(
-                calm(self.plant), self.settings.setpoint_c + ZERO_C_K, self.plant.climate.mean_k,
-                delay_s=reading_delay_s(self.config, 1.0), on_duty=self.settings.duty_limit,
-            )  # fmt: skip
-        except NoCycle:
-            return None
-
-    def guess(self, switched: SwitchedPlant | None, hysteresis_k: float) -> Cycle | None:
-        """Return the predicted cycle with a full band [K] and the same least times, or None."""
-        if switched is None:
-            return None
-        try:
-            return switched.predict(hysteresis_k, self.settings.min_on_s, self.settings.min_off_s)
-        except NoCycle:
-            return None
-
-
-def relay_config(config: Config) -> Config:
-    """Return the config with a relay in place of its drive, where it has none."""
-    if config.drive.kind == "relay":
-        return config
-    drive = config.drive.model_copy(update={"kind": "relay"})
-    return config.model_copy(update={"drive": drive})
-
-
-def contact_life_years(config: Config, cycles_per_hour: float) -> float | None:
-    """Return the life of a relay's contact [a], or None where nothing wears."""
-    if not config.drive.contacts:
-        return None
-    return relay_life_years(cycles_per_hour, config.limits.relay_cycles)
-
-
-def band_point(
-    thermostat: Thermostat, switched: SwitchedPlant | None, hysteresis_k: float
-) -> BandPoint:
-    """Return one band's guess and simulations."""
-    usual = thermostat.run(hysteresis_k, quiet=False)
-    life = contact_life_years(thermostat.config, usual.cycles_per_hour)
-    return BandPoint(
-        hysteresis_k,
-        thermostat.guess(switched, hysteresis_k),
-        thermostat.run(hysteresis_k, quiet=True),
-        usual,
-        life,
-    )
-
-
-def least_where(holds: Callable[[int], bool], low: int, high: int) -> int | None:
-    """Return the least whole number from `low` to `high` that holds, or None; by bisection.
-
-    What holds at one is taken to hold at every greater one.
-    """
-    if holds(low):
-        return low
-    if not holds(high):
-        return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(middle) else (middle, high)
-    return high
-
-
-def narrowest_band_k(config: Config, floor_k: float = LEAST_BAND_K) -> float:
-    """Return the narrowest band that noise and step of the reading allow, at least a floor [K]."""
-    part = config.sensor
-    least = max(floor_k, BAND_OVER_NOISE * part.noise_k, 2.0 * reading_step_k(part))
-    return ceil(10.0 * least - 1e-6) / 10.0
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What a band is sought for: life of the contact [a] and largest swing of the air [K]."""
-
-    life_years: float
-    swing_k: float
-
-    def met_by(self, point: BandPoint) -> bool:
-        """Tell whether a simulated band meets both."""
-        life = inf if point.relay_life_years is None else point.relay_life_years
-        return life >= self.life_years and point.usual.air_swing_k <= self.swing_k
-
-
-def sought_band(
-    config: Config, thermostat: Thermostat, wanted: Wanted, first_k: float
-) -> tuple[float, str]:
-    """Return (band [K], what decided it), sought in steps of 0.1 K on the simulation.
-
-    The least band that spares the contact; where that swings the air too far, the widest
-    that does not: the swing comes before the relay, and the words say what it costs.
-    """
-    seen = cache(lambda tenths: thermostat.run(0.1 * tenths, quiet=False))
-
-    def life_of(tenths: int) -> float:
-        return contact_life_years(config, seen(tenths).cycles_per_hour) or inf
-
-    def too_wide(tenths: int) -> bool:
-        return seen(tenths).air_swing_k > wanted.swing_k
-
-    least = round(10.0 * narrowest_band_k(config))
-    most = max(round(10.0 * max(BANDS_K[-1], 2.0 * first_k)), least + 1)
-    spares = least_where(lambda t: life_of(t) >= wanted.life_years, least, most)
-    if spares is not None and not too_wide(spares):
-        reason = "noise and step of the reading" if spares == least else "life of the relay"
-        return 0.1 * spares, reason
-    over = least_where(too_wide, least, most if spares is None else spares)
-    band = most if over is None else max(over - 1, least)
-    why = f"swing of the air, {wanted.swing_k:g} K at most"
-    if too_wide(band):
-        why += f" (even this band swings it by {seen(band).air_swing_k:.2f} K)"
-    if life_of(band) >= wanted.life_years:
-        return 0.1 * band, why
-    why += (
-        f", against the relay's life: {life_of(band):.1f} years where {wanted.life_years:g} "
-        "are wanted"
-    )
-    if spares is None:
-        return 0.1 * band, f"{why}, which no band up to {0.1 * most:.1f} K gives"
-    return 0.1 * band, (
-        f"{why}; {0.1 * spares:.1f} K would give {life_of(spares):.1f}, with a swing of "
-        f"{seen(spares).air_swing_k:.2f} K"
-    )
-
-
-def decided_band(
-    config: Config, candidate: Candidate, thermostat: Thermostat, switched: SwitchedPlant | None
-) -> tuple[BandPoint, str]:
-    """Return (the band to flash, what decided it): the guess, or the simulation where they differ.
-
-    The band of `tune_on_off` stands where its predicted cycle is within `MOST_DEVIATION` of
-    the simulated one and the simulated one meets life and swing; otherwise the simulation
-    decides: the least band that spares the contact, up to the widest swing of the air that
-    the contents allow (`most_air_swing_k`).
-    """
-    first = band_point(thermostat, switched, candidate.settings.hysteresis_k)
-    why = candidate.decided_by
-    wanted = Wanted(
-        config.limits.relay_life_years,
-        most_air_swing_k(config, candidate.plant, candidate.settings.setpoint_c),
-    )
-    if wanted.met_by(first):
-        if "life of the relay" not in why and "swing" not in why:
-            return first, f"{why}; no cycle enters that"
-        if first.guess_is_good:
-            return first, f"{why}; the predicted cycle, within 10 % of the simulated one"
-    band_k, why = sought_band(config, thermostat, wanted, first.hysteresis_k)
-    band_k = round(band_k, 1)
-    if abs(band_k - first.hysteresis_k) < 0.05:
-        return first, f"{why}; on the simulated cycle, which gives the predicted band"
-    return (
-        band_point(thermostat, switched, band_k),
-        f"{why}; on the simulated cycle (the predicted one: "
-        f"{_percent(first.period_deviation)} in period, "
-        f"{_percent(first.swing_deviation)} in swing)",
-    )
-
-
-def _percent(share: float | None) -> str:
-    return "an unknown share" if share is None else f"{100.0 * share:+.0f} %"
+    @property
+    def no_defrost(self) -> str:
+        """Why no defrost is flashed, in words, where none is."""
+        if self.plan is None:
+            return "the cold sink keeps clear in every room"
+        return "none tried keeps the cold sink clear"
 
 
 def placed(config: Config, place: str) -> Config:
@@ -384,8 +82,24 @@ def placed(config: Config, place: str) -> Config:
     return config.model_copy(update={"sensor": sensor})
 
 
-def thermostat_of(config: Config, seed: int) -> tuple[Candidate, Thermostat]:
-    """Return the tuned thermostat on a relay, setpoint moved onto the target.
+def first_thermostat(config: Config) -> Candidate:
+    """Return the thermostat by its closed form, on a relay, setpoint by the steady state.
+
+    Raises
+    ------
+    NoTuning
+        When the thermostat would be always on or always off.
+    """
+    plant = plant_of(config)
+    usual = flashed_coldest(config, plant, config.climate.usual_c + ZERO_C_K)
+    candidate = on_off_candidate(config, plant, "relay", setpoint_for(config, plant, usual), True)
+    if candidate.on_off is None:
+        raise NoTuning(candidate.note.removeprefix("not tuned: "))
+    return candidate
+
+
+def tuned_thermostat(config: Config, seed: int, progress: Progress = lambda stage: None) -> Tuned:
+    """Return the thermostat to flash where the drive is a relay: what `recommend` flashes.
 
     Raises
     ------
@@ -393,45 +107,44 @@ def thermostat_of(config: Config, seed: int) -> tuple[Candidate, Thermostat]:
         When the thermostat would be always on or always off.
     """
     config = relay_config(config)
-    plant = plant_of(config)
-    usual = flashed_coldest(config, plant, config.climate.usual_c + ZERO_C_K)
-    candidate = on_off_candidate(config, plant, "relay", setpoint_for(config, plant, usual), True)
-    if candidate.on_off is None:
-        raise NoTuning(candidate.note.removeprefix("not tuned: "))
-    thermostat = Thermostat(config, candidate.plant, candidate.settings, seed)
-    for _ in range(CENTRINGS):
-        seen = thermostat.run(candidate.settings.hysteresis_k, quiet=False)
-        miss_k = seen.contents_c_mean - config.use.target_c
-        if not CENTRED_K < abs(miss_k) <= 2.0 * config.use.target_tolerance_k:
-            break
-        moved = round(candidate.settings.setpoint_c - miss_k, 1)
-        settings = replace(candidate.settings, setpoint_c=moved)
-        candidate = replace(candidate, settings=settings)
-        thermostat = replace(thermostat, settings=settings)
-    return candidate, thermostat
+    return tuned(config, [first_thermostat(config)], seed, progress=progress)
 
 
-def place_point(config: Config, place: str, seed: int) -> PlacePoint | None:
-    """Return the thermostat with its sensor at a place, its band by `decided_band`, or None.
+def thermostat_of(config: Config, candidate: Candidate, seed: int) -> Thermostat:
+    """Return a tuned thermostat on a relay, ready to be run with other bands."""
+    return Thermostat(relay_config(config), candidate.plant, candidate.settings, seed)
+
+
+def place_point(
+    config: Config, place: str, seed: int, defrost: DefrostSettings | None = None
+) -> PlacePoint | None:
+    """Return the thermostat with its sensor at a place and a given defrost, or None.
 
     None where it would not cycle.
     """
-    config = placed(config, place)
+    config = relay_config(placed(config, place))
     try:
-        candidate, thermostat = thermostat_of(config, seed)
+        first = first_thermostat(config)
     except NoTuning:
         return None
-    point, why = decided_band(config, candidate, thermostat, thermostat.switched())
-    return _place_of(place, candidate, point, why)
+    found = settled(config, centred(config, first, seed)[0], seed, defrost)
+    return _place_of(config, place, found, seed)
 
 
-def _place_of(place: str, candidate: Candidate, point: BandPoint, why: str) -> PlacePoint:
-    setpoint_c = candidate.settings.setpoint_c
-    return PlacePoint(place, point.hysteresis_k, setpoint_c, point.usual,
-                      point.relay_life_years, why)  # fmt: skip
+def _place_of(config: Config, place: str, found: Candidate, seed: int) -> PlacePoint:
+    thermostat = thermostat_of(config, found, seed)
+    seen, life = thermostat.seen(found.settings.hysteresis_k)
+    return PlacePoint(place, found.settings.hysteresis_k, found.settings.setpoint_c, seen, life,
+                      found.decided_by)  # fmt: skip
 
 
-def trade_off(config: Config, *, bands_k: Sequence[float] = BANDS_K, seed: int = 1) -> TradeOff:
+def trade_off(
+    config: Config,
+    *,
+    bands_k: Sequence[float] = BANDS_K,
+    seed: int = 1,
+    progress: Progress = lambda stage: None,
+) -> TradeOff:
     """Return the trade-off of a thermostat on this cabinet with a relay.
 
     Parameters
@@ -441,21 +154,33 @@ def trade_off(config: Config, *, bands_k: Sequence[float] = BANDS_K, seed: int =
         Full bands to try [K].
     seed : int
         Of the sensor noise.
+    progress : callable
+        Told each stage in words as it begins.
 
     Raises
     ------
     NoTuning
         When the thermostat would be always on or always off in the usual room.
     """
-    candidate, thermostat = thermostat_of(config, seed)
+    ready = tuned_thermostat(config, seed, progress)
+    best, place = ready.best, config.sensor.place
+    progress("running the thermostat with several bands")
+    thermostat = thermostat_of(config, best, seed)
     switched = thermostat.switched()
-    chosen, why = decided_band(config, candidate, thermostat, switched)
+    chosen = band_point(thermostat, switched, best.settings.hysteresis_k)
     points = [band_point(thermostat, switched, band_k) for band_k in bands_k]
-    here = _place_of(config.sensor.place, candidate, chosen, why)
-    places = [here if place == here.place else place_point(config, place, seed) for place in PLACES]
+    here = PlacePoint(place, chosen.hysteresis_k, best.settings.setpoint_c, chosen.usual,
+                      chosen.relay_life_years, best.decided_by)  # fmt: skip
+    places = [
+        here if other == place else place_point(config, other, seed, ready.defrost)
+        for other in PLACES
+    ]
+    planned = ready.defrost is not None
     return TradeOff(
-        config, candidate.settings.setpoint_c, tuple(points), chosen, why,
+        config, best.settings.setpoint_c, tuple(points), chosen, best.decided_by,
         tuple(item for item in places if item is not None), seed,
         config.drive.kind in ("relay", "slow_window"),
-        candidate.settings.min_on_s, candidate.settings.min_off_s,
+        best.settings.min_on_s, best.settings.min_off_s,
+        plan=ready.plan,
+        bare=place_point(config, place, seed) if planned else None,
     )  # fmt: skip

@@ -11,8 +11,8 @@ from ctrl.candidates import Candidate
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.defrost_kinds import SAME_ENERGY_SHARE
 from ctrl.firmware import settings_of
-from ctrl.recommend import _centred, _plan
 from ctrl.recommend_ice import ice_at
+from ctrl.tuned import centred, plan_of
 
 SEED = 1
 
@@ -42,10 +42,10 @@ def planned(config, note, **law):
     plant = plant_of(config)
     settings = replace(settings_of(config), setpoint_c=5.0, duty_limit=1.0, defrost=None, **law)
     candidate = Candidate(law["controller"], config.drive.kind, True, plant, settings)
-    candidate, _ = _centred(config, candidate, SEED)
+    candidate, _ = centred(config, candidate, SEED)
     settings = candidate.settings
     bare = ice_at(config, candidate, settings, config.climate.worst_c, 5.0, SEED, most_days=5)
-    plan = _plan(config, candidate, {"worst": bare}, SEED, lambda stage: None)
+    plan = plan_of(config, candidate, {"worst": bare}, SEED, lambda stage: None)
     for item in plan.kinds_tried:
         note(
             f"{item.kind:9} {'works' if item.works else 'ices '} {item.compared_kwh_per_day:.4f} "

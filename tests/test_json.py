@@ -320,12 +320,13 @@ def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
 def _compared() -> list[Any]:
     """Return what `compare` and `thermostat` print: one real law, one made-up band."""
     from ctrl import json_out_compare
+    from ctrl.bands import BandPoint, Seen
     from ctrl.comparison import compare
     from ctrl.switching_cycle import Cycle
-    from ctrl.trade_off import BandPoint, PlacePoint, Seen, TradeOff
+    from ctrl.trade_off import PlacePoint, TradeOff
 
     config = load_config("galley_larder")
-    seen = Seen(1000.0, 0.5, 2.0, 0.1, 3.0, 8.0, 3.6, 20.0, 40.0, 0.9)
+    seen = Seen(1000.0, 0.5, 2.0, 0.1, 3.0, 8.0, 3.6, 20.0, 40.0, 0.9, 4.0)
     cycle = Cycle(282.0, 280.0, 2.1, 0.1, 9.0, 281.0, 281.0, 310.0, 500.0, 500.0, 1000.0, 0.5)
     band = BandPoint(2.0, cycle, seen, seen, 3.2)
     place = PlacePoint("air", 2.0, 8.0, seen, 3.2, "")
