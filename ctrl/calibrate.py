@@ -8,6 +8,7 @@ several starts.  The last fifth of the log is held back and predicted.
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,8 @@ from ctrl.calibrate_trust import (
     widened,
 )
 from ctrl.config import Config
+from ctrl.config_errors import ConfigError
+from ctrl.config_errors import Problem as InputProblem
 from ctrl.log_file import Log
 from ctrl.tolerances import cores
 from ctrl.twin import BY_NAME, LUMPED
@@ -47,6 +50,7 @@ STEP = 0.1  # of the slopes, in prior standard deviations: far above the integra
 TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the variance is gone
 NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
 ROUNDS = 2  # of sizing the misfit and fitting again
+SLOPES_A_START, SLOPES_AFTER = 6, 25  # usual counts, for telling how long it will take
 MOST_WIDENED = 3  # parts, one after the other
 LEAST_BLOCKS = 10
 # Of a temperature's block, times the size of misfit that its search begins with: what one node
@@ -200,7 +204,10 @@ class Problem:
         self.used = [k for k, (_, b) in enumerate(both) if b.count.size >= LEAST_BLOCKS]
         self.blocks = [b for k, b in enumerate(blocks_of(setup, keep)) if k in self.used]
         if not self.used:
-            raise ValueError(f"{setup.log.name}: too few rows to fit")
+            raise ConfigError(
+                [InputProblem(setup.log.name, "too few rows to fit", "rows", str(int(keep.sum())),
+                          "a longer log, or rows closer together")]
+            )  # fmt: skip
         names = [setup.channels[k].name for k in self.used]
         self.seen = [
             b.mean(np.nan_to_num(setup.log.columns[name]))
@@ -424,6 +431,16 @@ def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Prog
     return _Fit(x, final, misfits, scaled, told)
 
 
+def _about_min(problem: Problem, starts: int) -> float:
+    """Return about how long a fit takes on this machine [min], by one run of the model."""
+    setup = problem.setup
+    predicted(setup, np.zeros(setup.size))  # compiled, if it was not
+    begun = perf_counter()
+    predicted(setup, np.zeros(setup.size))
+    rounds = SLOPES_A_START * starts + SLOPES_AFTER
+    return (perf_counter() - begun) * setup.size * rounds / problem.workers / 60.0
+
+
 def _widened_in_turn(
     problem: Problem, fit: _Fit, keep: NDArray[np.bool_], first: Sequence[Misfit],
     progress: Progress,
@@ -488,8 +505,10 @@ def calibrate(
     ]
     stream = np.random.default_rng(np.random.SeedSequence([seed, starts]))
     tried = []
+    minutes = _about_min(problem, starts)
+    about = f", about {minutes:.0f} min in all" if minutes >= 1.0 else ""
     for number in range(starts):
-        progress(f"fitting: start {number + 1} of {starts}")
+        progress(f"fitting: start {number + 1} of {starts}{about}")
         begin = np.zeros(setup.size) if number == 0 else 0.7 * stream.standard_normal(setup.size)
         tried.append(problem.fit(begin, first, 8))
     x = min(tried, key=lambda item: item[1])[0]

@@ -126,6 +126,11 @@ def _fault(log: Log, what: str, key: str, expected: str) -> ConfigError:
     return ConfigError([Problem(log.name, what, key, None, expected, line=1)])
 
 
+def _twice(option: str, value: str, column: str) -> ConfigError:
+    expected = f"no such option: the log has a column {column}; or a log without it"
+    return ConfigError([Problem("command line", "stated twice", option, value, expected)])
+
+
 # What drives it -----------------------------------------------------------------------------
 
 
@@ -151,6 +156,8 @@ def _fan(
 ) -> Array:
     """Return a fan's column, from the log or from how it is wired."""
     if name in log.columns:
+        if stated is not None:
+            raise _twice("--" + name.replace("_", "-"), stated, name)
         return _filled(log.columns[name], log.time_s, log.segment, False)
     if stated is None and wiring not in (heat_sinks.ALWAYS, heat_sinks.WITH_MODULE,
                                          heat_sinks.STOPPED):  # fmt: skip
@@ -214,6 +221,8 @@ def _drivers(
     plant, by, driven, rise = _driven(config, log, base, notes)
     table = np.empty((log.time_s.size, calibrate_replay.DRIVERS))
     if "ambient_c" in log.columns:
+        if ambient_c is not None:
+            raise _twice("--ambient", f"{ambient_c:g}", "ambient_c")
         room_c = _filled(log.columns["ambient_c"], log.time_s, log.segment, True)
     elif ambient_c is not None:
         room_c = np.full(log.time_s.size, ambient_c)

@@ -18,11 +18,13 @@ from plant.constants import ZERO_C_K
 Array = NDArray[np.float64]
 Rows = NDArray[np.bool_]
 
+FROSTS_C = 0.5  # reading from which it may be frosting: 0 °C, and what sensors are usually off
 CLEAR_C = 2.0  # a cold sink that reads more has no frost left (common practice, no source)
 LEAST_FROST_H = 0.5  # less of it needs no unknown
 MOST_MELTS = 6  # start values anew after each; of more only the melting is left out
 SWITCHED = 0.15  # a change of duty or of a fan that moves temperatures at once
 EXACT_S = 30.0  # rows so close tell when it was
+MOST_UNSEEN = 0.5  # share of the rows
 FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 300.0  # then the light nodes have forgotten it
 
 
@@ -33,7 +35,8 @@ class Frosting:
     Parameters
     ----------
     hours : ndarray, shape (rows,)
-        Below 0 °C, in air that can frost it, since the sink was last clear [h].
+        At 0 °C or below as far as its sensor tells, in air that can frost it, since it was last
+        clear [h].
     melting, starts : ndarray of bool, shape (rows,)
         Rows while it melts; rows at which a stretch begins anew.
     """
@@ -72,12 +75,12 @@ def frosting(log: Log, room_ratio: Array, pressure_pa: float) -> Frosting:
             so_far, warm_from, last = 0.0, -1, -1
         cold_c = seen[row]
         if np.isfinite(cold_c):
-            frosts = cold_c < 0.0 and room_ratio[row] > moist_air.saturation_humidity_ratio(
-                cold_c + ZERO_C_K, pressure_pa
+            frosts = cold_c < FROSTS_C and room_ratio[row] > moist_air.saturation_humidity_ratio(
+                min(cold_c, 0.0) + ZERO_C_K, pressure_pa
             )
             if frosts and last >= 0:
                 so_far += (log.time_s[row] - log.time_s[last]) / 3600.0
-            if cold_c < 0.0:
+            if cold_c < FROSTS_C:
                 warm_from = row + 1
             elif cold_c > CLEAR_C:
                 if so_far >= LEAST_FROST_H:
@@ -104,7 +107,8 @@ def unseen_switches(log: Log, switched: list[Array]) -> Rows:
     """Return the rows after a switching that fell somewhere between two rows far apart.
 
     `switched` are columns of duty and fans without holes: when they changed is not known by up to
-    the step between the rows, and the sinks change within minutes.
+    the step between the rows, and the sinks change within minutes.  Where that would be most of
+    the log, as of a relay that cycles within a few rows, none.
     """
     found = np.zeros(log.time_s.size, bool)
     steps = np.diff(log.time_s)
@@ -117,7 +121,7 @@ def unseen_switches(log: Log, switched: list[Array]) -> Rows:
                 (log.segment == log.segment[row])
                 & (log.time_s > log.time_s[row]) & (log.time_s < until)
             )  # fmt: skip
-    return found
+    return found if found.mean() <= MOST_UNSEEN else np.zeros_like(found)
 
 
 __all__ = ["Frosting", "frosting", "unseen_switches", "with_starts"]

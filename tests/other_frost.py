@@ -71,18 +71,18 @@ def flows(moisture, own, air_k, fins_k, room_k, cold_fan):
     """Return (slopes of the three states, heat given to the fins [W])."""
     vapour, ice, water = own
     share = max(cold_fan, moisture.still_share) * flow_share(moisture, max(ice, 0.0))
-    freezes = fins_k < ZERO_C
+    # Half frozen at 0 °C, all 0.2 K below: an integrator would stumble over a jump.
+    freezes = min(max(0.5 - (fins_k - ZERO_C) / 0.4, 0.0), 1.0)
     settles = moisture.contact * moisture.flow_m3_per_s * share * (vapour - saturated(fins_k))
     if settles < 0.0:
-        settles *= min(max((ice if freezes else ice + water) / 1e-4, 0.0), 1.0)
+        settles *= min(max((ice + (1.0 - freezes) * water) / 5e-4, 0.0), 1.0)
     leaked = moisture.leak_per_s * (moisture.room_share * saturated(room_k) - vapour)
     into_air = leaked + (moisture.source_kg_per_s - settles) / moisture.volume_m3
     # Not over saturation at the air's own temperature for long: mist, gone in a minute.
     into_air -= max(vapour - saturated(air_k), 0.0) / 60.0
     melts = moisture.melt_w_per_k * max(fins_k - ZERO_C, 0.0) / FUSION
-    melts *= min(max(ice / 2e-4, 0.0), 1.0)
-    from_ice = settles < 0.0 and ice > 0.0
-    to_ice = settles if freezes or from_ice else 0.0
+    melts *= min(max(ice / 5e-4, 0.0), 1.0)
+    to_ice = settles * (1.0 if settles < 0.0 and ice > 0.0 else freezes)
     drains = water / 120.0
     slope = np.array([into_air, to_ice - melts, settles - to_ice + melts - drains])
     latent = to_ice * LATENT_ICE + (settles - to_ice) * LATENT_WATER - melts * FUSION

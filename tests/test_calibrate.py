@@ -187,7 +187,7 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
 def test_a_twin_says_what_was_measured_and_how_far_it_may_be_off(box):
     _, _, found = box
     config, before = parse_config(twin_text(found), "twin.toml"), load_config("film_box")
-    measured, lumps, rest = measured_words(config)
+    measured, lumps, rest, *_ = measured_words(config)
     assert f"Measured, from {found.log.name}" in measured
     assert "module's resistance" in measured
     assert "module's resistance" not in rest
@@ -255,6 +255,14 @@ def test_what_drives_it_must_be_there(box, tmp_path, capsys, left_out, words):
     assert cli.main(["calibrate", "film_box", str(short)]) == 2
     told = capsys.readouterr().err.strip().splitlines()
     assert len([line for line in told if words in line]) == 1
+
+
+@pytest.mark.parametrize(("option", "value"), [("--ambient", "35"), ("--hot-fan", "always")])
+def test_what_the_log_has_is_not_stated_a_second_time(box, capsys, option, value):
+    _, path, _ = box
+    assert cli.main(["calibrate", "film_box", str(path), option, value]) == 2
+    told = capsys.readouterr().err.strip().splitlines()
+    assert len([line for line in told if option in line and "stated twice" in line]) == 1
 
 
 # Residuals that hang together -------------------------------------------------------------------
