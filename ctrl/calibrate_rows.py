@@ -25,7 +25,7 @@ MOST_MELTS = 6  # start values anew after each; of more only the melting is left
 SWITCHED = 0.15  # a change of duty or of a fan that moves temperatures at once
 EXACT_S = 30.0  # rows so close tell when it was
 MOST_UNSEEN = 0.5  # share of the rows
-FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 300.0  # then the light nodes have forgotten it
+FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 900.0  # then the sinks have forgotten it
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,7 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
         )
     parser.add_argument(
         "--starts", type=whole_within(1, 50, ""), default=3, metavar="N",
-        help="starts of the search (3); 1 takes about half of the time",
+        help="starts of the search (3); fewer are quicker",
     )  # fmt: skip
     add_seed(parser)
     add_plot(parser)
