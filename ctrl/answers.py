@@ -61,7 +61,9 @@ def parse_length_mm(text: str) -> float:
     """Read one length with its unit, such as ``50mm``, ``5 cm`` or ``2in``; gives mm."""
     found = re.fullmatch(rf"\s*({NUMBER})\s*(mm|cm|in)\s*", text, re.IGNORECASE)
     if found is None:
-        raise ValueError("a length with its unit (mm, cm or in), such as 50mm")
+        raise ValueError(
+            "a length with its unit (mm, cm or in), such as 50mm, or one --unit for all bare ones"
+        )
     return round(_number(found[1]) * LENGTH_MM[found[2].lower()], 3)
 
 
@@ -71,7 +73,8 @@ def parse_box_mm(text: str) -> tuple[float, float, float]:
     last = re.search(r"(mm|cm|in)\s*$", text, re.IGNORECASE)
     if len(parts) != 3 or last is None:
         raise ValueError(
-            "width x depth x height with the unit (mm, cm or in), such as 300x300x350mm"
+            "width x depth x height with the unit (mm, cm or in), such as 300x300x350mm or "
+            "14x12x10in, or one --unit for all bare ones"
         )
     bare = [bool(re.fullmatch(NUMBER, part)) for part in parts[:2]]
     if any(bare) and not all(bare):

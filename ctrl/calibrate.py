@@ -8,6 +8,7 @@ several starts.  The last fifth of the log is held back and predicted.
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +16,13 @@ from scipy.optimize import least_squares
 
 from ctrl import calibrate_misfit as misfit_of
 from ctrl.calibrate_misfit import Blocks, Misfit, Whiteness
-from ctrl.calibrate_model import Setup, predicted, set_up
+from ctrl.calibrate_model import STRUCTURE, Setup, predicted, set_up
 from ctrl.calibrate_trust import (
     WIDEST,
+    Frost,
     at_bound,
+    candidates_to_widen,
+    frost_told,
     names_at_bound,
     once_more,
     reasons,
@@ -26,8 +30,11 @@ from ctrl.calibrate_trust import (
     widened,
 )
 from ctrl.config import Config
+from ctrl.config_errors import ConfigError
+from ctrl.config_errors import Problem as InputProblem
 from ctrl.log_file import Log
 from ctrl.tolerances import cores
+from ctrl.twin import BY_NAME, LUMPED
 from plant import envelope
 from plant.cabinet import Plant
 
@@ -43,7 +50,12 @@ STEP = 0.1  # of the slopes, in prior standard deviations: far above the integra
 TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the variance is gone
 NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
 ROUNDS = 2  # of sizing the misfit and fitting again
+SLOPES_A_START, SLOPES_AFTER = 6, 25  # usual counts, for telling how long it will take
+MOST_WIDENED = 3  # parts, one after the other
 LEAST_BLOCKS = 10
+# Of a temperature's block, times the size of misfit that its search begins with: what one node
+# for a sink, a wall or the contents cannot follow within minutes.  Chosen on development logs.
+LEAST_NOISE = 0.3
 
 
 @dataclass(frozen=True)
@@ -52,7 +64,8 @@ class Estimate:
 
     `value` and `error` (its standard error) are as the file states them: a factor, or K; `told`
     is false where the config's own value stands, and where the part is `at_bound`, the end of what
-    it may be: then its error means nothing.  `ratio` is posterior over prior spread [-].
+    it may be: then its error means nothing.  `ratio` is `error` over the prior's [-].  What
+    `is_lump` is told as the model needs it, not as the part by itself would show.
     """
 
     name: str
@@ -64,11 +77,15 @@ class Estimate:
     ratio: float
     told: bool
     at_bound: bool
+    is_lump: bool = False
 
 
 @dataclass(frozen=True)
 class Lump:
-    """What several parts come to together: value, standard error, and the config's own value."""
+    """What several parts come to together: value, standard error, and the config's own value.
+
+    Not `told` where the tolerances by themselves give an interval hardly wider.
+    """
 
     name: str
     words: str
@@ -76,6 +93,7 @@ class Lump:
     value: float
     error: float
     before: float
+    told: bool
 
     @property
     def interval(self) -> tuple[float, float]:
@@ -111,6 +129,7 @@ class Calibration:
     model: Array
     fitted_rows: NDArray[np.bool_]
     widened: tuple[str, ...]
+    frost: Frost | None
 
     @property
     def log(self) -> Log:
@@ -131,14 +150,16 @@ class Calibration:
     @property
     def distrust(self) -> tuple[str, ...]:
         """Why this twin is not to be trusted, nor any interval of it; () where it is."""
-        return reasons(self.setup, self.x, self.whiteness, self.tail_rms, self.before_rms)
+        return reasons(self.setup, self.x, self.whiteness, self.tail_rms, self.before_rms,
+                       self.widened, self.frost)  # fmt: skip
 
     @property
     def doubts(self) -> tuple[str, ...]:
         """What else speaks against this twin: wider priors, channels that it cannot follow."""
         if self.distrust:
             return once_more(self.widened)
-        return remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms)
+        return remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms,
+                       self.frost)  # fmt: skip
 
 
 # The problem in blocks ----------------------------------------------------------------------
@@ -161,6 +182,7 @@ def blocks_of(setup: Setup, keep: NDArray[np.bool_]) -> list[Blocks]:
     found = []
     for channel in setup.channels:
         good = keep & np.isfinite(log.columns[channel.name]) & (log.time_s >= SKIPPED_S)
+        good &= ~setup.left_out
         rows = np.flatnonzero(good)
         label = np.floor(log.time_s[rows] / width).astype(np.int64) + 10**9 * log.segment[rows]
         starts = (
@@ -182,7 +204,10 @@ class Problem:
         self.used = [k for k, (_, b) in enumerate(both) if b.count.size >= LEAST_BLOCKS]
         self.blocks = [b for k, b in enumerate(blocks_of(setup, keep)) if k in self.used]
         if not self.used:
-            raise ValueError(f"{setup.log.name}: too few rows to fit")
+            raise ConfigError(
+                [InputProblem(setup.log.name, "too few rows to fit", "rows", str(int(keep.sum())),
+                          "a longer log, or rows closer together")]
+            )  # fmt: skip
         names = [setup.channels[k].name for k in self.used]
         self.seen = [
             b.mean(np.nan_to_num(setup.log.columns[name]))
@@ -267,7 +292,9 @@ class Problem:
     def sized(self, x: Array, first: Sequence[Misfit]) -> tuple[Misfit, ...]:
         """Return the misfits' sizes at `x`, sought about `first`."""
         slopes = self.slopes(x, np.arange(x.size))
-        return misfit_of.likeliest(self.blocks, first, self.residuals(x), slopes, x)
+        channels = [self.setup.channels[k] for k in self.used]
+        least = [LEAST_NOISE * c.misfit if c.unit == "K" else 0.0 for c in channels]
+        return misfit_of.likeliest(self.blocks, first, self.residuals(x), slopes, x, least)
 
     def posterior(self, x: Array, misfits: Sequence[Misfit]) -> Array:
         """Return the covariance of the unknowns, in prior spreads, (unknowns, unknowns)."""
@@ -317,22 +344,31 @@ def lumps_of(setup: Setup, x: Array, covariance: Array) -> tuple[Lump, ...]:
             step[k] = 0.05
             slope[k] = (value_of(setup.plant(x + step)) - value_of(setup.plant(x - step))) / 0.1
         error = float(np.sqrt(slope @ covariance[:count, :count] @ slope))
-        found.append(Lump(name, words, unit, value, error, value_of(before)))
+        told = error < TOLD_BELOW * float(np.sqrt(slope @ slope))  # priors: standard normal
+        found.append(Lump(name, words, unit, value, error, value_of(before), told))
     return tuple(found)
 
 
-def _estimates(setup: Setup, x: Array, covariance: Array, told: NDArray[np.bool_],
-               ratio: Array) -> tuple[Estimate, ...]:  # fmt: skip
+def _estimates(
+    setup: Setup, x: Array, covariance: Array, told: NDArray[np.bool_]
+) -> tuple[Estimate, ...]:
     found, ends = [], at_bound(setup, x)
+    spread = np.hypot(prior_spread(setup), [STRUCTURE.get(p.name, 0.0) for p in setup.parts])
     for k, (part, inner) in enumerate(zip(setup.parts, setup.inner(x), strict=True)):
         value = part.stated(float(inner))
         sd = float(np.sqrt(covariance[k, k]))
         error = value * sd if part.is_factor else sd
         found.append(
             Estimate(part.name, part.words, part.key, "" if part.is_factor else "K", value,
-                     error, float(ratio[k]), bool(told[k] and not ends[k]), bool(ends[k]))
+                     error, sd / float(spread[k]), bool(told[k] and not ends[k]), bool(ends[k]),
+                     part.name in LUMPED)
         )  # fmt: skip
     return tuple(found)
+
+
+def prior_spread(setup: Setup) -> Array:
+    """Return the priors' standard deviations (logarithms of factors, K), shape (parts,)."""
+    return np.asarray(np.sqrt(np.diag(setup.prior_root @ setup.prior_root.T)))
 
 
 def _inner_covariance(setup: Setup, scaled: Array) -> Array:
@@ -340,11 +376,10 @@ def _inner_covariance(setup: Setup, scaled: Array) -> Array:
     return setup.prior_root @ scaled[:count, :count] @ setup.prior_root.T
 
 
-def told_of(setup: Setup, scaled: Array) -> tuple[NDArray[np.bool_], Array]:
-    """Return (which parts the log tells, posterior over prior spread), shape (parts,) each."""
-    prior = np.diag(setup.prior_root @ setup.prior_root.T)
-    ratio = np.sqrt(np.diag(_inner_covariance(setup, scaled)) / prior)
-    return ratio < TOLD_BELOW, ratio
+def told_of(setup: Setup, scaled: Array) -> NDArray[np.bool_]:
+    """Return which parts the log tells, shape (parts,)."""
+    posterior = np.sqrt(np.diag(_inner_covariance(setup, scaled)))
+    return np.asarray(posterior < TOLD_BELOW * prior_spread(setup))
 
 
 def _kept_at_config(
@@ -363,7 +398,7 @@ def _kept_at_config(
 def _rms(setup: Setup, model: Array, rows: NDArray[np.bool_]) -> dict[str, float]:
     found = {}
     for k, channel in enumerate(setup.channels):
-        off = (setup.log.columns[channel.name] - model[:, k])[rows]
+        off = (setup.log.columns[channel.name] - model[:, k])[rows & ~setup.left_out]
         off = off[np.isfinite(off)]
         if off.size:
             found[channel.name] = float(np.sqrt(np.mean(off**2)))
@@ -379,7 +414,6 @@ class _Fit:
     misfits: tuple[Misfit, ...]
     scaled: Array
     told: NDArray[np.bool_]
-    ratio: Array
 
 
 def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Progress) -> _Fit:
@@ -391,10 +425,46 @@ def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Prog
         x, _ = problem.fit(x, misfits, 12)
     progress("errors")
     scaled = problem.posterior(x, misfits)
-    told, ratio = told_of(problem.setup, scaled)
+    told = told_of(problem.setup, scaled)
     kept, free = _kept_at_config(problem.setup, x, told)
     final, _ = problem.fit(kept, misfits, 15, free)
-    return _Fit(x, final, misfits, scaled, told, ratio)
+    return _Fit(x, final, misfits, scaled, told)
+
+
+def _about_min(problem: Problem, starts: int) -> float:
+    """Return about how long a fit takes on this machine [min], by one run of the model."""
+    setup = problem.setup
+    predicted(setup, np.zeros(setup.size))  # compiled, if it was not
+    begun = perf_counter()
+    predicted(setup, np.zeros(setup.size))
+    rounds = SLOPES_A_START * starts + SLOPES_AFTER
+    return (perf_counter() - begun) * setup.size * rounds / problem.workers / 60.0
+
+
+def _widened_in_turn(
+    problem: Problem, fit: _Fit, keep: NDArray[np.bool_], first: Sequence[Misfit],
+    progress: Progress,
+) -> tuple[Problem, _Fit, tuple[str, ...]]:  # fmt: skip
+    """Return (problem, fit, names) with wide priors for the parts that the log asks most for.
+
+    One part that is stated wrong pushes many to their bounds.  Each candidate is freed by itself,
+    and the one that leaves the least cost stays free; again while any part is at a bound.
+    """
+    names: list[str] = []
+    while len(names) < MOST_WIDENED and names_at_bound(problem.setup, fit.final):
+        trials = []
+        for name in candidates_to_widen(problem.setup, fit.final, names):
+            progress(f"fitting once more: is it the {BY_NAME[name].words}?")
+            setup, _ = widened(problem.setup, fit.x, (name,))
+            trial = Problem(setup, keep, problem.workers)
+            x, cost = trial.fit(np.zeros(setup.size), first, 8)
+            trials.append((cost, name, trial, x))
+        if not trials:
+            break
+        _, name, problem, x = min(trials, key=lambda item: item[0])
+        names.append(name)
+        fit = _settled(problem, x, first, progress)
+    return problem, fit, tuple(names)
 
 
 def calibrate(
@@ -425,7 +495,7 @@ def calibrate(
         Threads; changes no number.
     """
     setup = set_up(config, log, ambient_c=ambient_c, hot_fan=hot_fan, cold_fan=cold_fan)
-    along = elapsed_s(log)
+    along = elapsed_s(setup.log)
     tail_from_s = (1.0 - HELD_BACK) * float(along[-1])
     fitted = along <= tail_from_s
     problem = Problem(setup, fitted, workers or cores())
@@ -435,23 +505,22 @@ def calibrate(
     ]
     stream = np.random.default_rng(np.random.SeedSequence([seed, starts]))
     tried = []
+    minutes = _about_min(problem, starts)
+    about = f", about {minutes:.0f} min in all" if minutes >= 1.0 else ""
     for number in range(starts):
-        progress(f"fitting: start {number + 1} of {starts}")
+        progress(f"fitting: start {number + 1} of {starts}{about}")
         begin = np.zeros(setup.size) if number == 0 else 0.7 * stream.standard_normal(setup.size)
         tried.append(problem.fit(begin, first, 8))
     x = min(tried, key=lambda item: item[1])[0]
     fit = _settled(problem, x, first, progress)
     found = tuple(Start(cost, float(np.abs(at - fit.x).max())) for at, cost in tried)
-    wide = names_at_bound(setup, fit.final)
-    if wide:
-        progress("fitting once more: wider priors")
-        setup, there = widened(setup, fit.x, wide)
-        problem = Problem(setup, fitted, problem.workers)
-        fit = _settled(problem, there, first, progress)
+    problem, fit, wide = _widened_in_turn(problem, fit, fitted, first, progress)
+    setup = problem.setup
     final, misfits, scaled = fit.final, fit.misfits, fit.scaled
     # The values kept are not those of greatest probability: what they are off counts as error.
     off = setup.inner(final) - setup.inner(fit.x)
     covariance = _inner_covariance(setup, scaled) + np.outer(off, off)
+    covariance += np.diag([STRUCTURE.get(part.name, 0.0) ** 2 for part in setup.parts])
     in_scaled = np.linalg.solve(setup.prior_root, np.linalg.solve(setup.prior_root, covariance).T)
     model = predicted(setup, final)
     names = [setup.channels[k].name for k in problem.used]
@@ -460,7 +529,7 @@ def calibrate(
         setup=setup,
         x=final,
         covariance=covariance,
-        estimates=_estimates(setup, final, covariance, fit.told, fit.ratio),
+        estimates=_estimates(setup, final, covariance, fit.told),
         lumps=lumps_of(setup, final, in_scaled),
         misfits=misfits,
         whiteness={
@@ -476,6 +545,7 @@ def calibrate(
         model=model,
         fitted_rows=fitted,
         widened=wide,
+        frost=frost_told(setup, final, scaled),
     )  # fmt: skip
 
 

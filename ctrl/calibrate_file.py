@@ -36,9 +36,11 @@ def twin_table(found: Calibration) -> str:
     """Return the table [twin] as text."""
     name = re.sub(r'["\\\x00-\x1f]', "?", found.log.name)[:200]
     lines = [HEAD, "[twin]", f'log_name = "{name}"', f'log_sha256 = "{found.log.sha256}"']
-    if found.untold:
-        names = ", ".join(f'"{item.name}"' for item in found.untold)
-        lines.append(f"not_told = [{names}]")
+    ends = [item for item in found.estimates if item.at_bound]
+    for key, items in (("not_told", found.untold), ("at_bound", ends)):
+        if items:
+            names = ", ".join(f'"{item.name}"' for item in items)
+            lines.append(f"{key} = [{names}]")
     if found.distrust:
         texts = ", ".join(json.dumps(text, ensure_ascii=False) for text in found.distrust)
         lines.append(f"distrust = [{texts}]")

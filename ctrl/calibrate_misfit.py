@@ -117,12 +117,18 @@ def _terms(
     return 2.0 * float(np.log(np.diag(root)).sum()), float(r @ r), j.T @ j, j.T @ r
 
 
+def _floored(logarithms: Array, least: float) -> Misfit:
+    noise, size, fades_s = np.exp(np.clip(logarithms, -12.0, 14.0))
+    return Misfit(max(noise, least), size, fades_s)
+
+
 def likeliest(
     blocks: Sequence[Blocks],
     first: Sequence[Misfit],
     residuals: Sequence[Array],
     slopes: Sequence[Array],
     at: Array,
+    least: Sequence[float],
 ) -> tuple[Misfit, ...]:
     """Return each channel's misfit of greatest marginal likelihood.
 
@@ -132,6 +138,9 @@ def likeliest(
         Log less model at `at`, and d(model)/d(unknown); unknowns are standard normal a priori.
     at : ndarray, shape (unknowns,)
         Where the model was linearised.
+    least : sequence of float
+        Below which a block's noise is not taken: a misfit that fades slowly beside hardly any
+        noise would weigh each minute's change and no mean, and so fit only the quick nodes.
     """
     values = [_trimmed(r) + j @ at for r, j in zip(residuals, slopes, strict=True)]
     found = list(first)
@@ -147,7 +156,7 @@ def likeliest(
 
             def cost(p: Array, k: int = k, jj: Array = jj, jr: Array = jr,
                      middle: Array = middle) -> float:  # fmt: skip
-                trial = Misfit(*np.exp(np.clip(p, -12.0, 14.0)))
+                trial = _floored(p, least[k])
                 t = _terms(blocks[k], trial, values[k], slopes[k])
                 whole, b = eye + jj + t[2], jr + t[3]
                 root = cholesky(whole, lower=True)
@@ -157,7 +166,7 @@ def likeliest(
 
             options = {"maxfev": MOST_TRIALS, "xatol": 0.05, "fatol": 0.05}
             best = minimize(cost, start, method="Nelder-Mead", options=options)
-            found[k] = Misfit(*np.exp(np.clip(best.x, -12.0, 14.0)))
+            found[k] = _floored(best.x, least[k])
             terms[k] = _terms(blocks[k], found[k], values[k], slopes[k])
     return tuple(found)
 

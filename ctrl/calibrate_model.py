@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ctrl import calibrate_replay, twin
 from ctrl.build import humidity_ratio_of, plant_of
+from ctrl.calibrate_rows import EXACT_S, Frosting, frosting, unseen_switches, with_starts
 from ctrl.config import Config
 from ctrl.config_errors import ConfigError, Problem
 from ctrl.log_file import Log
@@ -32,6 +33,14 @@ MODULE_PRIOR = 0.03  # of a, R and K each, besides what the sheet's numbers leav
 NO_TOLERANCE_K = 0.5  # of a reading whose sensor the config does not describe
 RECTANGULAR = sqrt(3.0)  # half width over standard deviation (JCGM 100:2008, 4.3.7; from memory)
 LEAST_SD = 1e-3
+# Of a heat capacity or film as one lump, besides: what lies nearer to the surface counts first, so
+# that the lump that serves a log best is not the part's own.  Sized on development logs.
+STRUCTURE = {
+    "contents_film": 0.10, "contents_capacity": 0.15, "hot_capacity": 0.15, "cold_capacity": 0.15,
+    "wall_capacity": 0.15,
+}  # fmt: skip
+FROST_SPREAD_PER_H = 0.05  # growth of a frosting sink's K/W, before the log is seen: invented
+LEAST_FROST_TIMES = 0.3  # of its K/W, whatever the search tries
 FAN_OFF_S = 120.0  # a fan stopped for less tells nothing of the still film
 
 
@@ -60,7 +69,7 @@ OFFSET_OF = {name: channel.offset for name, channel in CHANNELS.items()}
 
 @dataclass(frozen=True)
 class Unknown:
-    """A start value, or a supply's voltage, that is fitted but is no part of the cabinet."""
+    """What is fitted but is no part of the cabinet: a start value, a supply's voltage, frost."""
 
     what: str
     segment: int
@@ -74,7 +83,8 @@ class Setup:
 
     `by` and `drivers` are those of `calibrate_replay.replay`; `prior_root` turns standard normal
     values into the parts' own (logarithms of factors, K); `first` has the first readings of each
-    segment [K], shape (segments, 3): air, cold sink, hot sink; NaN where none.
+    segment [K], shape (segments, 3): air, cold sink, hot sink; NaN where none.  Rows `left_out`
+    are run through and not compared.
     """
 
     config: Config
@@ -88,6 +98,8 @@ class Setup:
     unknowns: tuple[Unknown, ...]
     first: Array
     notes: tuple[str, ...]
+    frost: Frosting
+    left_out: NDArray[np.bool_]
 
     @property
     def size(self) -> int:
@@ -112,6 +124,11 @@ class Setup:
 
 def _fault(log: Log, what: str, key: str, expected: str) -> ConfigError:
     return ConfigError([Problem(log.name, what, key, None, expected, line=1)])
+
+
+def _twice(option: str, value: str, column: str) -> ConfigError:
+    expected = f"no such option: the log has a column {column}; or a log without it"
+    return ConfigError([Problem("command line", "stated twice", option, value, expected)])
 
 
 # What drives it -----------------------------------------------------------------------------
@@ -139,6 +156,8 @@ def _fan(
 ) -> Array:
     """Return a fan's column, from the log or from how it is wired."""
     if name in log.columns:
+        if stated is not None:
+            raise _twice("--" + name.replace("_", "-"), stated, name)
         return _filled(log.columns[name], log.time_s, log.segment, False)
     if stated is None and wiring not in (heat_sinks.ALWAYS, heat_sinks.WITH_MODULE,
                                          heat_sinks.STOPPED):  # fmt: skip
@@ -202,6 +221,8 @@ def _drivers(
     plant, by, driven, rise = _driven(config, log, base, notes)
     table = np.empty((log.time_s.size, calibrate_replay.DRIVERS))
     if "ambient_c" in log.columns:
+        if ambient_c is not None:
+            raise _twice("--ambient", f"{ambient_c:g}", "ambient_c")
         room_c = _filled(log.columns["ambient_c"], log.time_s, log.segment, True)
     elif ambient_c is not None:
         room_c = np.full(log.time_s.size, ambient_c)
@@ -236,6 +257,7 @@ def _drivers(
         log, "cold_fan", base.cold_sink.fan_wiring, fans[1], driven, notes
     )
     table[:, calibrate_replay.RISE_V] = rise
+    table[:, calibrate_replay.FROST_TIMES] = 1.0
     return plant, by, table
 
 
@@ -332,10 +354,12 @@ def _first_readings(log: Log) -> Array:
 
 
 def _unknowns(
-    config: Config, log: Log, drivers: Array, first: Array, supply_is_told: bool
+    config: Config, log: Log, drivers: Array, first: Array, supply_is_told: bool, frosts: bool
 ) -> tuple[Unknown, ...]:
     """Return the start values that no reading tells, with what they may be."""
     found: list[Unknown] = []
+    if frosts:
+        found.append(Unknown("frost", -1, 0.0, FROST_SPREAD_PER_H))
     if not supply_is_told:
         part = config.supply
         spread = (part.highest_voltage_v - part.lowest_voltage_v) / (2.0 * RECTANGULAR)
@@ -382,6 +406,22 @@ def set_up(
         config._source = source
     notes = list(log.notes)
     plant, by, drivers = _drivers(config, log, ambient_c, (hot_fan, cold_fan), notes)
+    frost = frosting(log, drivers[:, calibrate_replay.AMBIENT_RATIO], plant.climate.pressure_pa)
+    unseen = unseen_switches(
+        log,
+        [drivers[:, k] for k in (
+            calibrate_replay.DRIVE, calibrate_replay.HOT_FAN, calibrate_replay.COLD_FAN
+        )],
+    )  # fmt: skip
+    if unseen.any():
+        notes.append(
+            f"{unseen.sum()} rows not compared: just before them duty or a fan changed between "
+            f"rows over {EXACT_S:.0f} s apart, so it is not known when"
+        )
+    if frost.starts.any():
+        time_s, segment = with_starts(log, frost.starts)
+        log = replace(log, time_s=time_s, segment=segment)
+    left_out = unseen | frost.melting
     spare = replace(sensors.ABSENT, fitted=1)
     lags = {
         "control_sensor": config.sensor if config.sensor.place == "air" else None,
@@ -410,7 +450,8 @@ def set_up(
     told = "supply_v" in log.columns or not own_current
     return Setup(
         config, log, plant, by, drivers, tuple(channels), parts, _prior_root(config, parts),
-        _unknowns(config, log, drivers, first, told), first, tuple(notes),
+        _unknowns(config, log, drivers, first, told, frost.matters), first, tuple(notes), frost,
+        left_out,
     )  # fmt: skip
 
 
@@ -456,18 +497,25 @@ def start_state(setup: Setup, plant: Plant, x: Array, segment: int) -> Array:
     return state
 
 
+def _common(setup: Setup, x: Array, what: str) -> float:
+    """Return an unknown that all stretches share, 0 where it is none."""
+    return sum(
+        unknown.middle + unknown.spread * float(value)
+        for unknown, value in zip(setup.unknowns, x[len(setup.parts) :], strict=True)
+        if unknown.what == what
+    )
+
+
 def predicted(setup: Setup, x: Array) -> Array:
     """Return what the log would read at `x`, shape (rows, channels) [°C, A, V]; NaN if it fails."""
     plant, values = setup.plant(x), setup.values(x)
     record = cabinet.to_record(plant)
     drivers = setup.drivers
-    rise_v = sum(
-        unknown.middle + unknown.spread * float(value)
-        for unknown, value in zip(setup.unknowns, x[len(setup.parts) :], strict=True)
-        if unknown.what == "supply"
-    )
-    if rise_v or values.get("ambient_offset", 0.0):
+    rise_v, per_h = _common(setup, x, "supply"), _common(setup, x, "frost")
+    if rise_v or per_h or values.get("ambient_offset", 0.0):
         drivers = drivers.copy()
+        times = 1.0 + per_h * setup.frost.hours
+        drivers[:, calibrate_replay.FROST_TIMES] = np.maximum(times, LEAST_FROST_TIMES)
         drivers[:, calibrate_replay.RISE_V] += rise_v
         drivers[:, calibrate_replay.AMBIENT_K] -= values.get("ambient_offset", 0.0)
     out = np.full((setup.log.time_s.size, calibrate_replay.OUTPUTS), np.nan)

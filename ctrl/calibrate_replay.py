@@ -4,8 +4,8 @@ from plant import cabinet, integrate, stage
 from plant.compiled import kernel
 
 # Columns of what drives it.
-AMBIENT_K, AMBIENT_RATIO, DOOR, DRIVE, HOT_FAN, COLD_FAN, RISE_V = range(7)
-DRIVERS = 7
+AMBIENT_K, AMBIENT_RATIO, DOOR, DRIVE, HOT_FAN, COLD_FAN, RISE_V, FROST_TIMES = range(8)
+DRIVERS = 8
 # Columns of what it gives: sensors' own temperatures [K], contents [K], current [A], voltage [V].
 AIR, COLD, HOT, CONTENTS, CURRENT, VOLTAGE = range(6)
 OUTPUTS = 6
@@ -39,6 +39,7 @@ def replay(plant, state, time_s, drivers, by, work, out):
         Rising [s].
     drivers : float array, shape (rows, DRIVERS)
         A row's drive, fans and door hold until the next row; the room goes in straight lines.
+        FROST_TIMES multiplies the cold sink's K/W, besides the frost that the plant grows itself.
     by : int
         `BY_DUTY` or `BY_PULSED_CURRENT`.
     work : float array
@@ -48,6 +49,7 @@ def replay(plant, state, time_s, drivers, by, work, out):
     """
     step_s = 1.0
     inputs = work[-1]
+    driven_w_per_k, still_w_per_k = plant.cold_sink.fan_w_per_k, plant.cold_sink.no_fan_w_per_k
     rows = time_s.shape[0]
     for i in range(rows):
         row = drivers[i]
@@ -78,8 +80,12 @@ def replay(plant, state, time_s, drivers, by, work, out):
         inputs[cabinet.HOT_FAN] = row[HOT_FAN]
         inputs[cabinet.COLD_FAN] = row[COLD_FAN]
         inputs[cabinet.SUPPLY_RISE_V] = row[RISE_V]
+        plant.cold_sink.fan_w_per_k = driven_w_per_k / row[FROST_TIMES]
+        plant.cold_sink.no_fan_w_per_k = still_w_per_k / row[FROST_TIMES]
         step_s = integrate.advance(plant, state, inputs, time_s[i + 1] - time_s[i], step_s, work)
         if step_s < 0.0:
-            return i + 1
+            rows = i + 1
+            break
         cabinet.begin_ice(plant, state)
+    plant.cold_sink.fan_w_per_k, plant.cold_sink.no_fan_w_per_k = driven_w_per_k, still_w_per_k
     return rows

@@ -14,6 +14,7 @@ from ctrl import calibrate_replay, twin
 from ctrl.calibrate import Array, Calibration, Problem
 from ctrl.calibrate_misfit import Misfit, root_of, whitened
 from ctrl.calibrate_model import CHANNELS, Setup
+from ctrl.calibrate_rows import Frosting
 from ctrl.tolerances import cores
 from ctrl.twin import TwinPart
 from plant.constants import ZERO_C_K
@@ -78,6 +79,7 @@ def _rows(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Array, Arra
     time_s = np.arange(0.0, seconds + 1.0, ROW_S)
     table = np.tile(setup.drivers.mean(axis=0), (time_s.size, 1))
     table[:, calibrate_replay.DOOR] = 0.0
+    table[:, calibrate_replay.FROST_TIMES] = 1.0
     begin = 0.0
     for minutes, share, hot, cold in stretches:
         inside = time_s >= begin
@@ -119,8 +121,10 @@ def _setup(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Setup, Arr
         here["contents_c"][:] = float(np.nanmean(setup.log.columns["contents_c"][-20:]))
     x = np.zeros(len(parts) + len(unknowns))
     x[: len(setup.parts)] = found.x[: len(setup.parts)]
+    nowhere = np.zeros(time_s.size, dtype=bool)
+    clean = Frosting(np.zeros(time_s.size), nowhere, nowhere)
     new = replace(setup, log=log, drivers=drivers, parts=parts, prior_root=root,
-                  unknowns=unknowns, first=first)  # fmt: skip
+                  unknowns=unknowns, first=first, frost=clean, left_out=nowhere)  # fmt: skip
     return new, x
 
 

@@ -31,6 +31,10 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", metavar="TWIN.toml", help="write the calibrated configuration")
     parser.add_argument(
+        "--untrusted", action="store_true",
+        help="write it even where the twin is not to be trusted, with the reasons in the file",
+    )  # fmt: skip
+    parser.add_argument(
         "--column", action="append", default=[], metavar="NAME=HEADER",
         help="which column is air, cold_sink, hot_sink, contents, ambient, ambient_rh, supply, "
         "module_current, module_voltage, duty, hot_fan, cold_fan, door or time",
@@ -47,7 +51,7 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
         )
     parser.add_argument(
         "--starts", type=whole_within(1, 50, ""), default=3, metavar="N",
-        help="starts of the search (3)",
+        help="starts of the search (3); fewer are quicker",
     )  # fmt: skip
     add_seed(parser)
     add_plot(parser)
@@ -55,7 +59,7 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "The readings are taken as those of the config's own sensors. A row's duty, fans and door "
         "hold until the next row. Exit status: 0 done; 1 done, but the twin is not "
-        "to be trusted, and then it is only written by --force, with the reasons; 2 bad input."
+        "to be trusted, and then it is only written by --untrusted, with the reasons; 2 bad input."
     )
 
 
@@ -103,7 +107,7 @@ def run_calibrate(args: argparse.Namespace) -> int:
             stages("drawing")
             plot_calibration(found, path=plot)
         refused = None
-        if found.distrust and not args.force:
+        if found.distrust and not args.untrusted:
             refused, twin = twin, None
         if twin is not None:
             with replace_file(twin) as stream:
@@ -117,6 +121,6 @@ def run_calibrate(args: argparse.Namespace) -> int:
             tell_written(args, path)
     if refused is not None:
         sys.stderr.write(
-            f"not written: {refused}: not to be trusted; --force writes it so marked\n"
+            f"not written: {refused}: not to be trusted; --untrusted writes it so marked\n"
         )
     return ANSWER_IS_NO if found.distrust else DONE

@@ -35,9 +35,14 @@ class Twin(Section):
         description="values below that the log did not tell: the config's own, by part",
         json_schema_extra={"unit": "", "origin": "none: all were told"},
     )
+    at_bound: list[str] = Field(
+        default_factory=list,
+        description="values below that stand at the end of the search: not known either, by part",
+        json_schema_extra={"unit": "", "origin": "none: each was found within the search"},
+    )
     distrust: list[str] = Field(
         default_factory=list,
-        description="why this twin is not to be trusted; written all the same, by force",
+        description="why this twin is not to be trusted; written all the same, by --untrusted",
         json_schema_extra={"unit": "", "origin": "none: nothing speaks against it"},
     )
     hot_sink_times: float | None = _times("hot sink's K/W")
@@ -101,6 +106,11 @@ class Twin(Section):
         return {name: value for name, value in found.items() if value is not None}
 
     @property
+    def unknown(self) -> frozenset[str]:
+        """Parts whose value the log did not tell, or that stopped at the end of the search."""
+        return frozenset((*self.not_told, *self.at_bound))
+
+    @property
     def errors(self) -> dict[str, float]:
         """Standard errors by the parts' names, in the order of `values`."""
         found = {part.name: getattr(self, error_key(part.key)) for part in PARTS}
@@ -124,9 +134,10 @@ class Twin(Section):
             for part in PARTS
             if getattr(self, part.key) is not None and getattr(self, error_key(part.key)) is None
         ]
-        strange = [name for name in self.not_told if name not in self.values]
-        if strange:
-            found.append(("not_told", f"parts of this table, such as hot_sink, not {strange[0]}"))
+        for key in ("not_told", "at_bound"):
+            strange = [name for name in getattr(self, key) if name not in self.values]
+            if strange:
+                found.append((key, f"parts of this table, such as hot_sink, not {strange[0]}"))
         count = len(self.values)
         wanted = count * (count - 1) // 2
         if self.correlations and len(self.correlations) != wanted:

@@ -26,15 +26,20 @@ def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: st
             {"name": item.name, "unit": item.unit, "value": item.value, "error": item.error,
              "interval_low": item.interval[0] if trusted else None,
              "interval_high": item.interval[1] if trusted else None,
-             "before": item.before}
+             "before": item.before, "told": item.told}
             for item in found.lumps
         ],
         "estimates": [
             {"key": f"twin.{item.key}", "unit": item.unit, "value": item.value,
              "error": item.error, "told": item.told, "at_bound": item.at_bound,
+             "is_lump": item.is_lump,
              "left_of_prior": item.ratio}
             for item in found.estimates
         ],
+        "frost": None if found.frost is None else {
+            "growth_per_h": found.frost.per_h, "error": found.frost.error,
+            "below_zero_h": found.frost.all_hours, "melts": found.frost.melts,
+        },
         "not_told": [item.words for item in found.untold],
         "correlations": found.correlation.tolist(),
         "channels": [_channel(found, name, k) for k, name in enumerate(found.whiteness)],

@@ -29,6 +29,8 @@ MOST_OUTSIDE = 0.2  # a column with more than this share outside the gate has an
 GAP_STEPS, GAP_LEAST_S = 6.0, 60.0  # a gap: six usual steps, and a minute at least
 NEW_START_S = 1200.0  # after a longer gap nobody knows the state: fitted anew
 SPIKE_K, SPIKE_SPREADS = 2.0, 6.0  # a lone reading so far from its neighbours' median
+BURST_K, BURST_WIDTH = 15.0, 9  # up to four rows in a row so far from it: no cabinet goes so fast
+JOLT = 0.3  # of a voltage's or current's usual size, with duty and fans standing still
 
 
 @dataclass(frozen=True)
@@ -325,6 +327,48 @@ def _without_spikes(values: Array, segment: NDArray[np.int64]) -> int:
     return count
 
 
+def _lone(values: Array, rows: NDArray[np.int64], width: int) -> Array:
+    """Return how far each reading is from the median of the `width` about it, shape (rows,)."""
+    seen = values[rows]
+    padded = np.pad(seen, width // 2, mode="edge")
+    return np.abs(seen - np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+
+
+def _without_bursts(values: Array, segment: NDArray[np.int64]) -> int:
+    """Take up to four rows in a row, `BURST_K` off their neighbours, out of a temperature."""
+    count = 0
+    for part in np.unique(segment):
+        rows = np.flatnonzero((segment == part) & np.isfinite(values))
+        if rows.size >= BURST_WIDTH:
+            bad = rows[_lone(values, rows, BURST_WIDTH) > BURST_K]
+            values[bad] = np.nan
+            count += bad.size
+    return count
+
+
+def _without_jolts(values: Array, segment: NDArray[np.int64], switched: list[Array]) -> int:
+    """Take lone readings out of a voltage or current, where duty and fans stood still about them.
+
+    Off by more than `JOLT` of the column's usual size from the median of five.
+    """
+    finite = np.isfinite(values)
+    if not finite.any():
+        return 0
+    usual = float(np.percentile(np.abs(values[finite]), 90.0))
+    count = 0
+    for part in np.unique(segment):
+        rows = np.flatnonzero((segment == part) & finite)
+        if rows.size < 7:
+            continue
+        still = np.ones(rows.size, bool)
+        for column in switched:
+            still &= np.nan_to_num(_lone(column, rows, 5)) <= 0.02
+        bad = rows[(_lone(values, rows, 5) > JOLT * usual) & still]
+        values[bad] = np.nan
+        count += bad.size
+    return count
+
+
 def read_log(
     path: Path, given: Mapping[str, str] | None = None, units: Mapping[str, str] | None = None
 ) -> Log:
@@ -362,7 +406,10 @@ def read_log(
         texts = _cells(path, lines, column)
         values = _numbers(path, base, unit, headers[column], texts, numbers, column)
         bad = (values < item.low - 1e-9) | (values > item.high + 1e-9)
-        if bad.sum() > MOST_OUTSIDE * max(np.isfinite(values).sum(), 1):
+        most = MOST_OUTSIDE * max(np.isfinite(values).sum(), 1)
+        if item.kind == "part" and headers[column].strip().lower() == base:
+            most = 0.0  # its header leaves the unit open: a 100 in it may well be per cent
+        if bad.sum() > most:
             row = int(np.flatnonzero(bad)[0])
             expected = f"{item.low:g} to {item.high:g} {item.unit}".rstrip()
             other = f"--unit {base}=pct if it is in %" if unit == "share" else ""
@@ -388,9 +435,19 @@ def read_log(
         raise _fault(path, "runs backwards", "time", None, "the oldest row first")
     segment, own, keep, counts = _segments(time_s)
     spikes = 0
-    for name in READINGS:
+    switched = [columns[name] for name in ("duty", "hot_fan", "cold_fan") if name in columns]
+    for name in ("supply_v", "module_v", "module_a"):
+        # Without a duty the current itself is what drives; it may come in pulses.
+        if name in columns and "duty" in columns:
+            lone = _without_jolts(columns[name], segment, switched)
+            spikes += lone
+            if lone:
+                notes.append(f"{name}: {lone} lone readings {100.0 * JOLT:.0f} % or more off their "
+                             "neighbours, left out")  # fmt: skip
+    for name in (*READINGS, "ambient_c"):
         if name in columns:
-            lone = _without_spikes(columns[name], segment)
+            lone = _without_bursts(columns[name], segment)
+            lone += _without_spikes(columns[name], segment)
             spikes += lone
             if lone:
                 notes.append(f"{name}: {lone} lone readings {SPIKE_K:g} K or more off their "

@@ -4,7 +4,7 @@
 together, so that a poor meter does not accuse a good part.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import hypot, inf, log
 from typing import TypeVar
@@ -198,6 +198,10 @@ def _assembled(
         row, line = _sink_row(config, name, fan, result)
         rows.append(row)
         lines.append(line)
+    if {name for name, _, _ in sinks} == {"hot_sink", "cold_sink"}:
+        lines.append(_sinks_tolerance([result for _, _, result in sinks]))
+    elif sinks:
+        notes.append("one sink measured: tolerances.sinks_pct, which is that of both, stays")
     names = ("heat leak, steady", "heat leak, warm-up") if len(leaks) == 2 else ("heat leak",) * 2
     rows += [_leak_row(config, name, leak) for name, leak in zip(names, leaks, strict=False)]
     if len(leaks) == 2:
@@ -278,6 +282,11 @@ def class_of(
     return ModuleClass(name, of_r, of_a, hypot(log(of_r) / error_r, (log(of_a) - best_a) / error_a))
 
 
+# A module that gives less of the label's Seebeck coefficient than any of its couples would lacks
+# couples: parts bought singly give 85 to 100 % of a sheet's (common practice, no source).
+LEAST_COUPLES, SHEET_TO_MEASURED = 0.7, 0.95
+
+
 def label_of(config: Config, found: ModuleResult) -> Label:
     """Return whether the module behaves as the class it was sold as."""
     resistance, seebeck = one_of_bank(config, found)
@@ -299,13 +308,22 @@ def label_of(config: Config, found: ModuleResult) -> Label:
     elif own.misfit > DIFFERS and own.misfit**2 - best.misfit**2 > SURER and best.misfit <= DIFFERS:
         verdict = "mislabelled"
         words = f"MISLABELLED: sold as {name}, it behaves as {best.name}; {ratio}"
+    elif own.misfit > DIFFERS and own.seebeck_ratio < LEAST_COUPLES:
+        # Each couple gives the same voltage per kelvin, whatever its legs' size.
+        verdict, couples = "mislabelled", sheet.couples * own.seebeck_ratio / SHEET_TO_MEASURED
+        words = (
+            f"MISLABELLED: sold as {name}, its Seebeck coefficient is {own.seebeck_ratio:.2f} "
+            f"times the label's: about {couples:.0f} couples at {100.0 * SHEET_TO_MEASURED:.0f} % "
+            f"of the sheet's voltage each, not {sheet.couples}; {ratio}"
+        )
     elif own.misfit <= DIFFERS:
         verdict, words = "doubtful", f"doubtful: {ratio}; measure again with a better meter"
     else:
         verdict = "doubtful"
         words = (
             f"DOUBTFUL: {ratio}, its Seebeck coefficient {own.seebeck_ratio:.2f} times, and no "
-            "class fits: measure again; a cracked module has more resistance"
+            "class fits: measure again"
+            + ("; a cracked module has more resistance" if own.resistance_ratio > 1.0 else "")
         )
     return Label(verdict, words, own, tuple(classes[:NAMED_CLASSES]))
 
@@ -372,6 +390,13 @@ def _sink_row(
     value = found.value.value * stated / expected
     comment = f"measured, +/-{found.value.standard_error * stated / expected:.2g} K/W"
     return row, ConfigLine(name, key, float(f"{value:.4g}"), comment)
+
+
+def _sinks_tolerance(results: Sequence[HeatResult]) -> ConfigLine:
+    """Return the tolerance of both sinks' K/W, by the one that is known less well."""
+    pct = max(100.0 * item.value.standard_error / item.value.value for item in results) / EVEN
+    clipped = round(min(max(pct, 0.5), 80.0), 1)
+    return ConfigLine("tolerances", "sinks_pct", clipped, "of those measurements")
 
 
 def _stated_and_expected(config: Config, name: str, fan: bool) -> tuple[float, float]:

@@ -52,10 +52,9 @@ from ctrl.screen import fixed, percent, words_of
 from ctrl.screen_recommend import LEAST_GAIN_K, VERDICT_WORDS
 from ctrl.setpoint_map import RESOLUTION_K, SetpointMap, setpoint_map
 from ctrl.shipped import find_config
-from ctrl.simulation import cost_per_day
+from ctrl.simulation import cost_per_day, money_words
 
 MOST_GAINS = 8
-UNNAMED_MONEY = "money"  # the tariff's default
 KIND_WORDS = {
     MEASURED: "measured on this cabinet",
     STATED: "stated in the file, or with a source",
@@ -233,11 +232,11 @@ def _verdict(report: Report) -> str:
 def _failed(drills: Sequence[DrillResult]) -> list[str]:
     """Return a line that names the drills which fail, if any does."""
     run = [item for item in drills if item.skipped is None]
-    names = [item.name for item in run if not item.passed]
+    names = [f"{item.fault} ({item.name})" for item in run if not item.passed]
     if not names:
         return []
     fail = "fail" if len(names) > 1 else "fails"
-    return [f"{len(names)} of {len(run)} drills {fail}: {', '.join(names)}."]
+    return [f"{len(names)} of {len(run)} drills {fail}: {'; '.join(names)}."]
 
 
 def _near_ice(report: Report) -> list[str]:
@@ -255,7 +254,7 @@ def _tiles(found: Recommendation) -> list[tuple[str, str]]:
     worst = next(case for case in found.cases if case.name == "worst")
     energy = usual.energy_kwh_per_day
     cost = cost_per_day(found.config, energy)
-    price = "" if cost is None else f", {fixed(cost, 2)} {_money(found.config)}"
+    price = "" if cost is None else f", {fixed(cost, 2)} {money_words(found.config)}"
     name, value, unit = screen_recommend.settings_rows(item.settings)[0]
     limit = screen_recommend.settings_rows(item.settings)[-1]
     return [
@@ -266,12 +265,6 @@ def _tiles(found: Recommendation) -> list[tuple[str, str]]:
         ("hot sink, hottest", f"{fixed(worst.findings.hot_sink_c.max)} °C"),
         ("energy a day", f"{fixed(energy, 2)} kWh{price}"),
     ]
-
-
-def _money(config: Config) -> str:
-    """Return the name of the money, or that it is the tariff's where the file names none."""
-    currency = config.tariff.currency
-    return "in your tariff's currency" if currency == UNNAMED_MONEY else currency
 
 
 def _day(report: Report) -> str:

@@ -127,11 +127,13 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
 def told_parts(config: Config) -> tuple[str, ...]:
     """Return the names of the twin's parts that its log told; none without a twin.
 
+    None that stopped at the end of the search.
+
     A lag or an offset of the air means something only where the sensor sits in it.
     """
     if config.twin is None:
         return ()
-    return tuple(name for name in carried(config) if name not in config.twin.not_told)
+    return tuple(name for name in carried(config) if name not in config.twin.unknown)
 
 
 def replaced_keys(told: Sequence[str]) -> dict[str, str]:

@@ -35,15 +35,18 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
         table.add_row(
             item.words, fixed(item.value, 3), fixed(item.error, 3),
             f"{fixed(100.0 * item.ratio, 0)} %",
-            "bound" if item.at_bound else "yes" if item.told else "no",
+            "bound" if item.at_bound else "no" if not item.told else "lump" if item.is_lump
+            else "yes",
         )  # fmt: skip
     show_table(out, table)
     paragraph(
         out,
-        "Left of the prior: standard error over the spread that the tolerances give; the log tells "
-        f"what it takes below {100.0 * TOLD_BELOW:.0f} %. Not told means not identifiable from "
-        "this log: the config's value stands (of the module's three, it follows the others by the "
-        "sheet). Bound: as far as the search may go, so neither value nor error is known.",
+        "Left of prior: this standard error over the spread before the log, in per cent. Told: the "
+        f"log by itself takes the spread below {100.0 * TOLD_BELOW:.0f} %; if not, the config's "
+        "value stands (of the module's three, it follows the others by the sheet), and how far the "
+        "log would have had it elsewhere is counted as error. Lump: told, but as the model's one "
+        "node needs it, not as the part by itself would show. Bound: as far as the search may go, "
+        "so neither value nor error is known.",
     )
     pairs = strongest_pairs(found)
     if pairs:
@@ -66,12 +69,15 @@ def _lumps(out: Console, found: Calibration) -> None:
         show_table(out, table)
         return
     heading(out, "What it comes to (90 % interval)")
-    table = grid_of(["", "config", "twin", "from", "to", ""], "lrrrrl")
+    table = grid_of(["", "config", "twin", "from", "to", "", "told"], "lrrrrll")
     for lump in found.lumps:
         low, high = lump.interval
         table.add_row(lump.words, digits(lump.before), digits(lump.value), digits(low),
-                      digits(high), lump.unit)  # fmt: skip
+                      digits(high), lump.unit, "yes" if lump.told else "no")  # fmt: skip
     show_table(out, table)
+    if not all(lump.told for lump in found.lumps):
+        paragraph(out, "Told no: the interval is that of the tolerances, hardly narrower by this "
+                  "log. A mistyped config is not found out there.")  # fmt: skip
 
 
 def strongest_pairs(

@@ -8,7 +8,7 @@ from ctrl.energy_day import BESIDE, METHOD, PAIR, EnergyDay, EnergyRow
 from ctrl.ice import DefrostPlan
 from ctrl.screen import NONE as NO_VALUE
 from ctrl.screen import fixed, grid_of, heading, paragraph, show_table, words_of
-from ctrl.simulation import battery_lasts_h, cost_per_day
+from ctrl.simulation import battery_lasts_h, cost_per_day, money_per_day
 
 
 def show_energy(out: Console, config: Config, found: EnergyDay | None) -> None:
@@ -73,7 +73,7 @@ def _use(out: Console, config: Config, found: EnergyDay) -> None:
     ]
     priced, battery = config.tariff.per_kwh is not None, config.supply.battery_ah is not None
     heads = ["", "kWh/day"]
-    heads += [f"{config.tariff.currency}/day"] if priced else []
+    heads += [money_per_day(config)] if priced else []
     heads += ["battery, h"] if battery else []
     table = grid_of(heads, "l" + "r" * (len(heads) - 1), no_wrap=range(1, len(heads)))
     for name, kwh in rows if priced or battery else rows[:in_use]:

@@ -28,7 +28,7 @@ from ctrl.screen_energy import show_energy, show_kinds, when_words
 from ctrl.screen_hot_side import show_fan_failure
 from ctrl.screen_pi import pi_option_rows, show_pi
 from ctrl.screen_robust import show_pairs, show_tolerance
-from ctrl.simulation import battery_lasts_h, cost_per_day
+from ctrl.simulation import battery_lasts_h, cost_per_day, money_per_day
 from ctrl.twin_spreads import measured_words
 
 VERDICT_WORDS = {
@@ -288,7 +288,7 @@ def _controllers(out: Console, found: Recommendation) -> None:
     if found.config.tariff.per_kwh is not None:
         rows.append(("costs", lambda item: fixed(
             cost_per_day(found.config, item.findings.energy_kwh_per_day), 2
-        ), f"{found.config.tariff.currency}/day"))  # fmt: skip
+        ), money_per_day(found.config)))  # fmt: skip
     rows += [
         ("swing, air", lambda item: fixed(item.findings.swing_k, 2), "K"),
         ("range, contents", lambda item: fixed(item.findings.contents_swing_k, 2), "K/day"),

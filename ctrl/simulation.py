@@ -141,6 +141,21 @@ def _joined(parts: list[Record], plant_record: np.record) -> Record:
     )
 
 
+UNNAMED_MONEY = "money"  # the tariff's default
+
+
+def money_words(config: Config) -> str:
+    """Return the name of the money, or that it is the tariff's where the file names none."""
+    currency = config.tariff.currency
+    return "in your tariff's currency" if currency == UNNAMED_MONEY else currency
+
+
+def money_per_day(config: Config) -> str:
+    """Return the heading of what the electricity costs a day."""
+    currency = config.tariff.currency
+    return "cost/day" if currency == UNNAMED_MONEY else f"{currency}/day"
+
+
 def cost_per_day(config: Config, kwh_per_day: float) -> float | None:
     """Return what the electricity costs a day, in the tariff's money, or None without a price."""
     price = config.tariff.per_kwh

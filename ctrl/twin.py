@@ -122,6 +122,9 @@ PARTS: tuple[TwinPart, ...] = (
 )
 # fmt: on
 BY_NAME = {part.name: part for part in PARTS}
+# Lumps of the model: fitted as it needs them, which is not what the part by itself would show.
+LUMPED = ("contents_film", "contents_capacity", "hot_capacity", "cold_capacity", "wall_capacity",
+          "air_lag", "cold_lag", "hot_lag")  # fmt: skip
 
 
 def applied(plant: Plant, values: Mapping[str, float]) -> Plant:

@@ -7,7 +7,7 @@ import numpy as np
 
 from ctrl.config import Config
 from ctrl.config_twin import error_key
-from ctrl.twin import BY_NAME, applied
+from ctrl.twin import BY_NAME, LUMPED, applied
 from plant.cabinet import Plant
 
 
@@ -40,13 +40,24 @@ def measured_words(config: Config) -> list[str]:
     """Return what a screen says of a twin: what was measured and what was not; [] without one."""
     if config.twin is None:
         return []
-    untold = set(config.twin.not_told)
-    told = [BY_NAME[name].words for name in config.twin.values if name not in untold]
-    rest = [BY_NAME[name].words for name in config.twin.values if name in untold]
+    ends, unknown = set(config.twin.at_bound), config.twin.unknown
+    told = [
+        BY_NAME[name].words
+        for name in config.twin.values
+        if name not in unknown and name not in LUMPED
+    ]
+    lumps = [BY_NAME[name].words for name in LUMPED if name in set(config.twin.values) - unknown]
+    rest = [BY_NAME[name].words for name in config.twin.values if name in unknown - ends]
+    stuck = [BY_NAME[name].words for name in config.twin.values if name in ends]
     found = [f"Measured, from {config.twin.log_name}: {', '.join(told) or 'nothing'}. Draws take "
              "the standard errors in place of the parts' tolerances."]  # fmt: skip
+    if lumps:
+        found.append("Fitted as the model's one node needs it, no measure of the part by itself: "
+                     f"{', '.join(lumps)}.")  # fmt: skip
     if rest:
         found.append(f"Not told by it, as the rest of the file says: {', '.join(rest)}.")
+    if stuck:
+        found.append(f"At the end of the search, so not known either: {', '.join(stuck)}.")
     if config.twin.distrust:
         found.insert(0, f"This twin is not to be trusted: {'. '.join(config.twin.distrust)}.")
     return found

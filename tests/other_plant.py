@@ -3,14 +3,17 @@
 Nothing here calls the package's physics: the walls are eight slices, each sink has a base and
 fins, the air a warm and a cold half, the contents a shell and a core; the module is worked out
 from cells along its legs; LSODA integrates.  Numbers start
-from a config's nominal values and are drawn within its tolerances.  Dry air: no frost.  The
-readings have an offset, a lag, a slow drift, noise that hangs together, and steps.
+from a config's nominal values and are drawn within its tolerances.  Dry air, and no frost, but
+with a `tests/other_frost.Moisture`.  The readings have an offset, a lag, a slow drift, noise
+that hangs together, and steps.
 """
 
 from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.integrate import solve_ivp
+
+from tests import other_frost
 
 SLICES = 8
 ZERO_C = 273.15
@@ -60,6 +63,8 @@ class Truth:
             "cold_resistance_k_per_w": self.cold_joint + self.cold_sink,
             "seebeck_v_per_k": self.seebeck,
             "resistance_ohm": self.resistance,
+            "conductance_w_per_k": self.conductance,
+            "contents_j_per_k": self.contents_capacity,
         }
 
 
@@ -126,8 +131,8 @@ SENSOR_LAG = (15.0, 8.0, 8.0)
 MIX_W_PER_K = 15.0  # between the halves of the air, fan running: invented
 
 
-def slopes(_, y, truth, room_k, duty, drive_v, hot_fan, cold_fan):
-    d = np.zeros(STATES)
+def slopes(_, y, truth, room_k, duty, drive_v, hot_fan, cold_fan, moisture=None):
+    d = np.zeros(y.size)
     foam, film_in, film_out = truth.foam, truth.inside_film, truth.outside_film
     each = truth.wall_capacity / SLICES
     between = foam * SLICES  # centre to centre
@@ -145,12 +150,18 @@ def slopes(_, y, truth, room_k, duty, drive_v, hot_fan, cold_fan):
     _, uptake, given = module_flows(truth, drive_v, duty, y[FACE_C], y[FACE_H])
     # Of a sink's resistance a part lies between base and fins.
     whole = truth.cold_sink if cold_fan > 0.5 else truth.cold_still
-    base_fins = 0.15 * truth.cold_sink
+    base_fins, latent = 0.15 * truth.cold_sink, 0.0
+    if moisture is not None:
+        ice_kg = max(y[STATES + other_frost.ICE], 0.0)
+        whole = other_frost.frosted(moisture, ice_kg, whole, base_fins)
+        d[STATES:], latent = other_frost.flows(
+            moisture, y[STATES:], air_k, y[COLD_FINS], room_k, cold_fan
+        )
     intake_k = 0.65 * y[TOP] + 0.35 * y[BOTTOM]
     from_air = (intake_k - y[COLD_FINS]) / (whole - base_fins)
     to_base = (y[COLD_FINS] - y[COLD_BASE]) / base_fins
     to_face = (y[COLD_BASE] - y[FACE_C]) / truth.cold_joint
-    d[COLD_FINS] = (from_air - to_base) / (0.6 * truth.cold_capacity)
+    d[COLD_FINS] = (from_air + latent - to_base) / (0.6 * truth.cold_capacity)
     d[COLD_BASE] = (to_base - to_face) / (0.4 * truth.cold_capacity)
     d[FACE_C] = (to_face - uptake) / truth.face_capacity
     hot_whole = truth.hot_sink if hot_fan > 0.5 else truth.hot_still
@@ -163,7 +174,8 @@ def slopes(_, y, truth, room_k, duty, drive_v, hot_fan, cold_fan):
     d[HOT_FINS] = (to_fins - away) / (0.6 * truth.hot_capacity)
     to_shell = truth.contents_film * (air_k - y[SHELL])
     to_core = 4.0 * truth.contents_film * (y[SHELL] - y[CORE])
-    d[SHELL] = (to_shell - to_core) / (0.3 * truth.contents_capacity)
+    dries = 0.0 if moisture is None else moisture.source_kg_per_s * other_frost.LATENT_WATER
+    d[SHELL] = (to_shell - to_core - dries) / (0.3 * truth.contents_capacity)
     d[CORE] = to_core / (0.7 * truth.contents_capacity)
     shared = truth.direct * (room_k - air_k) - into_wall - to_shell
     mixing = MIX_W_PER_K * (0.3 + 0.7 * cold_fan) * (y[TOP] - y[BOTTOM])
@@ -187,10 +199,14 @@ def reading(stream, true, step_s, offset_k, noise_k, quantum, drift_k):
     return np.round(seen / quantum) * quantum
 
 
-def run(truth, profile, step_s, stream, room_c=22.0, start_k=None):
-    """Return the columns of a log.
+def run(
+    truth, profile, step_s, stream, room_c=22.0, start_k=None, moisture=None, follow_s=600.0,
+    rtol=1e-6,
+):  # fmt: skip
+    """Return the columns of a log, and under "ice_kg" what no log has.
 
     `profile` is a sequence of (minutes, duty, hot fan, cold fan); the supply stands at 12.3 V.
+    The room is followed in steps of `follow_s` [s].
     """
     seconds = sum(minutes for minutes, *_ in profile) * 60.0
     time_s = np.arange(0.0, seconds, step_s)
@@ -201,7 +217,9 @@ def run(truth, profile, step_s, stream, room_c=22.0, start_k=None):
         return room_c + ZERO_C + swing * (np.sin(2.0 * np.pi * t / 86400.0 + phase) - np.sin(phase))
 
     y = np.full(STATES, room_c + ZERO_C if start_k is None else start_k)
-    table = np.empty((time_s.size, STATES))
+    if moisture is not None:
+        y = np.append(y, other_frost.start(moisture, room_c + ZERO_C, y[COLD_FINS]))
+    table = np.empty((time_s.size, y.size))
     duty, hot, cold, amps = (np.empty(time_s.size) for _ in range(4))
     begin = 0.0
     drive_v = 12.3
@@ -209,14 +227,15 @@ def run(truth, profile, step_s, stream, room_c=22.0, start_k=None):
         end = begin + 60.0 * minutes
         rows = np.flatnonzero((time_s >= begin - 1e-6) & (time_s < end - 1e-6))
         at = begin
-        while at < end - 1e-6:  # the room is followed in steps of ten minutes
-            until = min(at + 600.0, end)
+        while at < end - 1e-6:
+            until = min(at + follow_s, end)
             mean_k = room_k(0.5 * (at + until))
             inside = rows[(time_s[rows] >= at - 1e-6) & (time_s[rows] < until - 1e-6)]
             found = solve_ivp(
-                slopes, (at, until), y, method="LSODA", rtol=1e-6, atol=1e-5,
+                slopes, (at, until), y, method="LSODA", rtol=rtol,
+                atol=np.append(np.full(STATES, 1e-5), np.full(y.size - STATES, 1e-7)),
                 t_eval=np.append(time_s[inside], until),
-                args=(truth, mean_k, level, drive_v, hot_fan, cold_fan),
+                args=(truth, mean_k, level, drive_v, hot_fan, cold_fan, moisture),
             )  # fmt: skip
             table[inside] = found.y[:, :-1].T
             y, at = found.y[:, -1].copy(), until
@@ -235,10 +254,13 @@ def run(truth, profile, step_s, stream, room_c=22.0, start_k=None):
         columns[name] = reading(
             stream, values, step_s, truth.offsets.get(name, 0.0), 0.05, 0.0625, drift_k
         )
-    columns["ambient_rh_pct"] = np.full(time_s.size, 8.0)
+    share = 0.08 if moisture is None else moisture.room_share
+    columns["ambient_rh_pct"] = np.full(time_s.size, 100.0 * share)
     columns["supply_v"] = np.full(time_s.size, drive_v)
     columns["module_a"] = reading(stream, amps, step_s, 0.0, 0.02, 0.01, 0.0)
     columns |= {"duty": duty, "hot_fan": hot, "cold_fan": cold}
+    if moisture is not None:
+        columns["ice_kg"] = table[:, STATES + other_frost.ICE]
     return columns
 
 

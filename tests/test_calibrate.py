@@ -40,6 +40,7 @@ LUMPS = {
     "ua_w_per_k", "hot_resistance_k_per_w", "cold_resistance_k_per_w", "seebeck_v_per_k",
     "resistance_ohm",
 }  # fmt: skip
+MORE = {"conductance_w_per_k", "contents_j_per_k"}  # judged by themselves
 
 
 def logged(folder, kind, seed, names=NAMES):
@@ -60,7 +61,7 @@ def box(tmp_path_factory):
 def test_lumps_are_within_a_tenth_or_within_their_interval(box, note):
     truth, _, found = box
     lumps = {item.name: item for item in found.lumps if item.name in LUMPS}
-    assert set(lumps) == LUMPS == set(truth.lumps)
+    assert set(lumps) == LUMPS == set(truth.lumps) - MORE
     for name, item in lumps.items():
         off = item.value / truth.lumps[name] - 1.0
         low, high = item.interval
@@ -186,11 +187,13 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
 def test_a_twin_says_what_was_measured_and_how_far_it_may_be_off(box):
     _, _, found = box
     config, before = parse_config(twin_text(found), "twin.toml"), load_config("film_box")
-    measured, rest = measured_words(config)
+    measured, lumps, rest, *_ = measured_words(config)
     assert f"Measured, from {found.log.name}" in measured
     assert "module's resistance" in measured
     assert "module's resistance" not in rest
     assert "cold joint's K/W" in rest
+    assert "heat capacity of the contents" in lumps
+    assert "heat capacity" not in measured
     assert measured_words(before) == []
     # To first order half of the errors is half of the spread.
     errors = {error_key(BY_NAME[name].key): 0.5 * x for name, x in config.twin.errors.items()}
@@ -254,6 +257,14 @@ def test_what_drives_it_must_be_there(box, tmp_path, capsys, left_out, words):
     assert len([line for line in told if words in line]) == 1
 
 
+@pytest.mark.parametrize(("option", "value"), [("--ambient", "35"), ("--hot-fan", "always")])
+def test_what_the_log_has_is_not_stated_a_second_time(box, capsys, option, value):
+    _, path, _ = box
+    assert cli.main(["calibrate", "film_box", str(path), option, value]) == 2
+    told = capsys.readouterr().err.strip().splitlines()
+    assert len([line for line in told if option in line and "stated twice" in line]) == 1
+
+
 # Residuals that hang together -------------------------------------------------------------------
 
 
@@ -280,7 +291,7 @@ def test_a_fading_misfit_is_sized():
     blocks = blocks_of(count)
     first = misfit_of.first_guess(blocks, values, 0.15)
     nothing = np.zeros((count, 1))
-    (found,) = misfit_of.likeliest([blocks], [first], [values], [nothing], np.zeros(1))
+    (found,) = misfit_of.likeliest([blocks], [first], [values], [nothing], np.zeros(1), [0.0])
     assert found.size == pytest.approx(0.3, rel=0.35)
     assert found.fades_s == pytest.approx(600.0, rel=0.6)
     # Between two blocks the chain itself moves by 0.3 sqrt(1 - exp(-0.2)) = 0.13 K.
@@ -342,11 +353,12 @@ def test_intervals_hold_the_truth_in_a_few_logs(box, tmp_path, note):
 
 @pytest.mark.coverage
 def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path, note):
-    # 20 larders and 20 boxes; seeds 200 to 219 were not looked at while this was written.
+    # 20 larders and 20 boxes; seeds 600 to 619 were not looked at while this was written.
     apart = {name: [] for name in sorted(LUMPS)}
     off = {name: [] for name in sorted(LUMPS)}
+    more = {name: [] for name in sorted(MORE)}
     tails = []
-    for seed in range(200, 220):
+    for seed in range(600, 620):
         for kind in ("larder", "box"):
             truth, path = logged(tmp_path, kind, seed)
             found = calibrate(load_config(CONFIGS[kind]), read_log(path), starts=1)
@@ -355,6 +367,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path, note):
                 if item.name in LUMPS:
                     apart[item.name].append(own[item.name])
                     off[item.name].append(item.value / truth.lumps[item.name] - 1.0)
+                elif item.name in MORE:
+                    more[item.name].append((item.value - truth.lumps[item.name]) / item.error)
             tails.append(found.tail_rms["air_c"])
             note(f"{kind} {seed}: " + ", ".join(f"{n} {v:+.2f}" for n, v in own.items())
                  + f"; air {tails[-1]:.2f} K")  # fmt: skip
@@ -372,6 +386,10 @@ def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path, note):
     assert np.sqrt(np.mean(np.square(tails))) <= 0.3
     for name, row in zip(apart, held, strict=True):
         assert row.mean() >= 0.8, name
+    for name, z in more.items():
+        share = np.mean(np.abs(z) <= NINETY)
+        note(f"{name}: {100 * share:.0f} %, rms {np.sqrt(np.mean(np.square(z))):.2f} errors")
+        assert share >= 0.8, name
 
 
 def test_lumps_and_their_errors_follow_from_the_parts(box):

@@ -13,10 +13,12 @@ from rich.console import Console
 from ctrl import calibrate as calibrate_module
 from ctrl import calibrate_trust, cli, screen_calibrate
 from ctrl.calibrate import calibrate
-from ctrl.config import load_config, parse_config
+from ctrl.calibrate_file import twin_text
+from ctrl.config import ConfigError, load_config, parse_config
 from ctrl.log_file import read_log
+from ctrl.report_config import told_parts
 from ctrl.shipped import find_config
-from ctrl.twin import PARTS
+from ctrl.twin import BY_NAME, PARTS
 from ctrl.twin_spreads import measured_words
 from tests import other_plant
 from tests.synthetic_logs import make_log
@@ -75,7 +77,9 @@ def test_a_part_beyond_its_tolerance_is_found_with_a_wider_one(wrong, note):
     # The bound of the first search, 0.817 times the sink's K/W, is far above the truth.
     assert item.value == pytest.approx(truth.lumps[item.name], rel=0.05)
     text = shown(found)
-    assert text.index("config and log disagree: hot sink's K/W") < text.index("What it comes to")
+    assert text.index("config and log disagree: the tolerances do not reach") < text.index(
+        "What it comes to"
+    )
     assert "Beyond its tolerance: hot sink's K/W" in " ".join(text.split())
     assert "tolerances.sinks_pct" in text
     assert "not to be trusted" not in text
@@ -99,6 +103,25 @@ def test_a_lag_at_its_bound_is_marked_but_no_reason(wrong):
     x[index] = calibrate_trust.WIDEST
     assert calibrate_trust.at_bound(found.setup, x)[index]
     assert replace(found, x=x).distrust == ()
+
+
+def test_a_twin_does_not_call_a_lag_at_its_bound_measured(wrong):
+    _, _, found = wrong
+    found = replace(
+        found, estimates=tuple(replace(item, at_bound=False) for item in found.estimates)
+    )
+    items = tuple(
+        replace(item, told=False, at_bound=True) if item.name == "air_lag" else item
+        for item in found.estimates
+    )
+    config = parse_config(twin_text(replace(found, estimates=items)), "twin.toml")
+    measured, *rest = measured_words(config)
+    words = BY_NAME["air_lag"].words
+    assert words not in measured
+    assert any(text.startswith("At the end of the search") and words in text for text in rest)
+    assert "air_lag" not in told_parts(config)
+    with pytest.raises(ConfigError, match=r"twin\.at_bound"):
+        parse_config(twin_text(found).replace("[twin]", '[twin]\nat_bound = ["dune"]'), "twin.toml")
 
 
 def test_a_column_in_fahrenheit_is_not_absorbed(wrong):
@@ -141,7 +164,15 @@ def test_the_verb_refuses_a_twin_not_to_be_trusted(wrong, stuck, tmp_path, capsy
     assert "twin.hot_sink_times" in ends
     assert "not written" in told.err
     assert not twin.exists()
+    # To replace a file is one thing, to write what must not be believed another.
     assert cli.main([*words, "--force"]) == 1
+    assert not twin.exists()
+    assert "--untrusted" in capsys.readouterr().err
+    assert cli.main([*words, "--untrusted"]) == 1
+    before = twin.read_bytes()
+    assert cli.main([*words, "--untrusted"]) == 2
+    assert cli.main([*words, "--force"]) == 1
+    assert twin.read_bytes() == before
     config = parse_config(twin.read_text(encoding="utf-8"), "twin.toml")
     assert config.twin.distrust == list(stuck.distrust)
     assert measured_words(config)[0].startswith("This twin is not to be trusted: config and log")

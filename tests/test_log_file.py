@@ -181,3 +181,38 @@ def test_too_short_is_refused(tmp_path):
     time_s, air, _ = rows_of(60)
     assert "20 min" in fault_of(write(tmp_path / "a.csv", "time_s,air_c", (time_s, air)))
     assert "cannot be read" in fault_of(tmp_path / "none.csv")
+
+
+def test_outliers_of_every_column_are_found(tmp_path):
+    time_s, air, room = rows_of()
+    supply, amps, duty = (np.full(time_s.size, x) for x in (12.3, 4.0, 0.8))
+    duty[120:], amps[120:] = 0.4, 2.0
+    for column, bad in ((room, 60.0), (supply, 0.0), (amps, 50.0)):
+        column[20::40] = bad
+    air[60:63] += 30.0  # three in a row
+    path = write(tmp_path / "a.csv", "time_s,air_c,ambient_c,supply_v,module_a,duty",
+                 (time_s, air, room, supply, amps, duty))  # fmt: skip
+    log = read_log(path)
+    spoilt = time_s[20::40].size
+    assert log.counts["outliers"] == 3 * spoilt + 3
+    for name, seen in (("ambient_c", 22.0), ("supply_v", 12.3)):
+        assert np.nanmax(np.abs(log.columns[name] - seen)) < 1e-9
+        assert np.isnan(log.columns[name]).sum() == spoilt
+    assert np.nanmax(log.columns["module_a"]) == 4.0
+    assert any(note.startswith("supply_v: ") for note in log.notes)
+
+
+def test_a_current_that_follows_its_duty_is_no_outlier(tmp_path):
+    time_s, air, _ = rows_of()
+    duty = np.zeros(time_s.size)
+    duty[::10] = 1.0  # pulses of one row
+    path = write(tmp_path / "a.csv", "time_s,air_c,module_a,duty", (time_s, air, 4.0 * duty, duty))
+    assert read_log(path).counts["outliers"] == 0
+
+
+def test_a_bare_duty_beyond_one_is_asked_for_its_unit(tmp_path):
+    time_s, air, _ = rows_of()
+    duty = np.zeros(time_s.size)
+    duty[-10:] = 100.0  # too few rows to be out of range by their share
+    text = fault_of(write(tmp_path / "a.csv", "time_s,air_c,duty", (time_s, air, duty)))
+    assert "--unit duty=pct" in text

@@ -338,6 +338,45 @@ def test_a_cracked_module_fits_no_class(config, tmp_path):
     assert found.label.verdict == "doubtful" and "no class fits" in found.label.words
 
 
+def test_a_module_with_half_the_couples_is_told_by_its_seebeck_coefficient(
+    config, six_amps, tmp_path
+):
+    half = BenchModule(a=0.53 * six_amps.a, r=0.6 * six_amps.r, current_a=2.0)
+    label = bench_check(config, read_bench(write_bench(tmp_path, half))).label
+    assert label.verdict == "mislabelled"
+    couples = int(re.search(r"about (\d+) couples", label.words).group(1))
+    # 127 couples by what a module of their kind gives, 90 % of the sheet's here.
+    assert couples == pytest.approx(0.53 * 127, rel=0.1)
+    assert "cracked" not in label.words
+    # Too little resistance is no crack.
+    odd = BenchModule(a=0.9 * six_amps.a, r=0.6 * six_amps.r, current_a=2.0)
+    assert "cracked" not in bench_check(config, read_bench(write_bench(tmp_path, odd))).label.words
+
+
+def test_measured_sinks_bring_their_tolerance(config, tmp_path):
+    series = {"time_min": [0, 20, 40, 60], "air_c": [22.0] * 4}
+    hot = series | {"sink_c": [30.0, 31.9, 32.0, 32.0], "voltage_v": 12.0, "current_a": 5.0}
+    cold = series | {"sink_c": [30.0, 33.9, 34.0, 34.0], "voltage_v": 12.0, "current_a": 2.5}
+    path = tmp_path / "bench.toml"
+
+    def write(**tables):
+        text = "".join(
+            f"[{name}]\n" + "".join(f"{key} = {json.dumps(x)}\n" for key, x in table.items())
+            for name, table in tables.items()
+        )
+        path.write_text(text, encoding="utf-8")
+        return bench_check(config, read_bench(str(path)))
+
+    both = write(hot_sink=hot, cold_sink=cold)
+    (line,) = [line for line in both.lines if line.key == "sinks_pct"]
+    assert line.section == "tolerances"
+    errors = [row.measured.standard_error / row.measured.value for row in both.comparisons]
+    assert line.value == pytest.approx(100.0 * np.sqrt(3.0) * max(errors), abs=0.06)
+    one = write(hot_sink=hot)
+    assert not any(line.key == "sinks_pct" for line in one.lines)
+    assert any("sinks_pct" in note for note in one.notes)
+
+
 def test_lines_read_back_as_what_was_measured(config, six_amps, tmp_path, capsys):
     leak = {"time_min": [0, 30, 60], "inside_c": [45.0, 45.0, 45.0], "ambient_c": [22.0] * 3,
             "voltage_v": 12.0, "current_a": 1.2, "module_in_place": False}  # fmt: skip

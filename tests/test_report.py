@@ -41,6 +41,7 @@ from ctrl.report_html import (
     without_unit_column,
 )
 from ctrl.report_plots import NARROW_IN, VARIABLES, WIDE_IN, gains_figure, themed
+from ctrl.simulation import money_per_day
 from ctrl.twin import BY_NAME
 
 CSS = resources.files("ctrl").joinpath("report.css").read_text(encoding="utf-8")
@@ -199,8 +200,10 @@ def test_drills_say_passed_or_failed_in_words(tree):
 
 
 def test_failed_drills_stand_under_the_verdict():
-    assert "<strong>1 of 2 drills fails: sensor_stuck.</strong>" in larder_page()
     whole = larder_report()
+    fault = next(item.fault for item in whole.drills if item.name == "sensor_stuck")
+    assert len(fault.split()) > 2
+    assert f"<strong>1 of 2 drills fails: {fault} (sensor_stuck).</strong>" in larder_page()
     passed = replace(whole, drills=tuple(item for item in whole.drills if item.passed))
     assert report._failed(passed.drills) == []
 
@@ -251,6 +254,11 @@ def test_money_without_a_name_is_the_tariffs():
 
     assert energy_tile(tariff).endswith(" in your tariff's currency")
     assert energy_tile(tariff.model_copy(update={"currency": "shells"})).endswith(" shells")
+    named = plain.config.model_copy(
+        update={"tariff": tariff.model_copy(update={"currency": "shells"})}
+    )
+    unnamed = plain.config.model_copy(update={"tariff": tariff})
+    assert (money_per_day(named), money_per_day(unnamed)) == ("shells/day", "cost/day")
 
 
 # Tables ------------------------------------------------------------------------------------

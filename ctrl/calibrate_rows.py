@@ -1,0 +1,127 @@
+"""Rows of a log that say less than they seem: frost on the cold sink, switching between two rows.
+
+Frost closes a sink bit by bit and is no poor sink.  How much grows depends on wet goods and on
+seals that no config knows, so the log tells it: the hours that the cold sink has been below 0 °C
+in air that can frost it, since it was last clear.  Melting takes heat that depends on that frost;
+it is left out, and what comes after has start values of its own.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctrl.log_file import Log
+from plant import moist_air
+from plant.constants import ZERO_C_K
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.bool_]
+
+FROSTS_C = 0.5  # reading from which it may be frosting: 0 °C, and what sensors are usually off
+CLEAR_C = 2.0  # a cold sink that reads more has no frost left (common practice, no source)
+LEAST_FROST_H = 0.5  # less of it needs no unknown
+MOST_MELTS = 6  # start values anew after each; of more only the melting is left out
+SWITCHED = 0.15  # a change of duty or of a fan that moves temperatures at once
+EXACT_S = 30.0  # rows so close tell when it was
+MOST_UNSEEN = 0.5  # share of the rows
+FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 900.0  # then the sinks have forgotten it
+
+
+@dataclass(frozen=True)
+class Frosting:
+    """What the cold sink's reading says of frost.
+
+    Parameters
+    ----------
+    hours : ndarray, shape (rows,)
+        At 0 °C or below as far as its sensor tells, in air that can frost it, since it was last
+        clear [h].
+    melting, starts : ndarray of bool, shape (rows,)
+        Rows while it melts; rows at which a stretch begins anew.
+    """
+
+    hours: Array
+    melting: Rows
+    starts: Rows
+
+    @property
+    def melts(self) -> int:
+        """How many times it melted."""
+        return int(self.starts.sum())
+
+    @property
+    def matters(self) -> bool:
+        """Tell whether there was enough of it to need an unknown."""
+        return float(self.hours.max(initial=0.0)) >= LEAST_FROST_H
+
+
+def frosting(log: Log, room_ratio: Array, pressure_pa: float) -> Frosting:
+    """Return where a log's cold sink frosts and melts; nowhere without its reading.
+
+    Parameters
+    ----------
+    room_ratio : ndarray, shape (rows,)
+        Humidity ratio of the room's air [-]: drier than saturated at the sink, it frosts nothing.
+    """
+    count = log.time_s.size
+    hours, melting, starts = np.zeros(count), np.zeros(count, bool), np.zeros(count, bool)
+    seen = log.columns.get("cold_sink_c")
+    if seen is None:
+        return Frosting(hours, melting, starts)
+    so_far, warm_from, last = 0.0, -1, -1
+    for row in range(count):
+        if row and log.segment[row] != log.segment[row - 1]:
+            so_far, warm_from, last = 0.0, -1, -1
+        cold_c = seen[row]
+        if np.isfinite(cold_c):
+            frosts = cold_c < FROSTS_C and room_ratio[row] > moist_air.saturation_humidity_ratio(
+                min(cold_c, 0.0) + ZERO_C_K, pressure_pa
+            )
+            if frosts and last >= 0:
+                so_far += (log.time_s[row] - log.time_s[last]) / 3600.0
+            if cold_c < FROSTS_C:
+                warm_from = row + 1
+            elif cold_c > CLEAR_C:
+                if so_far >= LEAST_FROST_H:
+                    melting[warm_from:row] = True
+                    starts[row] = True
+                so_far = 0.0
+            last = row
+        hours[row] = so_far
+    if starts.sum() > MOST_MELTS:
+        starts[:] = False
+    return Frosting(hours, melting, starts)
+
+
+def with_starts(log: Log, starts: Rows) -> tuple[Array, NDArray[np.int64]]:
+    """Return (times from each stretch's start [s], stretch) with stretches begun at more rows."""
+    segment = log.segment + np.cumsum(starts)
+    time_s = log.time_s.copy()
+    for part in np.unique(segment):
+        time_s[segment == part] -= time_s[segment == part][0]
+    return time_s, segment
+
+
+def unseen_switches(log: Log, switched: list[Array]) -> Rows:
+    """Return the rows after a switching that fell somewhere between two rows far apart.
+
+    `switched` are columns of duty and fans without holes: when they changed is not known by up to
+    the step between the rows, and the sinks change within minutes.  Where that would be most of
+    the log, as of a relay that cycles within a few rows, none.
+    """
+    found = np.zeros(log.time_s.size, bool)
+    steps = np.diff(log.time_s)
+    for column in switched:
+        size = SWITCHED * max(float(np.max(np.abs(column))), 1e-9)
+        far = (np.abs(np.diff(column)) > size) & (steps > EXACT_S) & (np.diff(log.segment) == 0)
+        for row in np.flatnonzero(far):
+            until = log.time_s[row + 1] + min(FORGOTTEN_STEPS * steps[row], FORGOTTEN_S)
+            found |= (
+                (log.segment == log.segment[row])
+                & (log.time_s > log.time_s[row]) & (log.time_s < until)
+            )  # fmt: skip
+    return found if found.mean() <= MOST_UNSEEN else np.zeros_like(found)
+
+
+__all__ = ["Frosting", "frosting", "unseen_switches", "with_starts"]
