@@ -7,6 +7,7 @@ from ctrl.bands import BandPoint, Seen
 from ctrl.comparison import CannotTell, Compared, Comparison, lacks
 from ctrl.config import Config
 from ctrl.json_out import Object, findings_object, ice_object, settings_object
+from ctrl.json_out_aim import aim_object
 from ctrl.switching_cycle import Cycle
 from ctrl.trade_off import PlacePoint, TradeOff
 
@@ -129,6 +130,7 @@ def of_trade_off(found: TradeOff, version: str) -> Object:
             "ambient_c": found.config.climate.usual_c,
             "seed": found.seed,
             "lacks": found.lack,
+            "aim": aim_object(found.aim),
             "recommended": _band(found.chosen)
             | {"min_on_s": found.min_on_s, "min_off_s": found.min_off_s},
             "settings_decided_by": found.decided_by,
@@ -137,6 +139,16 @@ def of_trade_off(found: TradeOff, version: str) -> Object:
         }
         | _plan(found)
     )
+
+
+def of_no_thermostat(config: Config, why: str, version: str) -> Object:
+    """Return what `thermostat --json` prints where there is nothing to cool."""
+    return _head("thermostat", config, version) | {
+        "ambient_c": config.climate.usual_c,
+        "lacks": why,
+        "recommended": None,
+        "recommended_reason": why,
+    }
 
 
 def _plan(found: TradeOff) -> Object:
