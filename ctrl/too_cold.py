@@ -30,9 +30,9 @@ class TooCold:
     `contents_c` is what the simulated days leave (their coldest, or the mean in the usual room),
     `idle_c` what they come to in the end, by the steady state: colder where freezing holds them
     up meanwhile; `least_c` what is wanted [°C], `lacks_k` above the colder of the two [K].
-    `room_c` is the room that would do, `heater_w` the heat inside that would, in the mean [W]; `foam_gain_k` how much
-    warmer `MORE_FOAM_MM` keep idle contents and `foam_heater_w` the heat then, None where no
-    such foam fits.
+    `room_c` is the room that would do, `heater_w` the heat inside that would, in the mean [W];
+    `foam_gain_k` how much warmer `MORE_FOAM_MM` keep idle contents and `foam_heater_w` the heat
+    then, None where no such foam fits.
     """
 
     case: str
@@ -54,8 +54,8 @@ class TooCold:
         text = (
             f"{self.case} room, {self.ambient_c:g} °C: contents at {self.contents_c:.1f} °C with "
             f"the module idle{end}, {self.lacks_k:.1f} K below the {self.least_c:.1f} °C they "
-            f"need. Enough would be a place at {self.room_c:.1f} °C, or about {self.heater_w:.1f} W of "
-            "heat inside"
+            f"need. Enough would be a place at {self.room_c:.1f} °C, or about "
+            f"{self.heater_w:.1f} W of heat inside"
         )
         if self.foam_gain_k is None or self.foam_heater_w is None:
             return text
