@@ -1,6 +1,7 @@
 """What `compare --json` and `thermostat --json` print."""
 
 from dataclasses import asdict
+from math import isfinite
 from typing import Any
 
 from ctrl.bands import BandPoint, Seen
@@ -87,7 +88,8 @@ def _cycle(found: Cycle | None) -> Object | None:
 
 def _seen(found: Seen) -> Object:
     values = asdict(found)
-    values["cycle_s"] = values.pop("period_s")
+    period_s = values.pop("period_s")
+    values |= _or_why("cycle_s", period_s if isfinite(period_s) else None, "it never switches")
     values["swing_k"] = values.pop("air_swing_k")
     values["contents_cycle_k"] = values.pop("contents_swing_k")
     values["contents_swing_k"] = values.pop("contents_range_k")

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from ctrl.aim import Aim, aim_of, moved_to
+from ctrl.bands import NEVER_PER_H
 from ctrl.build import at_ambient
 from ctrl.candidates import Candidate
 from ctrl.capability import coldest_holdable, duty_for, limits_of
@@ -236,7 +237,7 @@ def relay_life_of(config: Config, drive: str, found: Findings) -> float | None:
     """
     if drive not in ("relay", "slow_window") or not config.drive.contacts:
         return None
-    return relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
+    return relay_life_years(max(found.cycles_per_hour, NEVER_PER_H), config.limits.relay_cycles)
 
 
 def warmest_mean_c(config: Config, bare: Ice) -> float:

@@ -95,6 +95,24 @@ def test_the_map_aims_at_what_is_flashed(weak, flashed, monkeypatch):
     assert f"setpoint: a reading of {flashed.best.settings.setpoint_c:.1f} °C" in text
 
 
+def test_a_thermostat_that_never_switches_is_told_in_json_and_on_the_screen(weak, flashed):
+    """Always on: no cycle to time, and a life without end that is no infinity."""
+    from ctrl import json_out_compare, screen_compare
+    from ctrl.trade_off import trade_off
+
+    found = trade_off(weak, bands_k=(1.0,), seed=1)
+    assert found.setpoint_c == flashed.best.settings.setpoint_c
+    assert found.chosen.usual.cycles_per_hour == 0.0
+    assert found.points[0].usual.cycles_per_hour > 0.5  # at the reading that still cycles
+    told = json.loads(json.dumps(json_out_compare.of_trade_off(found, "0"), allow_nan=False))
+    assert told["recommended"]["simulated"]["cycle_s"] is None
+    assert told["recommended"]["relay_life_years"] > 100.0
+    assert told["aim"]["aim_words"] == found.aim.words
+    text = screen_of(screen_compare.show_trade_off, found)
+    assert found.aim.words in text
+    assert f"At a setpoint of {found.aim.control_c:.1f} °C" in text
+
+
 def test_a_room_too_hot_is_not_called_colder(monkeypatch):
     """Half an ampere: what the worst room could hold is warmer than the usual room itself."""
     config = larder(0.5)
