@@ -6,6 +6,10 @@ from ctrl.aim import Aim
 from ctrl.too_cold import TooCold
 
 
+def _or_why(key: str, value: Any, reason: str) -> dict[str, Any]:
+    return {key: value} if value is not None else {key: None, f"{key}_reason": reason}
+
+
 def aim_object(found: Aim) -> dict[str, Any]:
     """Return what is aimed for, and what remains above the target in each room."""
     return {
@@ -24,20 +28,18 @@ def aim_object(found: Aim) -> dict[str, Any]:
 
 def too_cold_object(found: TooCold) -> dict[str, Any]:
     """Return one room too cold for the contents, with what would keep them warmer."""
-    values: dict[str, Any] = {
-        "case": found.case,
-        "ambient_c": found.ambient_c,
-        "contents_c": found.contents_c,
-        "idle_c": found.idle_c,
-        "least_c": found.least_c,
-        "lacks_k": found.lacks_k,
-        "room_enough_c": found.room_c,
-        "heater_w": found.heater_w,
-    }
-    for key, value in (
-        ("foam_gain_k", found.foam_gain_k), ("foam_heater_w", found.foam_heater_w)
-    ):  # fmt: skip
-        values[key] = value
-        if value is None:
-            values[f"{key}_reason"] = "no such foam fits this cabinet"
-    return values
+    none = "no such foam fits this cabinet"
+    return (
+        {
+            "case": found.case,
+            "ambient_c": found.ambient_c,
+            "contents_c": found.contents_c,
+            "idle_c": found.idle_c,
+            "least_c": found.least_c,
+            "lacks_k": found.lacks_k,
+            "room_enough_c": found.room_c,
+            "heater_w": found.heater_w,
+        }
+        | _or_why("foam_gain_k", found.foam_gain_k, none)
+        | _or_why("foam_heater_w", found.foam_heater_w, none)
+    )

@@ -16,6 +16,7 @@ from ctrl import (
     cli_guide,
     drill_results,
     json_out,
+    json_out_aim,
     json_out_calibrate,
     json_out_drill,
     json_out_identify,
@@ -272,6 +273,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     assert keys - set(GLOSSARY) == set()
     # Drills, a maker's own code, boards and builds are run in their own tests; their keys by text.
     keys |= keys_written_in(
+        json_out_aim,
         json_out_drill,
         json_out_maker,
         drill_results,
