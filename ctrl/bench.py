@@ -28,7 +28,8 @@ LEAST_DUTY = 0.03  # not switched off quite: an idle module is another plant
 MOST_PAIRS = 6
 WANTED_SHARE = 0.1  # largest standard error of gain, time constant and dead time [-]
 SQUARE_PERIODS, SQUARE_DISCARDED = 8, 2
-EARLY_SHARE = 0.125  # of the step: where the dead time is read by hand
+HAND_SHARES = (0.05, 0.5)  # of the end: between them a curve is read by hand
+HAND_EVERY_S = 5.0
 SMOOTHED_S = 5.0
 
 
@@ -379,12 +380,11 @@ def _run(bench: Bench, law: object, seconds: float, run: int) -> Record:
 
 
 def three_readings(time_s: Array, fall_k: Array, step_duty: float) -> FirstOrder | None:
-    """Return the model by hand: falls at a fifth, three fifths and the end of the step.
+    """Return the model by hand: the end of the step by three readings, the rest by a ruler.
 
-    Equally apart by D: e^(-D/tau) = (y3 - y2)/(y2 - y1), end = y1 + (y2 - y1)/(1 - e); and
-    with an early reading y0 at an eighth theta = t0 + tau ln(1 - y0/end) (from first order
-    with dead time, exact).  Each reading is the mean over a twentieth of the step about its
-    time; None where noise hides it.
+    Falls at a fifth, three fifths and the end of the step, equally apart by D: f = (y3 - y2)/(y2
+    - y1), end E = y1 + (y2 - y1)/(1 - f) (from first order, exact).  Each is the mean over a
+    twentieth of the step about its time; then `ruled_line`; None where noise hides it.
     """
     horizon = float(time_s[-1])
     wide = 0.025 * horizon
@@ -392,14 +392,31 @@ def three_readings(time_s: Array, fall_k: Array, step_duty: float) -> FirstOrder
     y1, y2, y3 = (float(np.mean(fall_k[np.abs(time_s - t) <= wide])) for t in times)
     if not 0.0 < y3 - y2 < y2 - y1 or y1 <= 0.0:
         return None
-    fade = (y3 - y2) / (y2 - y1)
-    end = y1 + (y2 - y1) / (1.0 - fade)
-    tau = (times[1] - times[0]) / -log(fade)
-    early_s = EARLY_SHARE * horizon
-    y0 = float(np.mean(fall_k[np.abs(time_s - early_s) <= wide]))
-    if not 0.0 < y0 < end:
+    end = y1 + (y2 - y1) / (1.0 - (y3 - y2) / (y2 - y1))
+    found = ruled_line(time_s, fall_k, end)
+    return None if found is None else FirstOrder(end / step_duty, *found)
+
+
+def ruled_line(time_s: Array, fall_k: Array, end_k: float) -> tuple[float, float] | None:
+    """Return (time constant, dead time) [s] from a fall on half-logarithmic paper.
+
+    ln(1/(1 - y/E)) over time is a straight line of slope 1/tau that crosses zero at the dead
+    time (first order with dead time, exact; textbook).  The line through the readings from 5 to
+    50 % of the end: what is later belongs to the slow lags of walls and contents, which this
+    model has not, and many readings beat their noise down.  Read every 5 s; where the mean of
+    three passes a share is where it counts as passed.  None where noise hides it.
+    """
+    every = max(round(HAND_EVERY_S / (time_s[1] - time_s[0])), 1)
+    t, y = time_s[::every], fall_k[::every] / end_k
+    calm = np.convolve(y, np.full(3, 1.0 / 3.0), "same")
+    passed = [np.flatnonzero(calm[1:-1] >= share) + 1 for share in HAND_SHARES]
+    if any(item.size == 0 for item in passed):
         return None
-    return FirstOrder(end / step_duty, tau, max(early_s + tau * log(1.0 - y0 / end), 0.0))
+    rows = slice(int(passed[0][0]), max(int(passed[1][0]), int(passed[0][0]) + 2) + 1)
+    if np.any(y[rows] >= 1.0):
+        return None
+    slope, at_zero = (float(x) for x in np.polyfit(t[rows], -np.log(1.0 - y[rows]), 1))
+    return (1.0 / slope, max(-at_zero / slope, 0.0)) if slope > 0.0 else None
 
 
 def square_test(bench: Bench, expected: FirstOrder) -> StepTest:
@@ -432,27 +449,42 @@ def square_by_hand(wave_c: Array, on_s: int) -> FirstOrder | None:
     """Return the model by hand from a mean period of 1 s ticks, on for its first `on_s`.
 
     Each half bends towards its goal by the rule of `three_readings`; the goals lie one gain
-    apart.  Dead time: from the turn y(turn) at a switching and y0 at an eighth of the half,
-    theta = t0 - tau ln((y(turn) - goal)/(y0 - goal)).
+    apart.  Where it had gone on as before, the reading of a half would have been the former
+    goal G' plus (Y - G') e^(-t/tau'), Y its reading at the switching: what it differs from that
+    is a whole step's response, and `ruled_line` reads it (superposition, exact for a linear
+    plant once the former half is one lag).
     """
-    goals, taus, deads = [], [], []
-    smooth = smoothed(wave_c, int(SMOOTHED_S))
-    halves = ((wave_c[:on_s], float(np.max(smooth))), (wave_c[on_s:], float(np.min(smooth))))
-    for half, turn in halves:
-        wide = max(half.size // 40, 1)
-        middles = [int(share * half.size) for share in (EARLY_SHARE, 0.3, 0.6, 0.9)]
-        y0, y1, y2, y3 = (float(np.mean(half[m - wide : m + wide + 1])) for m in middles)
-        if y2 == y1 or not 0.0 < (y3 - y2) / (y2 - y1) < 1.0:
+    halves = (wave_c[:on_s], wave_c[on_s:])
+    on, off = (_goal_of(half) for half in halves)
+    if on is None or off is None or on[0] >= off[0]:
+        return None
+    gain = off[0] - on[0]
+    each = []
+    for half, former, known, sign in (
+        (halves[0], halves[1], off, 1.0), (halves[1], halves[0], on, -1.0),
+    ):  # fmt: skip
+        goal, tau = known
+        last_s = int(HAND_EVERY_S)
+        turn = float(np.mean(former[-2 * last_s :]))  # three readings, 5 s before the switching
+        t = np.arange(half.size, dtype=float)
+        gone_on = goal + (turn - goal) * np.exp(-(t + last_s) / tau)
+        read = ruled_line(t, sign * (gone_on - half), gain)
+        if read is None:
             return None
-        fade = (y3 - y2) / (y2 - y1)
-        goal = y1 + (y2 - y1) / (1.0 - fade)
-        tau = 0.3 * half.size / -log(fade)
-        if (turn - goal) / (y0 - goal) <= 0.0:
-            return None
-        goals.append(goal)
-        taus.append(tau)
-        deads.append(middles[0] - tau * log((turn - goal) / (y0 - goal)))
-    return FirstOrder(goals[1] - goals[0], 0.5 * sum(taus), max(0.5 * sum(deads), 0.0))
+        each.append(read)
+    tau_s, dead_s = (0.5 * (first + second) for first, second in zip(*each, strict=True))
+    return FirstOrder(gain, tau_s, dead_s)
+
+
+def _goal_of(half_c: Array) -> tuple[float, float] | None:
+    """Return (goal [°C], time constant [s]) of half a square wave by three readings, or None."""
+    wide = max(half_c.size // 40, 1)
+    middles = [int(share * half_c.size) for share in (0.3, 0.6, 0.9)]
+    y1, y2, y3 = (float(np.mean(half_c[m - wide : m + wide + 1])) for m in middles)
+    if y2 == y1 or not 0.0 < (y3 - y2) / (y2 - y1) < 1.0:
+        return None
+    fade = (y3 - y2) / (y2 - y1)
+    return y1 + (y2 - y1) / (1.0 - fade), 0.3 * half_c.size / -log(fade)
 
 
 def smoothed(wave: Array, width: int) -> Array:

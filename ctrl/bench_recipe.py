@@ -2,7 +2,7 @@
 
 from math import ceil
 
-from ctrl.bench import EARLY_SHARE
+from ctrl.bench import HAND_SHARES
 from ctrl.bench_relay import EIGHTHS
 from ctrl.first_order import FirstOrder
 from ctrl.identify import Identification, off_pct
@@ -51,11 +51,18 @@ def recipe_of(found: Identification) -> tuple[str, ...]:
         f"From the mean curve take y1, y2, y3 at {minutes_of(step.horizon_s)}: each the mean of "
         f"the readings within {0.025 * step.horizon_s:.0f} s. With D = "
         f"{0.375 * step.horizon_s:.0f} s between them and step S = {step.step_duty:.2f}: "
-        "f = (y3 - y2)/(y2 - y1); end E = y1 + (y2 - y1)/(1 - f); gain K = E/S; time constant "
-        f"tau = D/ln(1/f). With y0 at t0 = {EARLY_SHARE * step.horizon_s:.0f} s: dead time = "
-        "t0 + tau ln(1 - y0/E).",
+        "f = (y3 - y2)/(y2 - y1); end E = y1 + (y2 - y1)/(1 - f); gain K = E/S. " + _ruler(),
         _by_hand(found),
         *_relay(found),
+    )
+
+
+def _ruler() -> str:
+    low, high = (f"{100.0 * share:.0f}" for share in HAND_SHARES)
+    return (
+        f"For the readings y from {low} to {high} % of E draw ln(1/(1 - y/E)) over the time since "
+        "the change, and a straight line through them with a ruler: it crosses zero at the dead "
+        "time and rises by one in a time constant tau."
     )
 
 
@@ -127,10 +134,12 @@ def _square(found: Identification) -> tuple[str, ...]:
         f"Then write down the reading every 5 s for {step.pairs} more periods and take the mean "
         "period.",
         "In the on half take y1, y2, y3 at 0.3, 0.6 and 0.9 of it: f = (y3 - y2)/(y2 - y1), goal "
-        "G = y1 + (y2 - y1)/(1 - f), tau = 0.3 times the half over ln(1/f). The same in the off "
-        "half. Gain K = G off - G on; tau is the mean of both. With y0 at an eighth of the half, "
-        "t0 after switching, and the reading Y at its turn: dead time = t0 - tau ln((Y - G)/(y0 - "
-        "G)), mean of both.",
+        "G = y1 + (y2 - y1)/(1 - f), tau' = 0.3 times the half over ln(1/f). The same in the off "
+        "half. Gain K = G off - G on.",
+        "Had a half gone on as the one before, of goal G' and tau', the reading t after the "
+        "change would be G' + (Y - G') e^(-(t + 5 s)/tau'), Y the mean of the last three before: "
+        "y is how far the reading is from that, and E is K. " + _ruler() + " Both as the mean of "
+        "the two halves.",
         _by_hand(found),
     )
 

@@ -1,7 +1,7 @@
 """Cautions that apply to a cabinet, and protections it lacks."""
 
 from ctrl.branches import FanFailure
-from ctrl.build import extraction_of
+from ctrl.build import extraction_of, plant_of
 from ctrl.capability import StartCurrents, flashed_duty
 from ctrl.cases import Case, Limit, current_limits
 from ctrl.config import Config
@@ -15,11 +15,17 @@ FOOD_MAX_C = 5.0
 NEAR_FOAM_K = 10.0
 
 
+def advised_fuse_a(config: Config, plant: Plant | None = None) -> float | None:
+    """Return the next standard fuse above 1.25 times the start-up current [A], or None."""
+    whole = current_limits(config, plant_of(config) if plant is None else plant)[0]
+    return drive.fuse_for_a(whole.value)
+
+
 def cautions_of(config: Config, plant: Plant, cases: list[Case]) -> list[str]:
     """Return the cautions in the order of how much harm they prevent."""
     supply = config.supply
     current_a = current_limits(config, plant)[0].value
-    fuse = drive.fuse_for_a(current_a)
+    fuse = advised_fuse_a(config, plant)
     beyond = f"a fuse made for more than {drive.FUSE_RATINGS_A[-1]:g} A"
     fuse_text = f"a {fuse:g} A fuse" if fuse is not None else beyond
     found = [

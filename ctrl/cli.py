@@ -350,7 +350,13 @@ def _run_explain(args: argparse.Namespace, config: "Config", seed: int, compilin
     draws = 0 if args.quick or args.explain in explain.WITHOUT_DRAWS else 400
     with screen.Stages("tuning the controllers", compiling=compiling) as stages:
         found = recommend(config, seed=seed, progress=stages, draws=draws, workers=args.workers)
-    chain = explain.explain(found, args.explain)
+    try:
+        chain = explain.explain(found, args.explain)
+    except KeyError:
+        raise command_line_fault(
+            "no such number in this recommendation", "--explain", repr(args.explain),
+            "a place in its JSON, as cases[0].findings.contents_c.mean or limits[0].margin",
+        ) from None  # fmt: skip
     if args.json:
         write_json(json_out_robust.of_chain(found, chain, version()))
     else:

@@ -54,7 +54,10 @@ class EnergyRow:
     `steady_w` is P_ss at the target, at plug or battery; `defrost_kwh` and
     `defrost_interval_h` are dE_df and t_df, None where no defrost falls due; `spread_kwh` is
     half the range that dE_df has by the days it was taken from. `note` tells why P_ss or dE_df
-    is missing where days never repeat. `energy_kwh_per_day` is None with `why` where the target
+    is missing where days never repeat: the most frost of the last day without a defrost less
+    that of the day before, `most_frost_change_g`, and half the range of power in those days,
+    `spread_w`. `coldest_holdable_c` is worked out only where the target is out of reach.
+    `energy_kwh_per_day` is None with `why` where the target
     cannot be held, or where the room itself is colder.
     """
 
@@ -67,6 +70,9 @@ class EnergyRow:
     why: str = ""
     spread_kwh: float | None = None
     note: str = ""
+    most_frost_change_g: float | None = None
+    spread_w: float | None = None
+    coldest_holdable_c: float | None = None
 
     @property
     def is_resolved(self) -> bool:
@@ -163,7 +169,8 @@ def _row(
     start = duty_for(plant, ambient_k, target_k, coldest)
     if start is None:
         why = f"cannot be held: coldest {coldest.contents_c:.1f} °C, {coldest.decided_by} decides"
-        return EnergyRow(where, ambient_c, None, None, None, None, why)
+        return EnergyRow(where, ambient_c, None, None, None, None, why,
+                         coldest_holdable_c=coldest.contents_c)  # fmt: skip
     if at_duty(plant, 0.0, ambient_k).contents_k <= target_k:
         why = "room is colder than the contents are wanted: nothing is cooled"
         return EnergyRow(where, ambient_c, None, None, None, None, why)
@@ -197,38 +204,47 @@ def _longest_h(settings: Settings) -> float:
 def _summed(where: str, ambient_c: float, bare: "_Mean", melts: "_Mean | None") -> EnergyRow:
     """Return the row of the days without a defrost and of those with it."""
     steady_w = bare.power_w if bare.repeats else None
+    row = EnergyRow(where, ambient_c, steady_w, None, None, None,
+                    most_frost_change_g=bare.growth_g, spread_w=bare.spread_w)  # fmt: skip
     if melts is None or melts.interval_h is None:
-        note = (
-            ""
-            if bare.repeats
-            else "no two days are alike, for ice grows or melts: the last days' mean"
-        )
+        note = "" if bare.repeats else f"no two days are alike, {bare.apart}: the last days' mean"
         kwh = 0.024 * bare.power_w
-        return EnergyRow(where, ambient_c, bare.power_w, None, None, kwh, note=note)
+        return replace(row, steady_w=bare.power_w, energy_kwh_per_day=kwh, note=note)
     kwh = 0.024 * melts.power_w
     if steady_w is None or not melts.repeats:
-        note = "without a defrost no two days are alike, for ice grows or melts: no steady power"
+        note = f"without a defrost no two days are alike, {bare.apart}: no steady power"
         if not melts.repeats:
             note = "days with defrosts do not repeat either: the last days' mean"
-        return EnergyRow(
-            where, ambient_c, steady_w, None, melts.interval_h, kwh, note=note
-        )  # fmt: skip
+        return replace(row, defrost_interval_h=melts.interval_h, energy_kwh_per_day=kwh, note=note)
     increment_kwh = 1e-3 * (melts.power_w - steady_w) * melts.interval_h
     spread_kwh = 1e-3 * (melts.spread_w + bare.spread_w) * melts.interval_h
     kwh = summed_kwh_per_day(steady_w, increment_kwh, melts.interval_h)
-    return EnergyRow(
-        where, ambient_c, steady_w, increment_kwh, melts.interval_h, kwh, spread_kwh=spread_kwh
-    )
+    return replace(
+        row, defrost_kwh=increment_kwh, defrost_interval_h=melts.interval_h,
+        energy_kwh_per_day=kwh, spread_kwh=spread_kwh,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Mean:
-    """Mean power [W] at the target over whole cycles, half the range of its blocks [W]."""
+    """Mean power [W] at the target over whole cycles, half the range of its blocks [W].
+
+    `growth_g` is the last day's most frost less that of the day before [g].
+    """
 
     power_w: float
     spread_w: float
     interval_h: float | None
     repeats: bool
+    growth_g: float = 0.0
+
+    @property
+    def apart(self) -> str:
+        """How the days differ, in words."""
+        return (
+            f"the most frost changes by {self.growth_g:+.1f} g from one day to the next, the "
+            f"power lies within ±{self.spread_w:.1f} W"
+        )
 
 
 def settled_mean(
@@ -253,9 +269,11 @@ def settled_mean(
         days.append(loop.run(DAY_S, ROW_S))
         if day < LEAST_DAYS + window:
             continue
-        found = _mean_of(days[-window:], name, watts_at_target)
         frost = [float(np.max(record["frost_g"])) for record in days[-2:]]
-        still = frost[1] - frost[0] <= GROWTH_G_PER_DAY
+        found = replace(
+            _mean_of(days[-window:], name, watts_at_target), growth_g=frost[1] - frost[0]
+        )
+        still = found.growth_g <= GROWTH_G_PER_DAY
         if still and found.spread_w <= REPEATS_REL * found.power_w:
             return found
     return replace(found, repeats=False)

@@ -17,7 +17,7 @@ from ctrl.explain_chain import (
     changed_by_draws,
     inputs_of,
 )
-from ctrl.explain_keys import by_chain, by_family, family_of
+from ctrl.explain_keys import by_chain, by_family, family_of, places_of
 from ctrl.explain_more import MORE_CHAINS
 from ctrl.firmware import reading_step_k
 from ctrl.pi_search import SIMC
@@ -373,11 +373,17 @@ def is_known(name: str) -> bool:
 
 
 def explain(found: Recommendation, name: str) -> Chain:
-    """Return the chain of one number; `name` is a key of `CHAINS` or a place in the JSON."""
+    """Return the chain of one number; `name` is a key of `CHAINS` or a place in the JSON.
+
+    Raises
+    ------
+    KeyError
+        For a place that this recommendation's JSON has not, or that holds no number.
+    """
     if name in CHAINS:
         return CHAINS[name](found)
     family = family_of(name)
-    if family is None:
+    if family is None or name not in places_of(found):
         raise KeyError(name)
     if isinstance(family, str):
         return by_chain(found, name, CHAINS[family](found))

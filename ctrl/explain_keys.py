@@ -56,6 +56,12 @@ FAMILIES: dict[str, str | Family] = {
     "coldest_holdable_c": "coldest_holdable",
     "coldest_spread_k": "coldest_holdable",
     "coldest_ice_free_c": "coldest_ice_free",
+    "ice_free_setpoint_c": "coldest_ice_free",
+    "fuse_advised_a": "fuse",
+    "reading_step_k": Family(
+        "the sensor's own step, or that of the converter at the target", ("sensor.",),
+        "a finer sensor or converter",
+    ),
     "duty_limit": "duty_limit",
     "duty_limits": "duty_limit",
     "pull_down_h": "pull_down",
@@ -163,16 +169,18 @@ def family_of(place: str) -> str | Family | None:
     return None
 
 
-def numbers(value: Any, place: str = "") -> Iterator[tuple[str, float]]:
-    """Yield (place, number) of every number at any depth, as limits[0].margin."""
+def places(value: Any, place: str = "") -> Iterator[tuple[str, float | None]]:
+    """Yield (place, number) of every number at any depth, as limits[0].margin; None of a null."""
     if isinstance(value, Mapping):
         for key, item in value.items():
-            yield from numbers(item, f"{place}.{key}" if place else key)
+            yield from places(item, f"{place}.{key}" if place else key)
     elif isinstance(value, Sequence) and not isinstance(value, str):
         for index, item in enumerate(value):
-            yield from numbers(item, f"{place}[{index}]")
+            yield from places(item, f"{place}[{index}]")
     elif isinstance(value, int | float) and not isinstance(value, bool):
         yield place, float(value)
+    elif value is None:
+        yield place, None
 
 
 def unit_of(place: str) -> str:
@@ -184,11 +192,16 @@ def unit_of(place: str) -> str:
     return ""
 
 
-def numbers_of(found: Recommendation) -> dict[str, float]:
-    """Return every number of a recommendation's JSON by its place."""
+def places_of(found: Recommendation) -> dict[str, float | None]:
+    """Return every number of a recommendation's JSON by its place, None where it is null."""
     from ctrl.json_out import of_recommendation, plain
 
-    return dict(numbers(plain(of_recommendation(found, ""))))
+    return dict(places(plain(of_recommendation(found, ""))))
+
+
+def numbers_of(found: Recommendation) -> dict[str, float]:
+    """Return every number of a recommendation's JSON by its place, without the nulls."""
+    return {name: value for name, value in places_of(found).items() if value is not None}
 
 
 def by_chain(found: Recommendation, place: str, chain: Chain) -> Chain:

@@ -94,6 +94,18 @@ def _least_time(found: Recommendation, name: str) -> Chain:
     )  # fmt: skip
 
 
+def _relay_life(found: Recommendation) -> Chain:
+    life, cycles = found.chosen.relay_life_years, found.config.limits.relay_cycles
+    return Chain(
+        "relay_life", life, "a", "the relay's rated switchings over those of a settled usual day",
+        inputs_of(found.config, "limits.relay_cycles", "limits.relay_life_years", *ROOM_KEYS),
+        (Step("switchings that it lives", cycles, ""),
+         Step("cycles, simulated", found.chosen.findings.cycles_per_hour, "1/h")),
+        "nothing wears" if life is None else "the hysteresis flashed and the least times",
+        "a wider band, a relay for more switchings, a switch without contacts",
+    )  # fmt: skip
+
+
 def _slew(found: Recommendation) -> Chain:
     value = found.chosen.candidate.settings.slew_pct_per_s
     return Chain(
@@ -175,6 +187,7 @@ def _bottleneck(found: Recommendation) -> Chain:
 
 
 MORE_CHAINS: dict[str, Callable[[Recommendation], Chain]] = {
+    "relay_life": _relay_life,
     "energy_16": partial(_rated, room_c=16.0),
     "energy_25": partial(_rated, room_c=25.0),
     "energy_32": partial(_rated, room_c=32.0),

@@ -13,12 +13,13 @@ from typing import Any
 from ctrl.branches import FanFailure, Scan
 from ctrl.candidates import Candidate
 from ctrl.cases import Case, Limit
+from ctrl.cautions import advised_fuse_a
 from ctrl.check import Check
 from ctrl.cold_side import ColdSide
 from ctrl.config import Config
 from ctrl.evidence import Evidence
 from ctrl.findings import Findings
-from ctrl.firmware import Settings
+from ctrl.firmware import Settings, reading_step_k
 from ctrl.heat_soak import HeatSoak
 from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
@@ -221,6 +222,15 @@ def case_object(config: Config, case: Case) -> Object:
     )
 
 
+def saving_object(chosen: Controlled, item: Controlled) -> Object:
+    """Return what a controller would save beside the chosen one [kWh/d, %]."""
+    mine = chosen.findings.energy_kwh_per_day
+    saved = mine - item.findings.energy_kwh_per_day
+    return {"saves_kwh_per_day": saved} | _or_why(
+        "saves_pct", 100.0 * saved / mine if mine > 0.0 else None, "the chosen one needs none"
+    )
+
+
 def controller_object(item: Controlled, chosen: bool) -> Object:
     """Return one controller on one drive, with what it does on a usual day."""
     candidate, found = item.candidate, item.findings
@@ -336,14 +346,18 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
         "chosen_controller": chosen.controller,
         "chosen_drive": chosen.drive,
         "controllers": [
-            controller_object(item, item is found.chosen) for item in found.controllers
+            controller_object(item, item is found.chosen) | saving_object(found.chosen, item)
+            for item in found.controllers
         ],
+        "reading_step_k": reading_step_k(config.sensor),
     }
     pulled_why = found.pull_down_reason or "the contents start cold"
     return (
         head
         | defrost_object(found.defrost)
         | _or_why("coldest_ice_free_c", found.coldest_ice_free_c, "ices at every one tried")
+        | _or_why("ice_free_setpoint_c", found.ice_free_setpoint_c, "ices at every one tried")
+        | _or_why("fuse_advised_a", advised_fuse_a(found.config), "beyond the standard ratings")
         | {
             "cases": [case_object(config, case) for case in found.cases],
             "limits": [limit_object(item) for item in found.limits],

@@ -140,6 +140,13 @@ class Recommendation:
     twin_spread_k: float = 0.0
 
     @property
+    def ice_free_setpoint_c(self) -> float | None:
+        """Reading to hold for `coldest_ice_free_c` [°C]."""
+        if self.coldest_ice_free_c is None:
+            return None
+        return self.coldest_ice_free_c + self.setpoint_offset_k
+
+    @property
     def is_safe_to_build(self) -> bool:
         """Whether no limit of current, fuse, foam or module fails the build itself."""
         return not self.reason.startswith(NOT_SAFE)

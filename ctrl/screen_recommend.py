@@ -464,7 +464,7 @@ def _ice(out: Console, found: Recommendation) -> None:
         paragraph(
             out,
             f"Coldest contents without ice, usual room: {fixed(found.coldest_ice_free_c)} °C "
-            f"(setpoint {fixed(found.coldest_ice_free_c + found.setpoint_offset_k)} °C).",
+            f"(setpoint {fixed(found.ice_free_setpoint_c)} °C).",
         )
 
 

@@ -13,6 +13,7 @@ from ctrl.bench import (
     fit_readings,
     lagged,
     noise_error,
+    ruled_line,
     square_by_hand,
     three_readings,
 )
@@ -93,10 +94,27 @@ def test_stated_errors_are_the_scatter_of_many_fits():
 def test_three_readings_by_hand_are_exact_on_one_lag():
     t = np.arange(600.0)
     found = three_readings(t, 0.3 * first_order_step(MODEL, t), 0.3)
-    # Each reading is a mean over 30 s of a bent curve; where it is steep that moves theta 5 %.
-    assert off_pct(found, MODEL) == pytest.approx((0.0, 0.0, 0.0), abs=6.0)
-    assert off_pct(found, MODEL)[:2] == pytest.approx((0.0, 0.0), abs=0.3)
+    # The end's three readings are means over 30 s of a bent curve.
+    assert off_pct(found, MODEL) == pytest.approx((0.0, 0.0, 0.0), abs=1.0)
     assert three_readings(t, t, 0.3) is None  # no bend
+
+
+def test_a_ruled_line_beats_the_noise_that_one_reading_has():
+    """Noise as on the film box, 0.035 K a reading, of a mean of two: 40 draws of a step of 1 K.
+
+    One mean of three readings at 15 % of the end would leave 0.014 K over the slope there, 1 K x
+    0.85/170 s: 3 s by itself, and more by the time constant that goes with it.
+    """
+    t = np.arange(380.0)
+    fall = 0.3 * first_order_step(MODEL, t)
+    dead = []
+    for seed in range(40):
+        noise = 0.035 / 2**0.5 * np.random.default_rng(seed).standard_normal(t.size)
+        dead.append(ruled_line(t, fall + noise, 0.3 * MODEL.gain_k)[1])
+    print(f"dead time {np.mean(dead):.1f} +/- {np.std(dead):.1f} s of {MODEL.dead_time_s:g} s")
+    assert np.mean(dead) == pytest.approx(MODEL.dead_time_s, abs=2.5)
+    assert np.std(dead) < 3.0
+    assert ruled_line(t, 0.01 * fall, 1.0) is None  # half of the end is never passed
 
 
 def test_a_square_wave_by_hand_is_near_on_one_lag():
@@ -104,7 +122,7 @@ def test_a_square_wave_by_hand_is_near_on_one_lag():
     y = -MODEL.gain_k * lagged(duty, 0.6, MODEL.tau_s, MODEL.dead_time_s, 1.0)
     found = square_by_hand(y[-800:], 480)
     assert off_pct(found, MODEL)[:2] == pytest.approx((0.0, 0.0), abs=3.0)
-    assert found.dead_time_s == pytest.approx(MODEL.dead_time_s, abs=2.0)
+    assert found.dead_time_s == pytest.approx(MODEL.dead_time_s, abs=1.0)
 
 
 def test_the_exact_cycle_is_turned_round():
@@ -133,7 +151,7 @@ def test_a_simulated_relay_gives_back_its_lag(low, high):
           f"{turns.dead_time_s:.2f} s")  # fmt: skip
     assert off_pct(wave, MODEL) == pytest.approx((0.0, 0.0, 0.0), abs=3.0)
     assert turns.tau_s == pytest.approx(MODEL.tau_s, rel=0.04)
-    assert turns.dead_time_s == pytest.approx(MODEL.dead_time_s, abs=1.5)
+    assert turns.dead_time_s == pytest.approx(MODEL.dead_time_s, abs=2.5)
     hand = hand_model(cycle, 0.5 * (high - low), MODEL.gain_k, 1.0)
     print(f"eight readings {hand.tau_s:.1f} s, {hand.dead_time_s:.2f} s")
     assert off_pct(hand, MODEL) == pytest.approx((0.0, 0.0, 0.0), abs=8.0)
@@ -178,7 +196,9 @@ def test_bench_and_linear_plant_agree(name, monkeypatch):
     print(f"    relay by hand tau {tau:+.0f}, dead time {dead:+.0f} %, {found.hand_off_pct:+.0f} %")
     assert abs(tau) < 15.0 and abs(dead) < 12.0 and abs(found.hand_off_pct) < 12.0
     assert f"dead time {dead:+.0f} %, gain at P {found.hand_off_pct:+.0f} %" in recipe_of(found)[-1]
-    assert np.all(np.abs(off_pct(found.step.by_hand, found.models[0].model)) < (25.0, 35.0, 50.0))
+    hand = off_pct(found.step.by_hand, found.models[0].model)
+    print(f"    step by hand K {hand[0]:+.0f}, tau {hand[1]:+.0f}, dead time {hand[2]:+.0f} %")
+    assert np.all(np.abs(hand) < (20.0, 20.0, 20.0))
 
 
 def test_the_error_of_a_model_is_stated():

@@ -19,6 +19,7 @@ from ctrl.energy_day import (
     undisturbed,
 )
 from ctrl.firmware import settings_of
+from ctrl.json_energy import row_object
 from plant.constants import ZERO_C_K
 
 
@@ -128,7 +129,11 @@ def test_no_steady_power_is_told_where_ice_grows_day_by_day(note):
     note(f"{row.energy_kwh_per_day:.3f} kWh a day; {row.note}")
     assert row.steady_w is None
     assert row.defrost_kwh is None
-    assert "ice grows" in row.note
+    # How its days differ is a number of the row, in the note and in JSON.
+    assert row.most_frost_change_g > 0.1
+    told = row_object(load_config("seed_store"), row)
+    assert f"changes by {told['most_frost_change_g']:+.1f} g from one day" in row.note
+    assert f"±{told['spread_w']:.1f} W" in row.note
     # Ten settled days of the same loop mean 87.65 W at 3.9 °C, 4 °C wanted.
     assert row.energy_kwh_per_day == pytest.approx(2.10, abs=0.02)
 

@@ -1,23 +1,26 @@
 """Where a number comes from: chains give the recommendation's value and the config's keys."""
 
 import json
+import re
 from dataclasses import replace
 from io import StringIO
 
 import pytest
-from larder import recommended_larder
+from larder import recommended_larder, with_stages
 from rich.console import Console
 
 from ctrl import cli
 from ctrl.build import heat_leak_parts_w_per_k
+from ctrl.check import keys_of
 from ctrl.config import config_fields, load_config
 from ctrl.explain import CHAINS, explain
 from ctrl.explain_keys import FAMILIES, bare, family_of, numbers_of, unit_of
 from ctrl.honesty import SIMPLICITY, _pair, pairs_of, simplicity
 from ctrl.json_out import text_of
 from ctrl.json_out_robust import of_chain, of_sweep, of_tolerance
-from ctrl.screen_recommend import show
+from ctrl.screen_recommend import show, show_first
 from ctrl.screen_robust import show_chain, show_pairs, show_sweep, show_tolerance
+from ctrl.shipped import shipped_names
 from ctrl.tolerance_draws import Draw
 from ctrl.tolerances import Tolerance, Variant, tolerance_of
 
@@ -80,6 +83,20 @@ def test_an_unknown_name_lists_the_names(capsys):
     assert "colour" in error[-1] and all(name in error[-1] for name in WANTED)
 
 
+def test_a_place_that_is_not_there_is_refused(larder, capsys, monkeypatch):
+    """Without its index, beyond its list, or misspelt after a known beginning."""
+    for name in ("cases.usual.findings.contents_c.mean", "limits[99].margin", "limits.0.margin"):
+        with pytest.raises(KeyError):
+            explain(larder, name)
+    # A null has its chain: the JSON has the place.
+    empty = "controllers[0].relay_life_years"
+    assert larder.chosen.relay_life_years is None and explain(larder, empty).value is None
+    assert explain(larder, "relay_life").value is None
+    monkeypatch.setattr("ctrl.recommend.recommend", lambda *_, **__: larder)
+    assert cli.main(["recommend", "galley_larder", "--explain", "limits[99].margin"]) == 2
+    assert "limits[99].margin" in capsys.readouterr().err.splitlines()[-1]
+
+
 def test_every_number_of_the_json_has_a_chain(larder, widened):
     """Whatever `recommend --json` prints: a chain with its own value, a method and a cause."""
     for found in (larder, widened):
@@ -95,6 +112,48 @@ def test_every_number_of_the_json_has_a_chain(larder, widened):
         assert chain.name == place and chain.value == pytest.approx(value, rel=1e-5, abs=1e-9)
         assert chain.method and chain.decided_by and chain.changes
     assert {"limits.margin", "cases.findings.duty_mean", "tolerance.parts.share"} <= seen
+
+
+# What the screen prints that is no figure of this cabinet: a norm, a rule of safety.
+FIXED_WORDS = ("IEC 62552-3", "fuse, 1.25 x current", "(70 to 85 °C")
+
+
+def untraced(found):
+    """Return (number, line) of what `recommend` prints and neither JSON nor config holds.
+
+    As printed, to its own digits; shares also in per cent, kWh in Wh, seconds in minutes.
+    """
+    out = Console(width=250, no_color=True, record=True, file=StringIO())
+    show_first(out, found.config, found.provisional)
+    show(out, found)
+    known = [*numbers_of(found).values()]
+    known += [
+        float(row.value) for row in keys_of(found.config)
+        if isinstance(row.value, int | float) and not isinstance(row.value, bool)
+    ]  # fmt: skip
+    missing = []
+    for line in out.export_text().splitlines():
+        for words in FIXED_WORDS:
+            line = line.replace(words, "")
+        for told in re.finditer(r"(?<![\w.])\d+(?:\.(\d+))?(?=( min)?)", line):
+            half = 0.5 * 10.0 ** -len(told.group(1) or "")
+            scales = (1.0, 100.0, 1e3, 1e-3, *((1.0 / 60.0,) if told.group(2) else ()))
+            near = (abs(abs(value) * scale - float(told.group())) for value in known
+                    for scale in scales)  # fmt: skip
+            if min(near) > half * (1.0 + 1e-6):
+                missing.append((told.group(), line.strip()))
+    return missing
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_every_number_on_the_screen_is_in_the_json_or_the_config(name):
+    """Many numbers meet another by chance, those with decimals seldom: so it was seen to fail."""
+    assert untraced(with_stages(name)[0]) == []
+
+
+def test_a_number_that_nothing_holds_is_seen(larder):
+    item = replace(larder, cautions=(*larder.cautions, "It takes 123.45 s."))
+    assert untraced(item) == [("123.45", "- It takes 123.45 s.")]
 
 
 def test_families_name_chains_and_keys_that_exist():

@@ -58,7 +58,8 @@ RECOMMEND = HEAD | {
     "verdict", "reason", "setpoint_c", "setpoint_offset_k", "coldest_holdable_c",
     "coldest_spread_k", "coldest_decided_by", "duty_limit", "duty_limit_decided_by",
     "duty_limit_risk", "duty_limits",
-    "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c", "cases",
+    "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c",
+    "ice_free_setpoint_c", "fuse_advised_a", "reading_step_k", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
     "fan_failure", "heat_soak", "tolerance", "pairs", "energy_day", "pi_search",
@@ -76,7 +77,7 @@ CASE = {
     "name", "ambient_c", "relative_humidity_pct", "verdict", "reason", "coldest_holdable_c",
     "coldest_decided_by", "findings", "ice", "limits", "pull_down_h", "hold_over_h",
 }  # fmt: skip
-CONTROLLER = {
+CONTROLLER = {"saves_kwh_per_day", "saves_pct",
     "controller", "drive", "fits", "chosen", "setpoint_c", "duty_limit", "energy_kwh_per_day",
     "swing_k", "contents_swing_k", "contents_c_mean", "cycles_per_hour", "relay_life_years",
     "margins", "note", "settings_decided_by", "regulation",

@@ -19,7 +19,7 @@ from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import firmware_of
 from ctrl.ice import ice_of
 from ctrl.loop import Loop
-from ctrl.recommend import SEED, _sparing_first, hold_over_limit_c, provisional, recommend
+from ctrl.recommend import SEED, hold_over_limit_c, provisional, recommend, sparing_first
 from ctrl.trial import nearest_point, steady_state
 from plant.constants import ZERO_C_K
 
@@ -53,7 +53,7 @@ def test_among_what_fits_the_one_that_spares_the_relay_is_taken(note):
         config = build_config(data, "window")
         plant = plant_of(config)
         tuned = candidates_of(config, plant, 7.8)
-        found, why = _sparing_first(config, tuned, SEED)
+        found, why = sparing_first(config, tuned, SEED)
         note(f"contacts {contacts}: {found[0].controller}; {why}")
         assert tuned[0].controller == "pi" and tuned[1].fits
         assert sorted(map(id, found)) == sorted(map(id, tuned))
@@ -63,7 +63,7 @@ def test_among_what_fits_the_one_that_spares_the_relay_is_taken(note):
     data["drive"]["contacts"] = True
     data["limits"] = {"relay_cycles": 1e7}
     config = build_config(data, "window")
-    assert _sparing_first(config, tuned, SEED)[0][0].controller == "pi"
+    assert sparing_first(config, tuned, SEED)[0][0].controller == "pi"
 
 
 # Verdict ---------------------------------------------------------------------------------
