@@ -166,7 +166,7 @@ def maker_rooms(
         )  # fmt: skip
         ice = ice_at(config, candidate, settings, ambient_c, config.use.target_c, seed,
                      most_days=5, outside=damp)  # fmt: skip
-        case = case_of(config, own.name, settled, ice, None, settings, seed, pulled)
+        case = case_of(config, own.name, settled, ice, None, settings, ours.aim, seed, pulled)
         return MakerRoom(case, own, calm.stop or damp.stop or pulled.stop)
 
     rooms = side_by_side(of, enumerate(ours.cases), workers)

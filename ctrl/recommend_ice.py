@@ -65,9 +65,16 @@ def ice_by_case(
     return {name: ice for (name, _), ice in zip(rooms, found, strict=True)}
 
 
-def coldest_ice_free(config: Config, candidate: Candidate, low_c: float, seed: int) -> float | None:
-    """Return the coldest contents that do not ice in the usual room at the dampest air [°C]."""
-    offset_k = candidate.settings.setpoint_c - config.use.target_c
+def coldest_ice_free(
+    config: Config, candidate: Candidate, low_c: float, seed: int, offset_k: float | None = None
+) -> float | None:
+    """Return the coldest contents that do not ice in the usual room at the dampest air [°C].
+
+    `offset_k` is the setpoint above the contents [K]; the candidate's, held at the target, when
+    left out.
+    """
+    if offset_k is None:
+        offset_k = candidate.settings.setpoint_c - config.use.target_c
 
     def ices_at(contents_c: float) -> bool:
         aimed = replace(

@@ -12,19 +12,14 @@ from math import ceil, floor
 
 import numpy as np
 
+from ctrl.aim import Aim, aim_of
 from ctrl.build import at_ambient, humidity_at, plant_of
-from ctrl.candidates import (
-    Candidate,
-    on_off_candidate,
-    pi_candidate,
-    setpoint_for,
-)
+from ctrl.candidates import Candidate, on_off_candidate, pi_candidate
 from ctrl.capability import (
     Coldest,
     coldest_holdable,
     duty_limit,
     fans_at,
-    flashed_coldest,
     limits_of,
 )
 from ctrl.cases import contents_min_c
@@ -43,7 +38,7 @@ ROOMS, DUTIES, STEP_K = 11, 17, 1.0
 REACH_K = 8.0  # contents this far about the target
 SEARCH_K, RESOLUTION_K, ICE_DAYS = 4.0, 0.5, 4
 ICE_BORDER = "ice on the cold sink"
-SPARE_K = 0.5  # a recommended point stands this far above what can just be held
+SPARE_K = 0.5  # a recommended point stands this far above what freezes the contents
 
 Progress = Callable[[str], None]
 
@@ -91,9 +86,11 @@ class Advice:
     """The recommended contents' temperature, and the boundary that decides.
 
     `spare_k` is from the point to that boundary, below 0 where it lies beyond (ice, and a
-    defrost to deal with it); `without_defrost_c` the coldest in every
+    defrost to deal with it; or what a room cannot hold, where the module runs on);
+    `without_defrost_c` the coldest in every
     room from coldest to worst that neither ices nor is out of reach; `colder_rooms_c` the
-    named rooms that are themselves colder than the point, where nothing is cooled.
+    named rooms that are themselves colder than the point, where nothing is cooled;
+    `nothing_to_cool` where the usual room itself is too cold for the target.
     """
 
     contents_c: float
@@ -103,6 +100,7 @@ class Advice:
     needs_defrost: bool
     without_defrost_c: float
     colder_rooms_c: tuple[float, ...] = ()
+    nothing_to_cool: bool = False
 
     @property
     def is_within_resolution(self) -> bool:
@@ -123,6 +121,7 @@ class SetpointMap:
     setpoint_offset_k: float
     humidity_pct: float
     seed: int
+    aim: Aim
 
 
 @dataclass(frozen=True)
@@ -242,13 +241,15 @@ def setpoint_map(
         curve, border = _trace(config, base, ambient_c, most)
         curves.append(curve)
         borders.append(border)
-    usual = flashed_coldest(config, base, room.usual_c + ZERO_C_K)
+    aim = aim_of(config, base, config.drive.kind)
     progress("tuning the controller")
-    setpoint_c = setpoint_for(config, base, usual)
-    candidate = candidate_of(config, base, setpoint_c)
-    offset_k = setpoint_c - max(config.use.target_c, usual.contents_c + SPARE_K)
+    if aim.is_out_of_reach:
+        candidate, aim = _nearest(config, base, aim, seed, progress)
+    else:
+        candidate = candidate_of(config, base, aim.control_c)
+    offset_k = aim.setpoint_c - aim.contents_c
     freezing_c = contents_min_c(config, base)
-    point_c = point_of(config, freezing_c, borders)
+    point_c = point_of(aim.contents_c, freezing_c)
     for index, ambient_c in enumerate(ambients):
         if ambient_c in named:
             progress(f"looking for ice at {ambient_c:g} °C")
@@ -256,7 +257,8 @@ def setpoint_map(
     borders = moved_borders(borders)
     warmest = {c: float(curves[ambients.index(c)].contents_c[-1]) for c in sorted(named)}
     advice = replace(
-        advice_of(config, freezing_c, borders),
+        advice_of(config, freezing_c, borders, aim.contents_c),
+        nothing_to_cool=aim.is_too_cold,
         colder_rooms_c=tuple(c for c, contents_c in warmest.items() if contents_c < point_c),
     )
     contents = grid_of_contents(
@@ -276,7 +278,20 @@ def setpoint_map(
         setpoint_offset_k=offset_k,
         humidity_pct=room.worst_humidity_pct,
         seed=seed,
+        aim=aim,
     )
+
+
+def _nearest(
+    config: Config, base: Plant, aim: Aim, seed: int, progress: Progress
+) -> tuple[Candidate, Aim]:
+    """Return the controller and the aim that `recommend` flashes where the target is not had."""
+    from ctrl.comparison import to_flash
+
+    ready = to_flash(config, base, seed, progress)
+    if ready is None:  # no law for this drive can be tuned
+        return candidate_of(config, base, aim.control_c), aim
+    return ready.best, ready.aim
 
 
 def grid_of_contents(target_c: float, point_c: float, coldest_c: float) -> tuple[float, ...]:
@@ -338,7 +353,7 @@ def _simulated(
     high_c = min(border.ice_free_c + SEARCH_K, border.ambient_c - RESOLUTION_K)
     low_c, high_c = (max(low_c, point_c), high_c) if point_ices else (low_c, min(high_c, point_c))
     if high_c <= low_c and not point_ices:
-        return replace(border, simulated=True, simulated_c=high_c)
+        return replace(border, simulated=True, simulated_c=max(high_c, border.coldest_c))
     if high_c <= low_c or (high_c != point_c and ices(high_c)):
         return replace(border, simulated=True, simulated_c=None)
     if low_c != point_c and not ices(low_c):
@@ -378,17 +393,16 @@ def _inside(config: Config, borders: Sequence[Border]) -> list[Border]:
     return [item for item in borders if item.ambient_c <= config.climate.worst_c]
 
 
-def point_of(config: Config, freezing_c: float | None, borders: Sequence[Border]) -> float:
-    """Return the advised contents' temperature [°C].
-
-    A target that can be held is left alone; one that cannot is moved to what can, with room.
-    """
-    hard_c = max(bound[0] for bound in _hard_bounds(config, freezing_c, borders))
-    return config.use.target_c if hard_c <= config.use.target_c else hard_c + SPARE_K
+def point_of(aimed_c: float, freezing_c: float | None) -> float:
+    """Return the advised contents' temperature [°C]: as aimed at, but nothing that freezes them."""
+    return aimed_c if freezing_c is None or freezing_c <= aimed_c else freezing_c + SPARE_K
 
 
-def advice_of(config: Config, freezing_c: float | None, borders: Sequence[Border]) -> Advice:
-    """Return the recommended point: the target, or the nearest to it that every room allows.
+def advice_of(
+    config: Config, freezing_c: float | None, borders: Sequence[Border],
+    aimed_c: float | None = None,
+) -> Advice:  # fmt: skip
+    """Return the recommended point: what is aimed at, and the boundary that decides.
 
     Parameters
     ----------
@@ -398,17 +412,20 @@ def advice_of(config: Config, freezing_c: float | None, borders: Sequence[Border
     borders : sequence of Border
         Room by room; those beyond the worst room do not count. Where the point itself was
         run, that tells whether it ices, in those rooms alone, as in `recommend`.
+    aimed_c : float, optional
+        Contents' temperature aimed at (`ctrl.aim`) [°C]; the target when left out.
     """
     target_c = config.use.target_c
     bounds = _hard_bounds(config, freezing_c, borders)
-    point_c = point_of(config, freezing_c, borders)
+    point_c = point_of(target_c if aimed_c is None else aimed_c, freezing_c)
     hard_c = max(bound[0] for bound in bounds)
     inside = _inside(config, borders)
     ran = [item for item in inside if item.point_ices is not None]
     judged = ran or inside
     icy = [(c, item.ambient_c) for item in judged if (c := item.icy_c) is not None]
     without_c = max([hard_c, *(c for c, _ in icy)])
-    needs_defrost = any(item.point_ices for item in ran) if ran else without_c > point_c
+    most_icy_c = max((c for c, _ in icy), default=point_c)
+    needs_defrost = any(item.point_ices for item in ran) if ran else most_icy_c > point_c
     if needs_defrost:
         icy_c, ambient_c = max(icy, default=(point_c, inside[-1].ambient_c))
         return Advice(point_c, ICE_BORDER, ambient_c, point_c - icy_c, True, without_c)
