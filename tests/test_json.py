@@ -70,7 +70,9 @@ CHECK = HEAD | {
     "sensors", "energy_boundary", "keys", "hot_side", "contents", "outside",
     "cold_side",
 }  # fmt: skip
-LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
+LIMIT = {
+    "name", "value", "limit", "margin", "known_to", "barely_kept", "unit", "decided", "case",
+}  # fmt: skip
 CASE = {
     "name", "ambient_c", "relative_humidity_pct", "verdict", "reason", "coldest_holdable_c",
     "coldest_decided_by", "findings", "ice", "limits", "pull_down_h", "hold_over_h",
