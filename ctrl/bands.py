@@ -31,6 +31,7 @@ from plant.steady import Operating
 BANDS_K = (0.3, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
 MOST_DEVIATION = 0.10  # beyond it the simulated cycle decides
 CALM_DAYS = 3
+NEVER_PER_H = 1e-9  # stands for a contact that never switches: a life is told, and no infinity
 
 
 @dataclass(frozen=True)
@@ -206,7 +207,7 @@ def contact_life_years(config: Config, cycles_per_hour: float) -> float | None:
     """Return the life of a relay's contact [a], or None where nothing wears."""
     if not config.drive.contacts:
         return None
-    return relay_life_years(cycles_per_hour, config.limits.relay_cycles)
+    return relay_life_years(max(cycles_per_hour, NEVER_PER_H), config.limits.relay_cycles)
 
 
 def band_point(

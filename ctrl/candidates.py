@@ -87,15 +87,15 @@ def with_drive(plant: Plant, kind: str) -> Plant:
 
 
 def setpoint_for(config: Config, plant: Plant, coldest: Coldest) -> float:
-    """Return the sensor reading to flash [°C] so that the contents mean the target.
+    """Return the sensor reading [°C] to tune a controller at: the contents mean the target.
 
     The offset between the sensor's place and the contents comes from the steady state;
     a target that cannot be held is replaced by the coldest holdable plus half a kelvin,
-    so that the controller still controls.
+    so that the controller still controls.  What is flashed then says `ctrl.aim`.
     """
     wanted_k = config.use.target_c + ZERO_C_K
-    if coldest.point.contents_k > wanted_k - 0.5:
-        wanted_k = max(wanted_k, coldest.point.contents_k + 0.5)
+    if coldest.point.contents_k > wanted_k - HELD_K:
+        wanted_k = max(wanted_k, coldest.point.contents_k + HELD_K)
     point = duty_for(plant, plant.climate.mean_k, wanted_k, coldest) or coldest.point
     offset_k = sensed_k(plant, point) - point.contents_k
     return round(wanted_k + offset_k - ZERO_C_K, 1)

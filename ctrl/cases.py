@@ -158,7 +158,7 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
         )
     coldest = contents_min_c(config, plant)
     if coldest is not None:
-        limits.append(at_least("contents coldest", found.contents_c.min, coldest, "°C", case, 1.0))
+        limits.append(at_least(COLDEST, found.contents_c.min, coldest, "°C", case, 1.0))
     if use.humidity_limit_pct is not None:
         limits.append(
             at_most(
@@ -178,8 +178,9 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
 # A wet wall, inside or outside, is a nuisance and a finding; it does not by itself fail a case.
 ADVISORY = frozenset({"walls above the dew point", "outside above the room's dew point"})
 COLD_SIDE = "contents mean, cold side"
+COLDEST = "contents coldest"
 # Limits that move with the control sensor's error.
-OF_THE_CONTENTS = (COLD_SIDE, "contents mean", "contents coldest", "contents warmest")
+OF_THE_CONTENTS = (COLD_SIDE, "contents mean", COLDEST, "contents warmest")
 ICE_GAPS = "ice in the fin gaps"
 
 
@@ -311,7 +312,7 @@ def _why_not(config: Config, found: Findings, coldest: Coldest, failed: Limit) -
             f"too cold: contents {found.contents_c.mean:.1f} °C in the mean, wanted "
             f"{target_c:g} °C; the thermostat's band is too wide for this room"
         )
-    if failed.name == "contents coldest":
+    if failed.name == COLDEST:
         idle, remedy = "", "it would need heating"
         if found.duty_mean < IDLE_DUTY:
             idle = " with the module idle"

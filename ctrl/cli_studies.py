@@ -191,9 +191,10 @@ def run_map(args: argparse.Namespace) -> int:
         screen_map.show(screen.console(), found)
     if plot is not None:
         tell_written(args, plot)
-    advice = found.advice
-    out_of_reach = advice.contents_c > config.use.target_c
-    return ANSWER_IS_NO if out_of_reach or config.climate.usual_c in advice.colder_rooms_c else DONE
+    advice, target_c = found.advice, config.use.target_c
+    inside = [x for x in found.borders if x.ambient_c <= config.climate.worst_c]
+    held = advice.contents_c <= target_c and all(x.coldest_c <= target_c for x in inside)
+    return DONE if held and not advice.nothing_to_cool else ANSWER_IS_NO
 
 
 def run_compare(args: argparse.Namespace) -> int:
@@ -222,8 +223,15 @@ def run_thermostat(args: argparse.Namespace) -> int:
     """Show what a thermostat's band buys, and where its sensor should sit."""
     plot, config, seed, compiling = _begun(args, ROOM, STEADY_KERNEL, LOOP_KERNEL)
     from ctrl import json_out_compare, screen, screen_compare
-    from ctrl.trade_off import trade_off
+    from ctrl.trade_off import nothing_to_cool, trade_off
 
+    nothing = nothing_to_cool(config)
+    if nothing:  # the input is sound, and the answer is no
+        if args.json:
+            write_json(json_out_compare.of_no_thermostat(config, nothing, version()))
+        else:
+            screen_compare.show_no_thermostat(screen.console(), config, nothing)
+        return ANSWER_IS_NO
     with screen.Stages("tuning the thermostat", compiling=compiling) as stages:
         found = trade_off(config, seed=seed, progress=stages)
         if plot is not None:

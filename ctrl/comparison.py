@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ctrl.aim import aim_of, with_kind
 from ctrl.build import at_ambient, plant_of
-from ctrl.candidates import Candidate, candidates_of, setpoint_for, with_drive
-from ctrl.capability import coldest_holdable, flashed_coldest, limits_of
+from ctrl.candidates import Candidate, candidates_of, with_drive
+from ctrl.capability import coldest_holdable, limits_of
 from ctrl.cases import contents_min_c, energy_boundary, usual_run
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
@@ -19,7 +20,7 @@ from ctrl.loop import Loop
 from ctrl.record import Record
 from ctrl.trade_off import tuned_thermostat
 from ctrl.trial import ROW_S, nearest_point, warm_state
-from ctrl.tuned import Tuned, relay_life_of, tuned, with_defrost
+from ctrl.tuned import Tuned, aimed, at_setpoint, relay_life_of, tuned, with_defrost
 from ctrl.weather_log import weather_rows_of
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -108,19 +109,14 @@ def warm_run(config: Config, candidate: Candidate, days: float, seed: int) -> Re
     return loop.run(days * DAY_S, ROW_S)
 
 
-def with_kind(config: Config, kind: str) -> Config:
-    """Return the config as if it had another drive: the firmware asks what it switches."""
-    if kind == config.drive.kind:
-        return config
-    return config.model_copy(update={"drive": config.drive.model_copy(update={"kind": kind})})
-
-
 def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Candidate:
     """Return the candidate with the setpoint at which the contents mean the target.
 
     So that no law looks thrifty by being warmer.  Where the target is out of reach the
     setpoint stays.
     """
+    if aim_of(config, candidate.plant, candidate.drive).is_out_of_reach:
+        return candidate
     for _ in range(CENTRINGS):
         record = warm_run(config, candidate, days, seed).last(DAY_S)
         miss_k = float(np.mean(record["contents_c"])) - config.use.target_c
@@ -129,12 +125,8 @@ def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Can
         moved = round(candidate.settings.setpoint_c - miss_k, 1)
         if moved == candidate.settings.setpoint_c:
             break
-        candidate = _at_setpoint(candidate, moved)
+        candidate = at_setpoint(candidate, moved)
     return candidate
-
-
-def _at_setpoint(candidate: Candidate, setpoint_c: float) -> Candidate:
-    return replace(candidate, settings=replace(candidate.settings, setpoint_c=setpoint_c))
 
 
 def ice_without_defrost(config: Config, candidate: Candidate, seed: int) -> Ice:
@@ -407,10 +399,8 @@ def pairs_of(laws: Sequence[str], own: str) -> list[tuple[str, str]]:
 
 
 def own_setpoint_c(config: Config, plant: Plant, kind: str) -> float:
-    """Return the reading to hold on a drive [°C], from what that drive can reach."""
-    told, moved = with_kind(config, kind), with_drive(plant, kind)
-    coldest = flashed_coldest(told, moved, config.climate.usual_c + ZERO_C_K)
-    return setpoint_for(config, moved, coldest)
+    """Return the reading to tune for on a drive [°C], from what that drive can reach."""
+    return aim_of(config, with_drive(plant, kind), kind).control_c
 
 
 def to_flash(config: Config, plant: Plant, seed: int, progress: Progress) -> Tuned | None:
@@ -466,12 +456,16 @@ def compare(
                 left_out.append(candidate)
                 continue
             if candidate.drive != "relay":
+                candidate = aimed(config, candidate, None if ready is None else ready.aim)
                 items.append(measured(config, candidate, days, seed, defrost=defrost))
                 continue
             known = tuned_thermostat(config, seed)  # on a slow window, where PI is flashed
         items.append(measured(config, known.best, days, seed, flashed=known.ices["usual"]))
     found = tuple(items)
+    verdict, aim = verdict_of(config, found), aim_of(config, plant, config.drive.kind)
+    if aim.is_out_of_reach or aim.is_too_cold:
+        verdict += f" {aim.words[0].upper()}{aim.words[1:]}."
     return Comparison(
-        config, days, seed, found, tuple(left_out), verdict_of(config, found),
+        config, days, seed, found, tuple(left_out), verdict,
         cannot_tell_of(config, found), ready.plan if ready is not None and defrost else None,
     )  # fmt: skip

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from ctrl.aim import aim_of
 from ctrl.bottlenecks import edited
 from ctrl.build import at_ambient, driven_hot_sink, humidity_at, plant_of
 from ctrl.capability import coldest_holdable, duty_for, duty_limit, limits_of
@@ -334,6 +335,9 @@ def sweep(
                 found.append(item)
     front = front_of(found)
     found = [replace(item, on_front=n in front) for n, item in enumerate(found)]
+    aim = aim_of(config, plant, config.drive.kind)
+    if aim.is_too_cold:
+        return _nothing_held(config, found, aim.words, seed, draws)
     progress("comparing the best on common draws")
     found = _told_apart(config, found, seed, draws)
     ranked = sorted(found, key=_rank)
@@ -346,6 +350,18 @@ def sweep(
         config, advised, usable, allowed
     )
     return Sweep(config, tuple(ranked), own, best, coldest, advice,
+                 energy_boundary(config), seed, draws)  # fmt: skip
+
+
+def _nothing_held(config: Config, found: list[Design], why: str, seed: int, draws: int) -> Sweep:
+    """Return the designs where the usual room is too cold: none holds the target, none is drawn."""
+    idle = [
+        replace(item, energy_kwh_per_day=None, duty=None, in_reach=False, on_front=False)
+        for item in found
+    ]
+    ranked = sorted(idle, key=_rank)
+    own = next(item for item in ranked if item.own)
+    return Sweep(config, tuple(ranked), own, None, ranked[0], f"none of these: {why}",
                  energy_boundary(config), seed, draws)  # fmt: skip
 
 

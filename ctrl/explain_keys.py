@@ -71,6 +71,12 @@ FAMILIES: dict[str, str | Family] = {
     "bottlenecks": "bottleneck_gain",
     "defrost": "defrost_interval",
     "provisional": STEADY,
+    "aim": STEADY,
+    "too_cold": Family(
+        "what the room's settled day leaves beside what is wanted; heat and "
+        "foam by steady states with the module off", (*PARTS, *WEATHER, "use."),
+        "a warmer room, heating, more foam",
+    ),
     "controllers": DAY,
     "controllers.setpoint_c": TUNED,
     "controllers.duty_limit": TUNED,

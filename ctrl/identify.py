@@ -9,6 +9,7 @@ from math import log
 
 import numpy as np
 
+from ctrl.aim import aim_of
 from ctrl.bench import Bench, NoBenchTest, StepTest, at_rest, bench_of
 from ctrl.bench import step_test as run_step
 from ctrl.bench_relay import RelayTest, hand_model, hand_response
@@ -78,7 +79,7 @@ class Identification:
     recipe's eight readings, its size by the describing function.  `relay_by_hand` is the
     model by the recipe's own steps, its gain the step's by hand.  `jacobian_error` is how far
     the exact slopes are from differences of the compiled right-hand side, of the largest in a
-    row [-].
+    row [-].  `note` says why the point is not one that holds the target, empty where it is.
     """
 
     config: Config
@@ -99,6 +100,7 @@ class Identification:
     maps: tuple[GainMap, ...]
     seed: int
     jacobian_error: float
+    note: str = ""
 
     @property
     def steady_gain_k(self) -> float:
@@ -154,7 +156,11 @@ def identify(
     room_c = config.climate.usual_c if ambient_c is None else ambient_c
     ambient_k = room_c + ZERO_C_K
     coldest = coldest_holdable(plant, ambient_k, limits_of(config))
+    note = ""
     if duty is None:
+        aim = aim_of(config, base, config.drive.kind)
+        if ambient_c is None and (aim.is_out_of_reach or aim.is_too_cold):
+            note = f"{aim.words}. The model is that of the cabinet at the duty above all the same"
         held = duty_for(plant, ambient_k, config.use.target_c + ZERO_C_K, coldest)
         most = bench_of(config, plant, coldest.point, seed).most_duty
         wanted = coldest.point.duty if held is None else held.duty
@@ -211,6 +217,7 @@ def identify(
         maps=gain_maps(config, linear),
         seed=seed,
         jacobian_error=difference_error(plant, point),
+        note=note,
     )
 
 

@@ -6,6 +6,7 @@ from typing import Any
 from ctrl.config import Config
 from ctrl.defrost_kinds import TriedDefrost
 from ctrl.energy_day import EnergyDay, EnergyRow
+from ctrl.json_out_aim import aim_object
 from ctrl.setpoint_map import Border, Cell, SetpointMap
 from ctrl.simulation import battery_lasts_h, cost_per_day
 
@@ -116,5 +117,6 @@ def of_map(found: SetpointMap, version: str) -> Object:
             for n, ambient_c in enumerate(found.ambients_c)
         ],
         "advice": asdict(found.advice),
+        "aim": aim_object(found.aim),
         "seed": found.seed,
     }

@@ -25,6 +25,7 @@ from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
 from ctrl.ice_border import STEP_K, IceBorder
 from ctrl.json_energy import RANGE_RUN, energy_day_object, tried_object
+from ctrl.json_out_aim import aim_object, too_cold_object
 from ctrl.json_out_pi import pi_options_object, pi_search_object
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
@@ -333,8 +334,11 @@ def provisional_object(first: Provisional) -> Object:
             ("worst", first.worst_ambient_c, first.worst),
         )
     ]  # fmt: skip
+    why = "the target is out of reach in the usual room"
+    if first.aim.is_too_cold:
+        why = "the usual room is colder than the target: nothing is held"
     return {"in_reach": first.reaches_target, "rooms": rooms} | _or_why(
-        "plug_w", first.usual_plug_w, "the target is out of reach in the usual room"
+        "plug_w", first.usual_plug_w, why
     )
 
 
@@ -404,6 +408,10 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
         )
         | {"pairs": [asdict(item) for item in found.pairs]}
         | {"energy_day": energy_day_object(config, found.energy_day)}
+        | {
+            "aim": aim_object(found.aim),
+            "too_cold": [too_cold_object(item) for item in found.too_cold],
+        }
         | pi_search_object(chosen)
     )
 

@@ -1,12 +1,14 @@
 """What `compare --json` and `thermostat --json` print."""
 
 from dataclasses import asdict
+from math import isfinite
 from typing import Any
 
 from ctrl.bands import BandPoint, Seen
 from ctrl.comparison import CannotTell, Compared, Comparison, lacks
 from ctrl.config import Config
 from ctrl.json_out import Object, findings_object, ice_object, settings_object
+from ctrl.json_out_aim import aim_object
 from ctrl.switching_cycle import Cycle
 from ctrl.trade_off import PlacePoint, TradeOff
 
@@ -86,7 +88,8 @@ def _cycle(found: Cycle | None) -> Object | None:
 
 def _seen(found: Seen) -> Object:
     values = asdict(found)
-    values["cycle_s"] = values.pop("period_s")
+    period_s = values.pop("period_s")
+    values |= _or_why("cycle_s", period_s if isfinite(period_s) else None, "it never switches")
     values["swing_k"] = values.pop("air_swing_k")
     values["contents_cycle_k"] = values.pop("contents_swing_k")
     values["contents_swing_k"] = values.pop("contents_range_k")
@@ -129,6 +132,7 @@ def of_trade_off(found: TradeOff, version: str) -> Object:
             "ambient_c": found.config.climate.usual_c,
             "seed": found.seed,
             "lacks": found.lack,
+            "aim": aim_object(found.aim),
             "recommended": _band(found.chosen)
             | {"min_on_s": found.min_on_s, "min_off_s": found.min_off_s},
             "settings_decided_by": found.decided_by,
@@ -137,6 +141,16 @@ def of_trade_off(found: TradeOff, version: str) -> Object:
         }
         | _plan(found)
     )
+
+
+def of_no_thermostat(config: Config, why: str, version: str) -> Object:
+    """Return what `thermostat --json` prints where there is nothing to cool."""
+    return _head("thermostat", config, version) | {
+        "ambient_c": config.climate.usual_c,
+        "lacks": why,
+        "recommended": None,
+        "recommended_reason": why,
+    }
 
 
 def _plan(found: TradeOff) -> Object:

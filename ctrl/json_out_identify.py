@@ -110,6 +110,7 @@ def of_identification(found: Identification, version: str) -> Object:
         "regime": linear.regime,
         "reading_c": found.bench.reading_c,
         "jacobian_error": found.jacobian_error,
+        "note": found.note,
         "steady_gain_k": found.steady_gain_k,
         "seed": found.seed,
         "models": [

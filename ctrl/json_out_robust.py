@@ -20,7 +20,7 @@ def of_tolerance(whole: Recommendation, found: Tolerance, version: str) -> Objec
 
 def design_object(item: Design) -> Object:
     """Return one design of a sweep."""
-    out = "the target is out of reach in the usual room"
+    out = "the target is not held in the usual room"
     not_compared = "not near the thriftiest: not compared on common draws"
     return (
         {"name": item.name, "own": item.own, "in_reach": item.in_reach,

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import sqrt
 
+from ctrl.aim import Aim, aim_of
 from ctrl.bottlenecks import (
     Bottleneck,
     Sensitivity,
@@ -17,7 +18,7 @@ from ctrl.bottlenecks import (
 )
 from ctrl.branches import FanFailure, after_fan_failure
 from ctrl.build import at_ambient, humidity_at, plant_of
-from ctrl.candidates import Candidate, candidates_of, setpoint_for
+from ctrl.candidates import Candidate, candidates_of
 from ctrl.capability import (
     Coldest,
     DutyLimit,
@@ -63,6 +64,7 @@ from ctrl.ice_border import IceBorder, ice_border
 from ctrl.recommend_ice import ice_at, rooms_of
 from ctrl.side_by_side import cores, side_by_side
 from ctrl.tolerances import AS_TUNED, Tolerance, tolerance_of
+from ctrl.too_cold import TooCold, is_only_too_cold, too_cold_rooms
 from ctrl.trial import hold_over_h, nearest_point, pull_down
 from ctrl.tuned import centred, relay_life_of, tuned, warmest_mean_c
 from plant.constants import ZERO_C_K
@@ -83,6 +85,7 @@ class Provisional:
     worst_ambient_c: float
     target_c: float
     usual_plug_w: float | None
+    aim: Aim
 
     @property
     def reaches_target(self) -> bool:
@@ -130,9 +133,11 @@ class Recommendation:
     seed: int
     fan_failure: tuple[FanFailure, ...]
     heat_soak: HeatSoak
+    aim: Aim
     tolerance: Tolerance | None = None
     pairs: tuple[Pair, ...] = ()
     energy_day: EnergyDay | None = None
+    too_cold: tuple[TooCold, ...] = ()
     module_spread_k: float = 0.0
     twin_spread_k: float = 0.0
 
@@ -157,6 +162,11 @@ class Recommendation:
         if self.verdict == CANNOT:
             return ()
         return tuple(barely_kept(self.config, self.cases))
+
+    @property
+    def is_only_too_cold(self) -> bool:
+        """Whether cold rooms alone fail, so that nothing colder would mend it."""
+        return is_only_too_cold(self.too_cold, self.cases)
 
     @property
     def tolerance_verdict(self) -> str:
@@ -215,9 +225,10 @@ def provisional(config: Config) -> Provisional:
     hot = at_ambient(plant, room.worst_c, humidity_at(config, room.worst_c))
     worst = flashed_coldest(config, hot, room.worst_c + ZERO_C_K)
     point = duty_for(plant, room.usual_c + ZERO_C_K, config.use.target_c + ZERO_C_K, usual)
+    aim = aim_of(config, plant, config.drive.kind)
     return Provisional(
         usual, worst, room.usual_c, room.worst_c, config.use.target_c,
-        None if point is None else point.plug_w,
+        None if point is None or aim.is_too_cold else point.plug_w, aim,
     )  # fmt: skip
 
 
@@ -246,9 +257,9 @@ def recommend(
     first = provisional(config)
     plant = plant_of(config)
     progress("tuning the controllers")
-    setpoint_c = setpoint_for(config, plant, first.usual)
-    ready = tuned(config, candidates_of(config, plant, setpoint_c), seed,
+    ready = tuned(config, candidates_of(config, plant, first.aim.control_c), seed,
                   progress=progress, workers=workers)  # fmt: skip
+    aim = ready.aim
     best, candidates, plan, ices = ready.best, list(ready.candidates), ready.plan, ready.ices
     tolerance = None
     if draws > 0:
@@ -266,10 +277,13 @@ def recommend(
     progress("pull-down and hold-over")
     settings = best.settings
     cases = side_by_side(
-        lambda x: _case(config, x, runs[x], ices[x], plan, settings, seed), runs, workers
+        lambda x: _case(config, x, runs[x], ices[x], plan, settings, aim, seed), runs, workers
     )
     usual = runs["usual"]
     progress("the coldest setpoint that stays free of ice")
+    offset_k = best.settings.setpoint_c - usual.findings.contents_c.mean
+    if aim.is_out_of_reach or aim.is_too_cold:
+        offset_k = aim.offset_k  # the reading does not come to the setpoint there
     border = ice_border(config, best, config.climate.usual_c, seed, workers)
     progress("stopping the hot fan")
     failures = _fan_failures(config, best.settings, seed)
@@ -287,7 +301,7 @@ def recommend(
         reason=reason,
         provisional=first,
         setpoint_c=best.settings.setpoint_c,
-        setpoint_offset_k=best.settings.setpoint_c - found.contents_c.mean,
+        setpoint_offset_k=offset_k,
         coldest_holdable_c=runs["worst"].coldest.contents_c,
         coldest_decided_by=runs["worst"].coldest.decided_by,
         duty_limit=duty_limit(plant, config),
@@ -303,6 +317,8 @@ def recommend(
         hold_over_limit_c=hold_over_limit_c(config),
         bottlenecks=tuple(rank_changes(config)),
         sensitivities=tuple(rank_parameters(config)),
+        aim=aim,
+        too_cold=too_cold_rooms(config, aim, cases),
         module_spread_k=module_spread_k(config),
         twin_spread_k=0.0 if config.twin is None else twin_spread_k(config),
         absent_protections=tuple(absent_protections(config)),
@@ -391,6 +407,7 @@ def _case(
     ice: Ice,
     plan: DefrostPlan | None,
     settings: Settings,
+    aim: Aim,
     seed: int,
 ) -> Case:
     """Return one room's case; uses up the run's loop for the hold-over."""
@@ -408,6 +425,9 @@ def _case(
     verdict, reason, marked = judge(
         config, run.findings, run.coldest, limits, ice, works, ice_row if ice.ices else None
     )
+    if name == "usual" and aim.is_too_cold and verdict != CANNOT:
+        # In the other rooms that is no lack of the cabinet; here it is what it was asked for.
+        verdict, reason = CANNOT, aim.words
     if ice.ices:
         marked.append(ice_row)
     return Case(

@@ -336,7 +336,7 @@ def _gains(report: Report) -> str:
     found = report.found
     items = [item for item in found.bottlenecks if abs(item.gain_k) >= LEAST_GAIN_K][:MOST_GAINS]
     text = _part(found, "bottlenecks")
-    if not items:
+    if not items or found.is_only_too_cold:
         return text
     best = items[0]
     finding = f"Most is gained by {best.part}, {best.change}: {fixed(best.gain_k)} K colder" + (

@@ -213,7 +213,7 @@ def _bounds(axes: Any, found: SetpointMap, gap: str) -> None:
 
 def _point(axes: Any, found: SetpointMap) -> None:
     room, advice = found.config.climate, found.advice
-    if room.usual_c in advice.colder_rooms_c:
+    if advice.nothing_to_cool:
         return
     axes.plot([room.coldest_c, room.worst_c], [advice.contents_c] * 2, color=style.DARK_ORANGE,
               linewidth=1.6, zorder=3)  # fmt: skip

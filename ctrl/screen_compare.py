@@ -14,6 +14,7 @@ from ctrl.comparison import (
     name_of,
     remaining_misses,
 )
+from ctrl.config import Config
 from ctrl.screen import (
     digits,
     duration,
@@ -121,15 +122,27 @@ def _life(years: float | None) -> str:
     return fixed(years) if isfinite(years) and years < 100.0 else "over 100"
 
 
-def show_trade_off(out: Console, found: TradeOff) -> None:
-    """Print the thermostat's trade-off."""
-    config = found.config
+def _thermostat_head(out: Console, config: Config) -> None:
     out.print(
         f"{config.cabinet.name} ({config.source}): a thermostat and its band, usual room "
         f"{config.climate.usual_c:g} °C, target {config.use.target_c:g} °C"
     )
+
+
+def show_no_thermostat(out: Console, config: Config, why: str) -> None:
+    """Print why no thermostat is tuned."""
+    _thermostat_head(out, config)
+    paragraph(out, f"No thermostat: {why}.", indent=0)
+
+
+def show_trade_off(out: Console, found: TradeOff) -> None:
+    """Print the thermostat's trade-off."""
+    config, aim = found.config, found.aim
+    _thermostat_head(out, config)
     if found.lack:
         paragraph(out, f"FAILS: {found.lack}.", indent=0)
+    if aim.is_out_of_reach:
+        paragraph(out, f"{aim.words[0].upper()}{aim.words[1:]}.", indent=0)
     nearest = ", the nearest it comes" if found.lack else ""
     heading(out, f"The band taken: on-off on a relay{nearest}")
     table = grid_of(("", "", ""), "lrl")
@@ -150,6 +163,8 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
             out, f"The drive is {words_of(config.drive.kind)}: this is what a relay would do."
         )
     heading(out, "What the band buys, simulated in the usual room")
+    if aim.is_out_of_reach:
+        paragraph(out, f"At a setpoint of {fixed(aim.control_c)} °C, where it still switches.")
     _bands(out, found)
     heading(out, "The closed-form cycle beside the simulated one, calm room")
     _deviations(out, found)

@@ -21,6 +21,8 @@ def show(out: Console, found: Identification) -> None:
         f"{words_of(config.drive.kind)}, room {found.ambient_c:g} °C, {linear.regime}; the "
         f"reading stands at {fixed(found.bench.reading_c)} °C"
     )
+    if found.note:
+        paragraph(out, f"{found.note[0].upper()}{found.note[1:]}.", indent=0)
     heading(out, "Model, three ways: K e^(-theta s)/(tau s + 1)")
     _models(out, found)
     _sampled(out, found)

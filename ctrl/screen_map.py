@@ -57,7 +57,7 @@ def show(out: Console, found: SetpointMap) -> None:
     shown = columns_of(found, NARROW_COLUMNS if out.width < NARROW else WIDE_COLUMNS)
     heads = ["°C", *(f"{found.ambients_c[n]:g} " for n in shown)]
     table = grid_of(heads, "r" * len(heads), no_wrap=range(len(heads)))
-    nothing = config.climate.usual_c in advice.colder_rooms_c
+    nothing = advice.nothing_to_cool
     point = None if nothing else point_row(found)
     for index in reversed(rows_of(found)):
         mark = "*" if index == point else ""
@@ -87,22 +87,19 @@ def _borders(out: Console, found: SetpointMap, shown: list[int]) -> None:
 
 
 def _advice(out: Console, found: SetpointMap) -> None:
-    advice, config = found.advice, found.config
-    if config.climate.usual_c in advice.colder_rooms_c:
+    advice, aim = found.advice, found.aim
+    words = f"{aim.words[:1].upper()}{aim.words[1:]}."
+    if advice.nothing_to_cool:
         heading(out, "Recommended: nothing")
-        paragraph(
-            out,
-            f"At {config.climate.usual_c:g} °C the usual room is itself colder than the "
-            f"{config.use.target_c:g} °C wanted: there is nothing to cool, and a cabinet that "
-            "only cools cannot hold it.",
-        )
+        paragraph(out, words)
         return
-    heading(out, f"Recommended: contents at {fixed(advice.contents_c)} °C")
-    reading_c = advice.contents_c + found.setpoint_offset_k
-    paragraph(out, f"The control sensor then reads {fixed(reading_c)} °C in the usual room.")
-    if advice.contents_c > config.use.target_c:
-        paragraph(out, f"Wanted {config.use.target_c:g} °C, out of reach in the "
-                       f"{advice.ambient_c:g} °C room.")  # fmt: skip
+    lead = "aim at contents of" if aim.is_out_of_reach else "contents at"
+    heading(out, f"Recommended: {lead} {fixed(advice.contents_c)} °C")
+    if aim.words:
+        paragraph(out, words)
+    if not aim.is_out_of_reach:
+        reading_c = advice.contents_c + found.setpoint_offset_k
+        paragraph(out, f"The control sensor then reads {fixed(reading_c)} °C in the usual room.")
     side = "above" if advice.spare_k >= 0.0 else "below"
     where = f"{fixed(abs(advice.spare_k))} K {side} it"
     if advice.is_within_resolution:

@@ -9,6 +9,7 @@ from rich.table import Table
 from ctrl.candidates import Candidate
 from ctrl.cases import (
     CANNOT,
+    IDLE_DUTY,
     WITH_DEFROST,
     Case,
     Limit,
@@ -64,6 +65,10 @@ def show_first(out: Console, config: Config, first: Provisional) -> None:
     reach = "in reach" if first.reaches_target else "OUT OF REACH in the worst room"
     if first.usual.contents_c > first.target_c:
         reach = "OUT OF REACH even in the usual room"
+    if first.aim.is_too_cold:
+        text = f"Wanted: {first.target_c:g} °C; {first.aim.words}."
+        paragraph(out, f"{text} Idle it draws about {digits(first.aim.idle_w, 2)} W.")
+        return
     text = f"Wanted: {first.target_c:g} °C, {reach}."
     if first.usual_plug_w is not None:
         text += f" Holding it in the usual room draws about {digits(first.usual_plug_w, 2)} W."
@@ -124,6 +129,8 @@ def _verdict(out: Console, found: Recommendation) -> None:
                  f"+/-{use.target_tolerance_k:g} K)")  # fmt: skip
     paragraph(out, found.reason[0].upper() + found.reason[1:] + ".")
     _spare(out, found)
+    if found.aim.words and found.aim.words not in found.reason:
+        paragraph(out, f"{found.aim.words[0].upper()}{found.aim.words[1:]}.")
     if found.tolerance is not None:
         text = found.tolerance_reason
         paragraph(out, text[0].upper() + text[1:] + ".")
@@ -136,7 +143,9 @@ def _verdict(out: Console, found: Recommendation) -> None:
     for text in measured_words(found.config):
         paragraph(out, text)
     helps = [item for item in found.bottlenecks if item.gain_k >= LEAST_GAIN_K]
-    if helps:
+    if found.is_only_too_cold:
+        paragraph(out, "Nothing that makes it colder would change that: see Too cold below.")
+    elif helps:
         first = helps[0]
         paragraph(
             out,
@@ -211,7 +220,7 @@ def _settings(out: Console, found: Recommendation) -> None:
     if not found.is_safe_to_build:
         paragraph(out, "DO NOT FLASH THEM YET: mend what the verdict names, then ask again.")
     elif found.verdict == CANNOT:
-        paragraph(out, "The best this cabinet can do; the target is not held in every room.")
+        paragraph(out, "The target is not held in every room: see the verdict.")
     table = grid_of(("", "", ""), "lrl")
     for row in settings_rows(item.settings):
         table.add_row(*row)
@@ -249,12 +258,7 @@ def _settings(out: Console, found: Recommendation) -> None:
         paragraph(out, f"{what}: decided by {item.decided_by}.")
     if item.pi is not None and item.regulation is not None:
         paragraph(out, regulation_text(item))
-    place = words_of(config.sensor.place)
-    paragraph(
-        out,
-        f"The sensor ({place}) reads {fixed(found.setpoint_c)} °C when the contents are at "
-        f"{fixed(found.setpoint_c - found.setpoint_offset_k)} °C in the mean.",
-    )
+    paragraph(out, reading_text(found))
     paragraph(
         out,
         f"Static duty limit: {percent(found.duty_limit.duty, 1)}; "
@@ -267,6 +271,24 @@ def _settings(out: Console, found: Recommendation) -> None:
         paragraph(out, "A relay is on or off: it cannot keep this limit for you.")
     if item.note:
         paragraph(out, f"Note: {item.note}.")
+
+
+def reading_text(found: Recommendation) -> str:
+    """Return what the sensor reads beside the contents in the usual room, held or not."""
+    place, usual = words_of(found.config.sensor.place), found.cases[0].findings
+    contents_c = fixed(usual.contents_c.mean)
+    idles = usual.duty_mean < IDLE_DUTY and is_cold_room(found.config, usual)
+    if not idles and not found.aim.is_out_of_reach:
+        return (
+            f"The sensor ({place}) reads {fixed(found.setpoint_c)} °C when the contents are at "
+            f"{contents_c} °C in the mean."
+        )
+    why = "the module idles" if idles else "that is out of reach"
+    return (
+        f"The setpoint is a reading of {fixed(found.setpoint_c)} °C; in the usual room {why}: the "
+        f"sensor ({place}) reads {fixed(usual.reading_c.mean)} °C and the contents are at "
+        f"{contents_c} °C, both in the mean."
+    )
 
 
 def regulation_text(item: Candidate) -> str:
@@ -344,6 +366,8 @@ def _life(years: float | None) -> str:
 
 def other_drive(found: Recommendation) -> str:
     """Return one sentence: what the thriftiest other drive would save or not."""
+    if found.aim.is_too_cold:
+        return "Nothing is held in the usual room: these are the energies of idling."
     chosen = found.chosen
     others = [item for item in found.controllers if item is not chosen]
     if not others:
@@ -502,6 +526,9 @@ def _times(out: Console, found: Recommendation) -> None:
 
 
 def _bottlenecks(out: Console, found: Recommendation) -> None:
+    _list(out, "Too cold: what would keep the contents warmer", [x.words for x in found.too_cold])
+    if found.is_only_too_cold:
+        return
     heading(out, "What holds it back: kelvin colder in the worst room")
     table = grid_of(("gain K", "change", "effort"), "rll")
     for item in found.bottlenecks:

@@ -12,19 +12,14 @@ from math import ceil, floor
 
 import numpy as np
 
+from ctrl.aim import Aim, aim_of
 from ctrl.build import at_ambient, humidity_at, plant_of
-from ctrl.candidates import (
-    Candidate,
-    on_off_candidate,
-    pi_candidate,
-    setpoint_for,
-)
+from ctrl.candidates import Candidate, on_off_candidate, pi_candidate
 from ctrl.capability import (
     Coldest,
     coldest_holdable,
     duty_limit,
     fans_at,
-    flashed_coldest,
     limits_of,
 )
 from ctrl.cases import contents_min_c
@@ -45,7 +40,7 @@ ROOMS, DUTIES, STEP_K = 11, 17, 1.0
 REACH_K = 8.0  # contents this far about the target
 RESOLUTION_K = ICE_STEP_K
 ICE_BORDER = "ice on the cold sink"
-SPARE_K = 0.5  # a recommended point stands this far above what can just be held
+SPARE_K = 0.5  # a recommended point stands this far above what freezes the contents
 
 Progress = Callable[[str], None]
 
@@ -93,9 +88,11 @@ class Advice:
     """The recommended contents' temperature, and the boundary that decides.
 
     `spare_k` is from the point to that boundary, below 0 where it lies beyond (ice, and a
-    defrost to deal with it); `without_defrost_c` the coldest in every
+    defrost to deal with it; or what a room cannot hold, where the module runs on);
+    `without_defrost_c` the coldest in every
     room from coldest to worst that neither ices nor is out of reach; `colder_rooms_c` the
-    named rooms that are themselves colder than the point, where nothing is cooled.
+    named rooms that are themselves colder than the point, where nothing is cooled;
+    `nothing_to_cool` where the usual room itself is too cold for the target.
     """
 
     contents_c: float
@@ -105,6 +102,7 @@ class Advice:
     needs_defrost: bool
     without_defrost_c: float
     colder_rooms_c: tuple[float, ...] = ()
+    nothing_to_cool: bool = False
 
     @property
     def is_within_resolution(self) -> bool:
@@ -125,6 +123,7 @@ class SetpointMap:
     setpoint_offset_k: float
     humidity_pct: float
     seed: int
+    aim: Aim
 
 
 @dataclass(frozen=True)
@@ -210,17 +209,19 @@ def _cell(curve: _Curve, border: Border, ambient_c: float, contents_c: float) ->
     return Cell(ambient_c, contents_c, state, *values)
 
 
-def candidate_of(
-    config: Config, plant: Plant, seed: int, progress: Progress = lambda stage: None
-) -> Candidate:
-    """Return the controller that `recommend` flashes, else the first guess for the own drive."""
+def flashed_of(
+    config: Config, plant: Plant, aim: Aim, seed: int, progress: Progress = lambda stage: None
+) -> tuple[Candidate, Aim]:
+    """Return the controller and the aim that `recommend` flashes.
+
+    Where the law for the own drive cannot be tuned, its first guess where it still controls.
+    """
     ready = to_flash(config, plant, seed, progress)
     if ready is not None:
-        return ready.best
+        return ready.best, ready.aim
     kind = config.drive.kind
     law = on_off_candidate if kind == "relay" else pi_candidate
-    coldest = flashed_coldest(config, plant, config.climate.usual_c + ZERO_C_K)
-    return law(config, plant, kind, setpoint_for(config, plant, coldest), True)
+    return law(config, plant, kind, aim.control_c, True), aim
 
 
 def setpoint_map(
@@ -250,11 +251,12 @@ def setpoint_map(
         curve, border = _trace(config, base, ambient_c, most)
         curves.append(curve)
         borders.append(border)
+    aim = aim_of(config, base, config.drive.kind)
     progress("tuning the controller")
-    candidate = candidate_of(config, base, seed, progress)
+    candidate, aim = flashed_of(config, base, aim, seed, progress)
     offset_k = offset_of(config, candidate)
     freezing_c = contents_min_c(config, base)
-    point_c = point_of(config, freezing_c, borders)
+    point_c = point_of(aim.contents_c, freezing_c)
     for index, ambient_c in enumerate(ambients):
         if ambient_c in named:
             progress(f"looking for ice at {ambient_c:g} °C")
@@ -262,7 +264,8 @@ def setpoint_map(
     borders = moved_borders(borders)
     warmest = {c: float(curves[ambients.index(c)].contents_c[-1]) for c in sorted(named)}
     advice = replace(
-        advice_of(config, freezing_c, borders),
+        advice_of(config, freezing_c, borders, aim.contents_c),
+        nothing_to_cool=aim.is_too_cold,
         colder_rooms_c=tuple(c for c, contents_c in warmest.items() if contents_c < point_c),
     )
     contents = grid_of_contents(
@@ -282,6 +285,7 @@ def setpoint_map(
         setpoint_offset_k=offset_k,
         humidity_pct=room.worst_humidity_pct,
         seed=seed,
+        aim=aim,
     )
 
 
@@ -364,17 +368,16 @@ def _inside(config: Config, borders: Sequence[Border]) -> list[Border]:
     return [item for item in borders if item.ambient_c <= config.climate.worst_c]
 
 
-def point_of(config: Config, freezing_c: float | None, borders: Sequence[Border]) -> float:
-    """Return the advised contents' temperature [°C].
-
-    A target that can be held is left alone; one that cannot is moved to what can, with room.
-    """
-    hard_c = max(bound[0] for bound in _hard_bounds(config, freezing_c, borders))
-    return config.use.target_c if hard_c <= config.use.target_c else hard_c + SPARE_K
+def point_of(aimed_c: float, freezing_c: float | None) -> float:
+    """Return the advised contents' temperature [°C]: as aimed at, but nothing that freezes them."""
+    return aimed_c if freezing_c is None or freezing_c <= aimed_c else freezing_c + SPARE_K
 
 
-def advice_of(config: Config, freezing_c: float | None, borders: Sequence[Border]) -> Advice:
-    """Return the recommended point: the target, or the nearest to it that every room allows.
+def advice_of(
+    config: Config, freezing_c: float | None, borders: Sequence[Border],
+    aimed_c: float | None = None,
+) -> Advice:  # fmt: skip
+    """Return the recommended point: what is aimed at, and the boundary that decides.
 
     Parameters
     ----------
@@ -384,17 +387,20 @@ def advice_of(config: Config, freezing_c: float | None, borders: Sequence[Border
     borders : sequence of Border
         Room by room; those beyond the worst room do not count. Where the point itself was
         run, that tells whether it ices, in those rooms alone, as in `recommend`.
+    aimed_c : float, optional
+        Contents' temperature aimed at (`ctrl.aim`) [°C]; the target when left out.
     """
     target_c = config.use.target_c
     bounds = _hard_bounds(config, freezing_c, borders)
-    point_c = point_of(config, freezing_c, borders)
+    point_c = point_of(target_c if aimed_c is None else aimed_c, freezing_c)
     hard_c = max(bound[0] for bound in bounds)
     inside = _inside(config, borders)
     ran = [item for item in inside if item.point_ices is not None]
     judged = ran or inside
     icy = [(c, item.ambient_c) for item in judged if (c := item.icy_c) is not None]
     without_c = max([hard_c, *(c for c, _ in icy)])
-    needs_defrost = any(item.point_ices for item in ran) if ran else without_c > point_c
+    most_icy_c = max((c for c, _ in icy), default=point_c)
+    needs_defrost = any(item.point_ices for item in ran) if ran else most_icy_c > point_c
     if needs_defrost:
         icy_c, ambient_c = max(icy, default=(point_c, inside[-1].ambient_c))
         return Advice(point_c, ICE_BORDER, ambient_c, point_c - icy_c, True, without_c)

@@ -7,17 +7,16 @@ same without the plan stands beside it, for the melts change swing, setpoint and
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from ctrl.aim import ROOM_COLDER, Aim, aim_of
 from ctrl.bands import BANDS_K, BandPoint, Seen, Thermostat, band_point, relay_config
 from ctrl.build import plant_of
-from ctrl.candidates import Candidate, on_off_candidate, setpoint_for
-from ctrl.capability import flashed_coldest
+from ctrl.candidates import Candidate, on_off_candidate, with_drive
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.ice import DefrostPlan
-from ctrl.tuned import Tuned, centred, settled, tuned
+from ctrl.tuned import Tuned, aimed, at_setpoint, centred, settled, tuned
 from ctrl.tuning import NoTuning
 from plant import sensors
-from plant.constants import ZERO_C_K
 
 PLACES = {"air": sensors.AIR, "cold_sink": sensors.COLD_SINK, "contents": sensors.CONTENTS}
 Progress = Callable[[str], None]
@@ -40,7 +39,8 @@ class TradeOff:
     """Bands compared, the band that is flashed and why, and the sensor's places.
 
     `plan` is the defrost that the cabinet needs, None where it needs none; bands and places run
-    with it where it works, and `bare` is the same thermostat without it then.
+    with it where it works, and `bare` is the same thermostat without it then.  `aim` is what the
+    setpoint is for; out of reach the bands run at its `control_c`, where the thermostat cycles.
     """
 
     config: Config
@@ -51,6 +51,7 @@ class TradeOff:
     places: tuple[PlacePoint, ...]
     seed: int
     has_relay: bool
+    aim: Aim
     min_on_s: float = 180.0
     min_off_s: float = 180.0
     plan: DefrostPlan | None = None
@@ -82,6 +83,12 @@ def placed(config: Config, place: str) -> Config:
     return config.model_copy(update={"sensor": sensor})
 
 
+def nothing_to_cool(config: Config) -> str:
+    """Return why no thermostat is needed, in words; empty where the usual room asks for one."""
+    aim = aim_of(config, with_drive(plant_of(config), "relay"), "relay")
+    return aim.words if aim.state == ROOM_COLDER else ""
+
+
 def first_thermostat(config: Config) -> Candidate:
     """Return the thermostat by its closed form, on a relay, setpoint by the steady state.
 
@@ -91,8 +98,8 @@ def first_thermostat(config: Config) -> Candidate:
         When the thermostat would be always on or always off.
     """
     plant = plant_of(config)
-    usual = flashed_coldest(config, plant, config.climate.usual_c + ZERO_C_K)
-    candidate = on_off_candidate(config, plant, "relay", setpoint_for(config, plant, usual), True)
+    reading_c = aim_of(config, with_drive(plant, "relay"), "relay").control_c
+    candidate = on_off_candidate(config, plant, "relay", reading_c, True)
     if candidate.on_off is None:
         raise NoTuning(candidate.note.removeprefix("not tuned: "))
     return candidate
@@ -116,11 +123,12 @@ def thermostat_of(config: Config, candidate: Candidate, seed: int) -> Thermostat
 
 
 def place_point(
-    config: Config, place: str, seed: int, defrost: DefrostSettings | None = None
-) -> PlacePoint | None:
+    config: Config, place: str, seed: int, defrost: DefrostSettings | None = None,
+    flashed: Aim | None = None,
+) -> PlacePoint | None:  # fmt: skip
     """Return the thermostat with its sensor at a place and a given defrost, or None.
 
-    None where it would not cycle.
+    None where it would not cycle.  `flashed` is the aim of what is flashed.
     """
     config = relay_config(placed(config, place))
     try:
@@ -128,6 +136,7 @@ def place_point(
     except NoTuning:
         return None
     found = settled(config, centred(config, first, seed)[0], seed, defrost)
+    found = aimed(config, found, flashed)
     return _place_of(config, place, found, seed)
 
 
@@ -168,11 +177,15 @@ def trade_off(
     thermostat = thermostat_of(config, best, seed)
     switched = thermostat.switched()
     chosen = band_point(thermostat, switched, best.settings.hysteresis_k)
-    points = [band_point(thermostat, switched, band_k) for band_k in bands_k]
+    cycling, bands = switched, thermostat
+    if ready.aim.is_out_of_reach:
+        bands = thermostat_of(config, at_setpoint(best, ready.aim.control_c), seed)
+        cycling = bands.switched()
+    points = [band_point(bands, cycling, band_k) for band_k in bands_k]
     here = PlacePoint(place, chosen.hysteresis_k, best.settings.setpoint_c, chosen.usual,
                       chosen.relay_life_years, best.decided_by)  # fmt: skip
     places = [
-        here if other == place else place_point(config, other, seed, ready.defrost)
+        here if other == place else place_point(config, other, seed, ready.defrost, ready.aim)
         for other in PLACES
     ]
     planned = ready.defrost is not None
@@ -180,7 +193,8 @@ def trade_off(
         config, best.settings.setpoint_c, tuple(points), chosen, best.decided_by,
         tuple(item for item in places if item is not None), seed,
         config.drive.kind in ("relay", "slow_window"),
+        ready.aim,
         best.settings.min_on_s, best.settings.min_off_s,
         plan=ready.plan,
-        bare=place_point(config, place, seed) if planned else None,
+        bare=place_point(config, place, seed, flashed=ready.aim) if planned else None,
     )  # fmt: skip

@@ -8,6 +8,8 @@ different settings, or another life of the same relay.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from ctrl.aim import Aim, aim_of, moved_to
+from ctrl.bands import NEVER_PER_H
 from ctrl.build import at_ambient
 from ctrl.candidates import Candidate
 from ctrl.capability import coldest_holdable, duty_for, limits_of
@@ -22,6 +24,8 @@ from ctrl.recommend_ice import ice_at, ice_by_case, rooms_of
 from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
 
+AIM_STEP_K = 1.0  # to which a setpoint clear of ice is sought where the target is out of reach
+ALIKE_K = 0.1  # contents this near each other count as alike: the simpler is taken
 Progress = Callable[[str], None]
 
 
@@ -30,13 +34,15 @@ class Tuned:
     """What is to be flashed, before parts are drawn.
 
     `candidates`: the one to flash first, the others with the same defrost; `ices`: by room,
-    without a defrost; `worn`: in words, what was passed over because it wears a relay out.
+    without a defrost; `worn`: in words, what was passed over because it wears a relay out;
+    `aim`: what the setpoint is for, by steady states, before it was centred.
     """
 
     candidates: tuple[Candidate, ...]
     ices: dict[str, Ice]
     plan: DefrostPlan | None
     worn: tuple[str, ...]
+    aim: Aim
 
     @property
     def best(self) -> Candidate:
@@ -74,7 +80,12 @@ def tuned(
     ordered, worn = sparing_first(config, list(candidates), seed)
     progress("running the chosen controller on a usual day")
     best, _ = centred(config, ordered[0], seed)
-    ordered = [best, *ordered[1:]]
+    aim = aim_of(config, best.plant, best.drive)
+    if aim.is_out_of_reach:
+        best = banded(config, best, seed)  # tuned where it still cycles
+        near = nearest(config, best, aim, seed, progress, workers)
+        others = [_alike(config, item, near) for item in ordered[1:]]
+        return Tuned((near.candidate, *others), near.ices, near.plan, tuple(worn), near.aim)
     progress("looking for ice at the dampest air")
     ices = ice_by_case(config, best, seed, workers)
     plan = plan_of(config, best, ices, seed, progress)
@@ -89,7 +100,123 @@ def tuned(
         taken = plan.settings if plan is not None and plan.works else None
         flashed, _ = centred(config, bare if taken is None else with_defrost(bare, taken), seed)
     others = [item if taken is None else with_defrost(item, taken) for item in ordered[1:]]
-    return Tuned((flashed, *others), ices, plan, tuple(worn))
+    return Tuned((flashed, *others), ices, plan, tuple(worn), aim)
+
+
+@dataclass(frozen=True)
+class Nearest:
+    """Settings that bring the contents as near an unreachable target as does no harm."""
+
+    candidate: Candidate
+    ices: dict[str, Ice]
+    plan: DefrostPlan | None
+    aim: Aim
+
+    @property
+    def mean_c(self) -> float:
+        """Mean of the contents over the rooms at their dampest air [°C]."""
+        return sum(item.contents_c_mean for item in self.ices.values()) / len(self.ices)
+
+
+def nearest(
+    config: Config, candidate: Candidate, aim: Aim, seed: int, progress: Progress,
+    workers: int | None,
+) -> Nearest:  # fmt: skip
+    """Return the setpoint to flash where the target is out of reach, as the simulated days say.
+
+    The steady states' own where it keeps the sink clear.  Else a defrost there, or the coldest
+    setpoint that stays clear without one, whichever leaves the contents colder over the rooms;
+    where neither works, the coldest that still controls.
+    """
+    progress("looking for ice at the dampest air")
+    low = at_setpoint(candidate, aim.setpoint_c)
+    ices = ice_by_case(config, low, seed, workers)
+    icing = [name for name, found in ices.items() if found.ices]
+    if not icing:
+        return Nearest(low, ices, None, aim)
+    rooms = " and ".join(f"the {name} room" for name in icing)
+    plan = plan_of(config, low, ices, seed, progress)
+    found: list[Nearest] = []
+    progress("looking for the coldest setpoint without ice")
+    clear_c = coldest_clear_c(config, low, icing, aim.control_c, seed)
+    if clear_c is not None:
+        warmer = at_setpoint(candidate, clear_c)
+        why = f"the coldest, to {AIM_STEP_K:g} K, that keeps the cold sink clear in {rooms}"
+        clear = ice_by_case(config, warmer, seed, workers)
+        if not any(item.ices for item in clear.values()):
+            found.append(Nearest(warmer, clear, None, moved_to(aim, clear_c, why)))
+    if plan is not None and plan.works:
+        melted = with_defrost(low, plan.settings)
+        with_plan = {
+            name: ice_at(config, melted, melted.settings, room_c, config.use.target_c, seed,
+                         most_days=5)
+            for name, room_c in rooms_of(config)
+        }  # fmt: skip
+        if not any(item.ices for item in with_plan.values()):
+            why = f"the target's, with a defrost: without one the cold sink ices in {rooms}"
+            told = moved_to(aim, aim.setpoint_c, why)
+            found.append(Nearest(melted, with_plan, plan, told))
+    if found:
+        least_c = min(item.mean_c for item in found)
+        taken = next(item for item in found if item.mean_c <= least_c + ALIKE_K)
+        return taken if taken.plan is None else replace(taken, ices=ices)
+    warmest = at_setpoint(candidate, aim.control_c)
+    ices = ice_by_case(config, warmest, seed, workers)
+    why = "where it still controls: colder ices, and no defrost tried keeps the cold sink clear"
+    plan = plan_of(config, warmest, ices, seed, progress)
+    if plan is not None and plan.works:
+        warmest = with_defrost(warmest, plan.settings)
+    return Nearest(warmest, ices, plan, moved_to(aim, aim.control_c, why))
+
+
+def coldest_clear_c(
+    config: Config, candidate: Candidate, rooms: Sequence[str], most_c: float, seed: int
+) -> float | None:
+    """Return the coldest setpoint up to `most_c` that no room ices at [°C], by halving, or None.
+
+    The candidate's own setpoint is known to ice in these rooms.
+    """
+    ambient = dict(rooms_of(config))
+
+    def ices_at(setpoint_c: float) -> bool:
+        moved = at_setpoint(candidate, setpoint_c)
+        target_c = config.use.target_c
+        return any(
+            ice_at(config, moved, moved.settings, ambient[name], target_c, seed).ices
+            for name in rooms
+        )
+
+    low_c, high_c = candidate.settings.setpoint_c, most_c
+    if high_c <= low_c or ices_at(high_c):
+        return None
+    while high_c - low_c > AIM_STEP_K:
+        middle = round(0.5 * (low_c + high_c), 1)
+        low_c, high_c = (middle, high_c) if ices_at(middle) else (low_c, middle)
+    return high_c
+
+
+def _alike(config: Config, item: Candidate, near: Nearest) -> Candidate:
+    """Return another candidate with the same aim and the same defrost."""
+    settings = replace(item.settings, defrost=near.candidate.settings.defrost)
+    return aimed(config, replace(item, settings=settings), near.aim)
+
+
+def aimed(config: Config, candidate: Candidate, flashed: Aim | None = None) -> Candidate:
+    """Return a tuned candidate with the setpoint aimed for where a target is out of reach.
+
+    Its own, or that of what is `flashed`: then another drive may hold the target.  No colder
+    than what is flashed aims at, where ice moved that.
+    """
+    aim = aim_of(config, candidate.plant, candidate.drive)
+    if not aim.is_out_of_reach and (flashed is None or not flashed.is_out_of_reach):
+        return candidate
+    contents_c = aim.contents_c if flashed is None else max(aim.contents_c, flashed.contents_c)
+    return at_setpoint(candidate, round(contents_c + aim.offset_k, 1))
+
+
+def at_setpoint(candidate: Candidate, setpoint_c: float) -> Candidate:
+    """Return the candidate with another setpoint [°C]."""
+    return replace(candidate, settings=replace(candidate.settings, setpoint_c=setpoint_c))
 
 
 def settled(
@@ -118,7 +245,7 @@ def relay_life_of(config: Config, drive: str, found: Findings) -> float | None:
     """
     if drive not in ("relay", "slow_window") or not config.drive.contacts:
         return None
-    return relay_life_years(max(found.cycles_per_hour, 1e-9), config.limits.relay_cycles)
+    return relay_life_years(max(found.cycles_per_hour, NEVER_PER_H), config.limits.relay_cycles)
 
 
 def warmest_mean_c(config: Config, bare: Ice) -> float:
@@ -127,18 +254,33 @@ def warmest_mean_c(config: Config, bare: Ice) -> float:
     return max(use.target_c + use.target_tolerance_k, bare.contents_c_mean + 0.5)
 
 
+def warmest_c(config: Config, bare: Ice) -> float | None:
+    """Return the warmest that a defrost may let the contents come to [°C], or None for any.
+
+    Contents too warm without it already are not to come warmer yet.
+    """
+    use = config.use
+    held = bare.contents_c_mean <= use.target_c + use.target_tolerance_k
+    if use.contents_max_c is None or held:
+        return use.contents_max_c
+    return max(use.contents_max_c, bare.contents_c_max)
+
+
 def with_defrost(candidate: Candidate, plan: DefrostSettings) -> Candidate:
     return replace(candidate, settings=replace(candidate.settings, defrost=plan))
 
 
 def centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate, CaseRun]:
-    """Move the setpoint by what the simulated mean of the contents misses the target."""
+    """Move the setpoint by what the simulated mean of the contents misses the target.
+
+    Not where the target is out of reach: the miss is the module's lack then.
+    """
     run = usual_run(config, candidate.plant, candidate.settings, seed)
     miss_k = run.findings.contents_c.mean - config.use.target_c
     at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
-    if at_target and abs(miss_k) >= 0.05:
-        moved = round(candidate.settings.setpoint_c - miss_k, 1)
-        candidate = replace(candidate, settings=replace(candidate.settings, setpoint_c=moved))
+    in_reach = run.coldest.contents_c <= config.use.target_c
+    if in_reach and at_target and abs(miss_k) >= 0.05:
+        candidate = at_setpoint(candidate, round(candidate.settings.setpoint_c - miss_k, 1))
     return candidate, run
 
 
@@ -163,6 +305,7 @@ def plan_of(
 
     tick_s = min(candidate.settings.period_s, 1.0)
     contents_limit_c = warmest_mean_c(config, ices[worst])
+    warmest = warmest_c(config, ices[worst])
     damp = at_ambient(candidate.plant, ambient[worst], config.climate.worst_humidity_pct)
     ambient_k = ambient[worst] + ZERO_C_K
     reach = coldest_holdable(damp, ambient_k, limits_of(config))
@@ -182,12 +325,12 @@ def plan_of(
         drip_min=part.drip_min,
         has_cold_sensor=config.cold_sink_sensor is not None,
         contents_limit_c=contents_limit_c,
-        warmest_c=use.contents_max_c,
+        warmest_c=warmest,
     )
     progress("trying other kinds of defrost")
     return plan_kind(
         config, candidate.controller, ices[worst], timed, try_plan,
-        tick_s=tick_s, contents_limit_c=contents_limit_c, warmest_c=use.contents_max_c,
+        tick_s=tick_s, contents_limit_c=contents_limit_c, warmest_c=warmest,
         at_target=at_target,
     )  # fmt: skip
 

@@ -1,5 +1,7 @@
 """A map made up by rule, for screen, JSON and picture."""
 
+from ctrl.aim import aim_of
+from ctrl.build import plant_of
 from ctrl.config import load_config
 from ctrl.setpoint_map import HOLDS, ICES, TOO_COLD, Border, Cell, SetpointMap, advice_of
 
@@ -31,4 +33,5 @@ def small_map() -> SetpointMap:
         setpoint_offset_k=-0.1,
         humidity_pct=80.0,
         seed=1,
+        aim=aim_of(config, plant_of(config), config.drive.kind),
     )

@@ -16,6 +16,7 @@ from ctrl import (
     cli_guide,
     drill_results,
     json_out,
+    json_out_aim,
     json_out_calibrate,
     json_out_drill,
     json_out_identify,
@@ -62,6 +63,7 @@ RECOMMEND = HEAD | {
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
     "fan_failure", "heat_soak", "tolerance", "pairs", "energy_day", "pi_search",
+    "aim", "too_cold",
 }  # fmt: skip
 CHECK = HEAD | {
     "heat_leak_w_per_k", "heat_leak_parts", "module", "capabilities", "duty_limit",
@@ -274,6 +276,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     assert keys - set(GLOSSARY) == set()
     # Drills, a maker's own code, boards and builds are run in their own tests; their keys by text.
     keys |= keys_written_in(
+        json_out_aim,
         json_out_drill,
         json_out_maker,
         drill_results,
@@ -318,7 +321,9 @@ def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
 def _compared() -> list[Any]:
     """Return what `compare` and `thermostat` print: one real law, one made-up band."""
     from ctrl import json_out_compare
+    from ctrl.aim import aim_of
     from ctrl.bands import BandPoint, Seen
+    from ctrl.build import plant_of
     from ctrl.comparison import compare
     from ctrl.switching_cycle import Cycle
     from ctrl.trade_off import PlacePoint, TradeOff
@@ -328,7 +333,8 @@ def _compared() -> list[Any]:
     cycle = Cycle(282.0, 280.0, 2.1, 0.1, 9.0, 281.0, 281.0, 310.0, 500.0, 500.0, 1000.0, 0.5)
     band = BandPoint(2.0, cycle, seen, seen, 3.2)
     place = PlacePoint("air", 2.0, 8.0, seen, 3.2, "")
-    bought = TradeOff(config, 8.0, (band,), band, "life of the relay", (place,), 1, False)
+    bought = TradeOff(config, 8.0, (band,), band, "life of the relay", (place,), 1, False,
+                      aim_of(config, plant_of(config), "fast_pwm"))  # fmt: skip
     laws = compare(config, ("pi",), days=2.0)
     return [
         read(json_out_compare.of_comparison(laws, "0")),

@@ -13,6 +13,7 @@ from larder import with_stages
 from rich.console import Console
 
 from ctrl import screen_recommend, setpoint_map
+from ctrl.aim import aim_of
 from ctrl.bottlenecks import worst_coldest_c
 from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import candidates_of
@@ -253,7 +254,9 @@ def test_the_map_takes_the_border_that_recommend_tells(monkeypatch):
     """The seed store's usual room: 1.5 °C by the one, 3.1 °C by the other before."""
     found = recommended("seed_store")
     config, room_c = found.config, found.config.climate.usual_c
-    item = setpoint_map.candidate_of(config, plant_of(config), found.seed)
+    base = plant_of(config)
+    aim = aim_of(config, base, config.drive.kind)
+    item, _ = setpoint_map.flashed_of(config, base, aim, found.seed)
     assert item.settings == found.chosen.candidate.settings
     asked = []
 

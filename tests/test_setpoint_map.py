@@ -131,11 +131,18 @@ def test_a_target_among_ice_needs_a_defrost(larder):
     assert found.without_defrost_c == 9.5
 
 
-def test_a_target_out_of_reach_moves_to_what_can_be_held(larder):
+def test_a_target_out_of_reach_in_the_worst_room_is_aimed_at_all_the_same(larder):
     config, _ = larder
     found = advice_of(config, 2.0, bounds((-15.0, -1.0, 9.0), (None, None, None)))
-    assert (found.contents_c, found.ambient_c) == (9.5, 30.0)
-    assert found.spare_k == pytest.approx(0.5)
+    assert (found.contents_c, found.ambient_c) == (8.0, 30.0)
+    assert found.spare_k == pytest.approx(-1.0)
+    assert not found.needs_defrost
+
+
+def test_an_aim_moved_off_the_target_is_the_point(larder):
+    config, _ = larder
+    found = advice_of(config, 2.0, bounds((-15.0, -1.0, 9.0), (None, None, None)), 10.5)
+    assert (found.contents_c, found.spare_k) == (10.5, pytest.approx(1.5))
 
 
 # Screen and picture ----------------------------------------------------------------------
@@ -248,14 +255,18 @@ def test_the_border_never_contradicts_the_run_at_the_point(monkeypatch, point_c)
 
 def test_the_verb_runs_and_tells(monkeypatch, capsys):
     monkeypatch.setattr(setpoint_map, "ROOMS", 2)
-    # 0 °C is out of reach at 35 °C: the answer is no, and the point what can be held.
+    # 0 °C is out of reach: the answer is no, and the point what is flashed, clear of ice.
     assert main(["map", "summer_fish_box", "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
     point_c = told["advice"]["contents_c"]
     coldest = {room["ambient_c"]: room["coldest_holdable_c"] for room in told["rooms"]}
-    assert point_c == pytest.approx(coldest[35.0] + 0.5)
+    assert 0.0 <= point_c < coldest[28.0]
+    assert told["aim"]["setpoint_c"] == pytest.approx(point_c + told["setpoint_offset_k"])
+    remaining = {room["ambient_c"]: room["remaining_k"] for room in told["aim"]["aim_rooms"]}
+    assert remaining == pytest.approx({room_c: coldest[room_c] for room_c in remaining}, abs=0.01)
     assert point_c in [cell["contents_c"] for cell in told["rooms"][0]["cells"]]
-    assert told["advice"]["colder_rooms_c"] == [15.0]
+    assert not told["advice"]["nothing_to_cool"]
+    assert not told["advice"]["needs_defrost"]
 
 
 def test_a_target_above_the_usual_room_is_not_recommended(monkeypatch, capsys):
