@@ -1,5 +1,6 @@
 """One case: the cabinet at one ambient, with its verdict, findings and limits."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from ctrl.build import (
@@ -42,7 +43,8 @@ class Limit:
 
     `margin` is positive when the limit is kept, in `unit`; `ample` is a margin that need
     not worry anyone and ranks limits of different units; `decided` marks the one that
-    decided the case.
+    decided the case; `known_to` is how far off the value may be, in `unit`, 0 where that is
+    not told.
     """
 
     name: str
@@ -53,11 +55,29 @@ class Limit:
     case: str
     ample: float
     decided: bool = False
+    known_to: float = 0.0
 
     @property
     def kept(self) -> bool:
         """Whether the limit is kept."""
         return self.margin >= 0.0
+
+    @property
+    def is_barely_kept(self) -> bool:
+        """Whether it is kept with less to spare than the model can tell."""
+        return self.kept and self.margin < self.known_to
+
+    @property
+    def spare_words(self) -> str:
+        """What it has to spare, in words, and beside it how well that is known."""
+        unit = "K" if self.unit == "°C" else self.unit
+        text = f"{self.name}, {_few(self.margin)} {unit} to spare"
+        if not self.is_barely_kept:
+            return text
+        if self.name == ICE_GAPS:
+            most_pct = self.value + self.known_to
+            return f"{text}, up to {most_pct:.1f} % closed with frost 50 % denser or lighter"
+        return f"{text}, less than the {self.known_to:g} {unit} the sensor may be off"
 
 
 @dataclass(frozen=True)
@@ -81,6 +101,10 @@ class Case:
     pull_down_h: float | None
     pull_down_reason: str | None
     hold_over_h: float | None
+
+
+def _few(margin: float) -> str:
+    return f"{margin:.2f}" if margin < 0.1 else f"{margin:.1f}"
 
 
 def at_most(name: str, value: float, limit: float, unit: str, case: str, ample: float) -> Limit:
@@ -146,13 +170,19 @@ def limits_found(config: Config, plant: Plant, found: Findings, case: str) -> li
         # The findings say it: a supply that cuts out takes the whole cabinet with it.
         off_pct = 100.0 * found.supply_off_share
         limits.append(at_most("time the supply is cut out", off_pct, 0.0, "%", case, 1.0))
-    return limits
+    if found.duty_mean < IDLE_DUTY:
+        return limits  # nothing is held by the sensor
+    off_k = config.sensor.tolerance_k
+    return [replace(x, known_to=off_k) if x.name in OF_THE_CONTENTS else x for x in limits]
 
 
 # A wet wall, inside or outside, is a nuisance and a finding; it does not by itself fail a case.
 ADVISORY = frozenset({"walls above the dew point", "outside above the room's dew point"})
 COLD_SIDE = "contents mean, cold side"
 COLDEST = "contents coldest"
+# Limits that move with the control sensor's error.
+OF_THE_CONTENTS = (COLD_SIDE, "contents mean", COLDEST, "contents warmest")
+ICE_GAPS = "ice in the fin gaps"
 
 
 def is_cold_room(config: Config, found: Findings) -> bool:
@@ -170,10 +200,12 @@ def advisory_limits(cold_room: bool) -> frozenset[str]:
 
 
 def ice_limit(ice: Ice, case: str) -> Limit:
-    """Return the icing limit: share of the fin gaps closed at the dampest air."""
-    return at_most(
-        "ice in the fin gaps", ice.blockage_pct, ice.limit_pct, "%", case, 0.2 * ice.limit_pct
-    )
+    """Return the icing limit: share of the fin gaps closed at the dampest air.
+
+    Known as well as frost's density is: to the worse end of its range.
+    """
+    row = at_most(ICE_GAPS, ice.blockage_pct, ice.limit_pct, "%", case, 0.2 * ice.limit_pct)
+    return replace(row, known_to=ice.blockage_most_pct - ice.blockage_pct)
 
 
 def judge(
@@ -183,8 +215,12 @@ def judge(
     limits: list[Limit],
     ice: Ice,
     plan_works: bool,
+    plan_row: Limit | None = None,
 ) -> tuple[str, str, list[Limit]]:
-    """Return (verdict, reason in words, limits with the deciding one marked)."""
+    """Return (verdict, reason in words, limits with the deciding one marked).
+
+    `plan_row` is the icing limit with the defrost plan, where there is one.
+    """
     cold_room = is_cold_room(config, found)
     advisory = advisory_limits(cold_room)
     binding = [item for item in limits if item.name not in advisory]
@@ -199,7 +235,7 @@ def judge(
         first = min(failed, key=lambda item: item.margin / item.ample)
         return CANNOT, _why_not(config, found, coldest, first), marked
     if ice.ices and plan_works:
-        return WITH_DEFROST, "holds, with the defrost plan: the cold sink ices without it", marked
+        return WITH_DEFROST, _with_plan(binding, plan_row), marked
     if ice.ices:
         return CANNOT, "the cold sink ices up, and no defrost tried keeps it clear", marked
     cold_c = found.contents_c.mean
@@ -207,9 +243,57 @@ def judge(
         return HOLDS, f"colder than wanted, {cold_c:.1f} °C: the room is; nothing freezes", marked
     if cold_room and found.duty_mean < IDLE_DUTY:
         return HOLDS, "the module idles: the room is colder than the target", marked
-    tightest = ranked[0]
-    margin = f"{tightest.margin:.1f} {'K' if tightest.unit == '°C' else tightest.unit}"
-    return HOLDS, f"holds; tightest limit: {tightest.name}, {margin} to spare", marked
+    return HOLDS, f"holds; tightest limit: {ranked[0].spare_words}", marked
+
+
+def _with_plan(binding: list[Limit], plan_row: Limit | None) -> str:
+    """Return in words what a room has to spare that holds with the defrost plan."""
+    rows = [*binding] if plan_row is None else [*binding, plan_row]
+    tightest = min(rows, key=lambda item: item.margin / item.ample)
+    text = "holds, with the defrost plan: the cold sink ices without it; tightest limit: "
+    text += tightest.spare_words
+    if plan_row is not None and plan_row.is_barely_kept and tightest is not plan_row:
+        text += f"; {plan_row.spare_words}"
+    return text
+
+
+def deciding_case(cases: Sequence[Case]) -> Case:
+    """Return the case that decides: the worst verdict, of those that hold the least to spare."""
+    worst = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
+    alike = [case for case in cases if case.verdict == worst.verdict]
+    if worst.verdict == CANNOT:
+        return worst
+    return min(alike, key=_least_spare)
+
+
+def _least_spare(case: Case) -> float:
+    """Return the deciding limit's margin as a share of an ample one [-]."""
+    return min((x.margin / x.ample for x in case.limits if x.decided), default=float("inf"))
+
+
+def barely_kept(config: Config, cases: Sequence[Case]) -> list[Limit]:
+    """Return the limits that are kept with less to spare than the model can tell."""
+    found = []
+    for case in cases:
+        left_out = advisory_limits(is_cold_room(config, case.findings))
+        found += [x for x in case.limits if x.is_barely_kept and x.name not in left_out]
+    return found
+
+
+def ranging_beyond(config: Config, cases: Sequence[Case]) -> Case | None:
+    """Return the case whose contents range furthest beyond the tolerance within a day, or None.
+
+    The tolerance is of their mean.  Rooms colder than the target are left out.
+    """
+    use = config.use
+
+    def beyond_k(case: Case) -> float:
+        span = case.findings.contents_c
+        return max(span.max - use.target_c, use.target_c - span.min) - use.target_tolerance_k
+
+    held = [case for case in cases if not is_cold_room(config, case.findings)]
+    furthest = max(held, key=beyond_k, default=None)
+    return furthest if furthest is not None and beyond_k(furthest) >= 0.05 else None
 
 
 def _why_not(config: Config, found: Findings, coldest: Coldest, failed: Limit) -> str:

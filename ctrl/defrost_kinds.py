@@ -1,6 +1,7 @@
 """Which kind of defrost: every one that the hardware allows is simulated.
 
-Of those that keep the sink clear the thriftiest is taken; where the energies are within the
+Of those that keep the sink clear, over the range of the frost's density if any does, the
+thriftiest is taken; where the energies are within the
 model's uncertainty the one that warms the contents least; where that is equal too, the
 simplest.  All that were tried are told with both figures.  Energies are compared at the target:
 contents that a melt leaves warmer take less to hold, which is no merit of the melt.
@@ -20,6 +21,7 @@ LEAST_DEMAND_H, LATEST_DEMAND_H = 2.0, 24.0
 # Two simulated energies this close are one: setpoints are rounded to 0.1 K, 0.3 to 0.5 %.
 SAME_ENERGY_SHARE = 0.01
 SAME_WARMTH_K = 0.2
+AT_MEAN = "at the frost density reckoned only"
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,11 @@ class TriedDefrost:
     ice: Ice
     works: bool
     at_target_kwh_per_day: float | None = None
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it works over the whole range of the frost's density."""
+        return self.works and self.ice.clear_over_range
 
     @property
     def compared_kwh_per_day(self) -> float:
@@ -143,10 +150,11 @@ def plan_kind(
             ice = try_plan(settings)
             works = ice.clear_and_cold(contents_limit_c, warmest_c)
             found.append(told(kind, settings, ice, works))
-            if works:
+            if found[-1].is_sure:
                 break
-        tried.append(found[-1] if found[-1].works else min(found, key=_blockage))
+        tried.append(min(found, key=_least_sure))
     best, why = chosen_of(tried)
+    passed_over = tuple((item.kind, why_not(item, best)) for item in tried[1:] if item is not best)
     if best.settings is None:
         return replace(timed, kinds_tried=tuple(tried), why=why)
     return replace(
@@ -159,6 +167,7 @@ def plan_kind(
         kind=KIND_NAMES[best.settings.kind],
         kinds_tried=tuple(tried),
         why=why,
+        passed_over=passed_over,
     )
 
 
@@ -178,14 +187,51 @@ def _blockage(item: TriedDefrost) -> float:
     return item.ice.blockage_pct
 
 
+def _least_sure(item: TriedDefrost) -> tuple[bool, bool, float]:
+    """Order what was tried of one kind: sure first, then working, then by the ice left."""
+    most = item.ice.blockage_most_pct if item.works else item.ice.blockage_pct
+    return (not item.is_sure, not item.works, most)
+
+
+def why_not(item: TriedDefrost, taken: TriedDefrost) -> str:
+    """Return in words, with a figure, why one kind was passed over for another."""
+    ice = item.ice
+    if not item.works and ice.ices:
+        if ice.blockage_pct >= ice.limit_pct:
+            return f"ices, {ice.blockage_pct:.1f} % of the gaps, limit {ice.limit_pct:g} %"
+        return f"ices, {ice.growth_g_per_day:.1f} g more each day"
+    if not item.works:
+        mean_c, most_c = ice.contents_c_mean, ice.contents_c_max
+        return f"warms the contents too much, to {mean_c:.1f} °C in the mean, {most_c:.1f} at most"
+    if taken.is_sure and not item.is_sure:
+        return f"ices where frost is lighter or denser, {ice.blockage_most_pct:.1f} % of the gaps"
+    if not taken.is_sure:
+        most_pct = ice.blockage_most_pct
+        return f"leaves up to {most_pct:.1f} % of the gaps closed where frost is lighter or denser"
+    mine, theirs = item.compared_kwh_per_day, taken.compared_kwh_per_day
+    if mine > (1.0 + SAME_ENERGY_SHARE) * theirs:
+        return f"takes {mine:.3f} kWh a day at the target, the chosen {theirs:.3f}"
+    if ice.contents_c_max > taken.ice.contents_c_max + SAME_WARMTH_K:
+        return f"warms the contents to {ice.contents_c_max:.1f} °C"
+    return "is alike in energy and warmth, and less simple"
+
+
 def chosen_of(tried: list[TriedDefrost]) -> tuple[TriedDefrost, str]:
     """Return the kind to flash and what decided it, in words."""
     plans = [item for item in tried if item.settings is not None]
     working = [item for item in plans if item.works]
     if not working:
         return min(plans, key=_blockage), "none keeps the sink clear: the least ice"
+    sure = [item for item in working if item.is_sure]
+    only = "" if sure else f", {AT_MEAN}"
     if len(working) == 1:
-        return working[0], "the only one that keeps the sink clear"
+        return working[0], f"the only one that keeps the sink clear{only}"
+    if len(sure) == 1:
+        return sure[0], "the only one that keeps the sink clear over the range of frost's density"
+    if not sure:
+        best = min(working, key=lambda item: item.ice.blockage_most_pct)
+        return best, f"clear {AT_MEAN}: the least ice at any other"
+    working = sure
     least_kwh = min(item.compared_kwh_per_day for item in working)
     close = [
         item

@@ -56,6 +56,7 @@ FAMILIES: dict[str, str | Family] = {
     "coldest_holdable_c": "coldest_holdable",
     "coldest_spread_k": "coldest_holdable",
     "coldest_ice_free_c": "coldest_ice_free",
+    "ice_border": "coldest_ice_free",
     "ice_free_setpoint_c": "coldest_ice_free",
     "fuse_advised_a": "fuse",
     "reading_step_k": Family(

@@ -160,13 +160,18 @@ def _ice_free(found: Recommendation) -> Chain:
     value = found.coldest_ice_free_c
     return Chain(
         "coldest_ice_free", value, "°C",
-        "days without defrost at the dampest air, usual room, repeated until frost does; the "
-        "contents' temperature halved in to 0.25 K between the coldest holdable and the room",
+        "days without defrost at the dampest air, usual room, repeated until frost does, at "
+        "setpoints 0.25 K apart; the coldest mean of the contents from which on every warmer one "
+        "is clear by more than the runs scatter",
         inputs_of(found.config, "climate.usual_c", "climate.worst_humidity_pct",
                   "limits.sink_ice_blockage_pct", "cabinet.air_changes_per_h",
                   "cold_sink.fin_gap_mm", "cold_sink.fin_area_m2"),
         (Step("coldest holdable, usual room", found.provisional.usual.contents_c, "°C"),
-         Step("wanted", found.config.use.target_c, "°C")),
+         Step("wanted", found.config.use.target_c, "°C"),
+         Step("scatter of the gaps closed", found.ice_border.scatter_pct, "%"),
+         *(Step(f"gaps closed, setpoint {look.setpoint_c:.2f} °C, contents "
+                f"{look.contents_c:.1f} °C", look.ice.blockage_pct, "%")
+           for look in found.ice_border.looks)),
         "it ices at every temperature tried" if value is None else "growth or gaps closed by ice",
         "drier air inside, or wider gaps between the fins",
     )  # fmt: skip

@@ -35,7 +35,8 @@ class Ice:
 
     `growth_g_per_day` is that of the least frost of each day, so that what melts and grows
     within a day does not count; `blockage_range_pct` is that of frost 50 % denser and 50 %
-    lighter, each run as long, or None where that was not run.
+    lighter, each run as long, or None where that was not run; `range_ices` tells whether the
+    sink ices up at either end.
     """
 
     growth_g_per_day: float
@@ -48,6 +49,17 @@ class Ice:
     days: int
     limit_pct: float
     melts_per_day: float = 0.0
+    range_ices: bool = False
+
+    @property
+    def clear_over_range(self) -> bool:
+        """Whether nothing ices, be the frost 50 % denser or 50 % lighter than reckoned."""
+        return not (self.ices or self.range_ices)
+
+    @property
+    def blockage_most_pct(self) -> float:
+        """Most of the gaps closed at any density of frost that was run [%]."""
+        return max((self.blockage_pct, *(self.blockage_range_pct or ())))
 
     @property
     def ices(self) -> bool:
@@ -82,14 +94,19 @@ def ice_with_range(
     *,
     most_days: int = MOST_DAYS,
     seed: int = 1,
+    only_clear: bool = False,
 ) -> Ice:
     """Return `ice_of`, and where the sink ices what a denser and a lighter frost would do.
+
+    With `only_clear` a sink that ices as reckoned is not run again: a plan that has failed.
 
     Correlations of frost density are good to 50 % or so: the same days are run again with
     1.5 and 0.5 times the density.  Looser frost is thicker, insulates more and chokes the fan,
     so that the blockage does not simply go with one over the density.
     """
     found = ice_of(plant, firmware, start, limit_pct, most_days=most_days, seed=seed)
+    if only_clear and found.ices:
+        return found
     if not found.ices and found.blockage_pct < RANGE_FROM * limit_pct:
         return found
     ends = []
@@ -98,8 +115,13 @@ def ice_with_range(
         other = replace(sink, frost_density_factor=factor * sink.frost_density_factor)
         days = (found.days, found.days)
         run = _ran(replace(plant, cold_sink=other), firmware, start, limit_pct, days, seed)
-        ends.append(run.blockage_pct)
-    return replace(found, blockage_range_pct=(ends[0], ends[1]))
+        ends.append(run)
+    denser, lighter = ends
+    return replace(
+        found,
+        blockage_range_pct=(denser.blockage_pct, lighter.blockage_pct),
+        range_ices=denser.ices or lighter.ices,
+    )
 
 
 def _ran(
@@ -153,7 +175,8 @@ class DefrostPlan:
 
     `works` tells whether it keeps the sink from icing; `others` lists every interval of a
     timed one that was tried with the ice it left, `kinds_tried` the best of every kind that
-    the hardware allows, `why` what decided between them.
+    the hardware allows, `why` what decided between them, `passed_over` the other kinds with
+    the reason each.
     """
 
     interval_h: float
@@ -169,6 +192,13 @@ class DefrostPlan:
     kinds_tried: tuple["TriedDefrost", ...] = ()
     why: str = ""
 
+    passed_over: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it works over the whole range of the frost's density."""
+        return self.works and self.ice.clear_over_range
+
 
 def plan_defrost(
     try_plan: Callable[[DefrostSettings], Ice],
@@ -182,6 +212,9 @@ def plan_defrost(
     warmest_c: float | None = None,
 ) -> DefrostPlan:
     """Return the rarest timed defrost that keeps the sink clear, or the best of those tried.
+
+    Clear at every density that the frost may have; where none is, of those that are clear at
+    the density reckoned the one that leaves least at any.
 
     Parameters
     ----------
@@ -209,11 +242,15 @@ def plan_defrost(
         )
         ice = try_plan(settings)
         tried.append((interval_h, ice, settings))
-        if ice.clear_and_cold(contents_limit_c, warmest_c):
+        if ice.clear_and_cold(contents_limit_c, warmest_c) and ice.clear_over_range:
             break
-    interval_h, ice, settings = tried[-1]
-    works = ice.clear_and_cold(contents_limit_c, warmest_c)
-    if not works:
+    working = [item for item in tried if item[1].clear_and_cold(contents_limit_c, warmest_c)]
+    works = bool(working)
+    if works and working[-1][1].clear_over_range:
+        interval_h, ice, settings = working[-1]
+    elif works:
+        interval_h, ice, settings = min(working, key=lambda item: item[1].blockage_most_pct)
+    else:
         interval_h, ice, settings = min(tried, key=lambda item: item[1].blockage_pct)
     return DefrostPlan(
         interval_h=interval_h,

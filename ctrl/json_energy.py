@@ -18,6 +18,9 @@ def _or_why(key: str, value: Any, reason: str) -> Object:
     return {key: value} if value is not None else {key: None, key + REASON: reason}
 
 
+RANGE_RUN = "run where the sink ices or nearly does; of a defrost plan where it works"
+
+
 def tried_object(item: TriedDefrost) -> Object:
     """Return one kind of defrost that was tried, with its two figures."""
     return {
@@ -29,6 +32,11 @@ def tried_object(item: TriedDefrost) -> Object:
         "contents_c_mean": item.ice.contents_c_mean,
         "blockage_pct": item.ice.blockage_pct,
         "melts_per_day": item.ice.melts_per_day,
+        **_or_why(
+            "blockage_range_pct",
+            None if item.ice.blockage_range_pct is None else list(item.ice.blockage_range_pct),
+            RANGE_RUN,
+        ),
     }
 
 

@@ -23,7 +23,8 @@ from ctrl.firmware import Settings, reading_step_k
 from ctrl.heat_soak import HeatSoak
 from ctrl.hot_side import HotSide
 from ctrl.ice import DefrostPlan, Ice
-from ctrl.json_energy import energy_day_object, tried_object
+from ctrl.ice_border import STEP_K, IceBorder
+from ctrl.json_energy import RANGE_RUN, energy_day_object, tried_object
 from ctrl.json_out_aim import aim_object, too_cold_object
 from ctrl.json_out_pi import pi_options_object, pi_search_object
 from ctrl.loop import STATE_WORDS
@@ -175,6 +176,8 @@ def limit_object(item: Limit) -> Object:
         "value": item.value,
         "limit": item.limit,
         "margin": item.margin,
+        "known_to": item.known_to,
+        "barely_kept": item.is_barely_kept,
         "unit": item.unit,
         "decided": item.decided,
         "case": item.case,
@@ -191,8 +194,9 @@ def ice_object(ice: Ice) -> Object:
         **_or_why(
             "blockage_range_pct",
             None if ice.blockage_range_pct is None else list(ice.blockage_range_pct),
-            "run where the sink ices or nearly does, and not for a defrost plan",
+            RANGE_RUN,
         ),
+        "clear_over_range": ice.clear_over_range,
         "blockage_limit_pct": ice.limit_pct,
         "contents_c_max": ice.contents_c_max,
         "contents_c_mean": ice.contents_c_mean,
@@ -200,6 +204,20 @@ def ice_object(ice: Ice) -> Object:
         "days": ice.days,
         "melts_per_day": ice.melts_per_day,
     }
+
+
+def ice_border_object(border: IceBorder) -> Object:
+    """Return where ice begins in a room, with every run that tells it."""
+    icy = border.icy
+    return _or_why("warmest_icy_c", None if icy is None else icy.contents_c, "none tried ices") | {
+        "scatter_pct": border.scatter_pct,
+        "step_k": STEP_K,
+        "looks": [
+            {"setpoint_c": look.setpoint_c, "contents_c_mean": look.contents_c,
+             "ices": look.ice.ices, "blockage_pct": look.ice.blockage_pct}
+            for look in border.looks
+        ],
+    }  # fmt: skip
 
 
 def case_object(config: Config, case: Case) -> Object:
@@ -301,6 +319,7 @@ def defrost_object(plan: DefrostPlan | None) -> Object:
         "kind": plan.kind,
         "why": plan.why,
         "kinds_tried": [tried_object(item) for item in plan.kinds_tried],
+        "passed_over": [{"kind": kind, "why": why} for kind, why in plan.passed_over],
     }  # fmt: skip
     return {"defrost": values}
 
@@ -356,6 +375,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
         head
         | defrost_object(found.defrost)
         | _or_why("coldest_ice_free_c", found.coldest_ice_free_c, "ices at every one tried")
+        | {"ice_border": ice_border_object(found.ice_border)}
         | _or_why("ice_free_setpoint_c", found.ice_free_setpoint_c, "ices at every one tried")
         | _or_why("fuse_advised_a", advised_fuse_a(found.config), "beyond the standard ratings")
         | {

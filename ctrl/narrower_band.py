@@ -10,12 +10,12 @@ from dataclasses import replace
 from ctrl.bands import Thermostat, decided_band, narrowest_band_k, relay_config
 from ctrl.build import humidity_at
 from ctrl.candidates import Candidate
-from ctrl.cases import COLD_SIDE, limits_found, run_case
+from ctrl.cases import COLD_SIDE, OF_THE_CONTENTS, limits_found, run_case
 from ctrl.config import Config
 from ctrl.tuning import OnOffTuning
 
 # Limits that a band can break or mend; of the hot side and the fins it decides nothing.
-OF_THE_BAND = (COLD_SIDE, "contents mean", "contents coldest", "contents warmest")
+OF_THE_BAND = OF_THE_CONTENTS
 BISECTIONS = 4
 RESOLUTION_K = 0.1
 

@@ -28,12 +28,13 @@ from ctrl.capability import (
 )
 from ctrl.cases import (
     CANNOT,
-    VERDICT_ORDER,
     Case,
     CaseRun,
     Limit,
     at_least,
+    barely_kept,
     current_limits,
+    deciding_case,
     energy_boundary,
     ice_limit,
     judge,
@@ -60,7 +61,8 @@ from ctrl.ice import (
     DefrostPlan,
     Ice,
 )
-from ctrl.recommend_ice import coldest_ice_free, ice_at, rooms_of
+from ctrl.ice_border import IceBorder, ice_border
+from ctrl.recommend_ice import ice_at, rooms_of
 from ctrl.side_by_side import cores, side_by_side
 from ctrl.tolerances import AS_TUNED, Tolerance, tolerance_of
 from ctrl.too_cold import TooCold, is_only_too_cold, too_cold_rooms
@@ -117,7 +119,7 @@ class Recommendation:
     chosen: Controlled
     controllers: tuple[Controlled, ...]
     defrost: DefrostPlan | None
-    coldest_ice_free_c: float | None
+    ice_border: IceBorder
     cases: tuple[Case, ...]
     limits: tuple[Limit, ...]
     pull_down_h: float | None
@@ -143,14 +145,24 @@ class Recommendation:
     @property
     def ice_free_setpoint_c(self) -> float | None:
         """Reading to hold for `coldest_ice_free_c` [°C]."""
-        if self.coldest_ice_free_c is None:
-            return None
-        return self.coldest_ice_free_c + self.setpoint_offset_k
+        return self.ice_border.setpoint_c
 
     @property
     def is_safe_to_build(self) -> bool:
         """Whether no limit of current, fuse, foam or module fails the build itself."""
         return not self.reason.startswith(NOT_SAFE)
+
+    @property
+    def coldest_ice_free_c(self) -> float | None:
+        """Coldest mean of the contents from which on the usual room leaves the sink clear [°C]."""
+        return self.ice_border.contents_c
+
+    @property
+    def barely(self) -> tuple[Limit, ...]:
+        """Limits kept with less to spare than the model can tell; none where one fails."""
+        if self.verdict == CANNOT:
+            return ()
+        return tuple(barely_kept(self.config, self.cases))
 
     @property
     def is_only_too_cold(self) -> bool:
@@ -273,15 +285,12 @@ def recommend(
     offset_k = best.settings.setpoint_c - usual.findings.contents_c.mean
     if aim.is_out_of_reach or aim.is_too_cold:
         offset_k = aim.offset_k  # the reading does not come to the setpoint there
-    ice_free = coldest_ice_free(
-        config, best, first.usual.contents_c, seed,
-        offset_k=aim.offset_k if aim.is_out_of_reach else None,
-    )  # fmt: skip
+    border = ice_border(config, best, config.climate.usual_c, seed, workers)
     progress("stopping the hot fan")
     failures = _fan_failures(config, best.settings, seed)
     worst = runs["worst"]
     progress("ranking what holds it back")
-    worst_case = max(cases, key=lambda case: VERDICT_ORDER.index(case.verdict))
+    worst_case = deciding_case(cases)
     limits = [item for case in cases for item in case.limits]
     apart = current_limits(config, plant) + _relay_limit(config, controllers[0])
     apart += unguarded_limits(config, plant)
@@ -300,7 +309,7 @@ def recommend(
         chosen=controllers[0],
         controllers=tuple(controllers),
         defrost=plan,
-        coldest_ice_free_c=ice_free,
+        ice_border=border,
         cases=tuple(cases),
         limits=(*limits, *apart),
         pull_down_h=cases[0].pull_down_h,
@@ -354,7 +363,7 @@ def _held(
     hours = settings.defrost.interval_ticks * min(settings.period_s, 1.0) / 3600.0
     room = max(ices, key=lambda name: ices[name].blockage_pct)
     found = ice_at(config, best, settings, dict(rooms_of(config))[room], config.use.target_c, seed,
-                 most_days=5)  # fmt: skip
+                 most_days=5, only_clear=True)  # fmt: skip
     works = found.clear_and_cold(warmest_mean_c(config, ices[room]), config.use.contents_max_c)
     why = f"parts out of tolerance ({tolerance.change}); run anew, other kinds as tried before"
     if plan is not None:
@@ -418,7 +427,9 @@ def case_of(
     ice_row = ice_limit(shown, name)
     if not ice.ices:
         limits.append(ice_row)
-    verdict, reason, marked = judge(config, run.findings, run.coldest, limits, ice, works)
+    verdict, reason, marked = judge(
+        config, run.findings, run.coldest, limits, ice, works, ice_row if ice.ices else None
+    )
     if name == "usual" and aim.is_too_cold and verdict != CANNOT:
         # In the other rooms that is no lack of the cabinet; here it is what it was asked for.
         verdict, reason = CANNOT, aim.words

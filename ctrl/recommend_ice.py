@@ -1,9 +1,7 @@
-"""Ice of a recommendation's rooms: without a defrost, with a plan, and the coldest without ice."""
+"""Ice of a recommendation's rooms: without a defrost and with a plan."""
 
 from dataclasses import replace
 from functools import partial
-
-import numpy as np
 
 from ctrl import ice as ice_part
 from ctrl.build import at_ambient
@@ -12,7 +10,7 @@ from ctrl.capability import coldest_holdable, limits_of
 from ctrl.config import Config
 from ctrl.controllers import Outside
 from ctrl.firmware import Settings, firmware_of
-from ctrl.ice import Ice, coldest_ice_free_c, ice_of, ice_with_range
+from ctrl.ice import Ice, ice_of, ice_with_range
 from ctrl.side_by_side import side_by_side
 from ctrl.trial import nearest_point
 from plant.constants import ZERO_C_K
@@ -33,13 +31,17 @@ def ice_at(
     seed: int,
     most_days: int = ice_part.MOST_DAYS,
     with_range: bool = False,
+    only_clear: bool = False,
     outside: Outside | None = None,
 ) -> Ice:
     """Return the ice at the dampest air, from the steady state that holds `contents_c`.
 
+    With the range of the frost's density, or with `only_clear` where it is clear as reckoned.
     A firmware from `outside` runs once, as it is, without the range.
     """
-    run = ice_with_range if with_range else partial(ice_of, outside=outside)
+    ranged = partial(ice_with_range, only_clear=only_clear)
+    once = partial(ice_of, outside=outside)
+    run = ranged if with_range or only_clear else once
     plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
     return run(
@@ -63,34 +65,3 @@ def ice_by_case(
 
     found = side_by_side(of, rooms, workers)
     return {name: ice for (name, _), ice in zip(rooms, found, strict=True)}
-
-
-def coldest_ice_free(
-    config: Config, candidate: Candidate, low_c: float, seed: int, offset_k: float | None = None
-) -> float | None:
-    """Return the coldest contents that do not ice in the usual room at the dampest air [°C].
-
-    `offset_k` is the setpoint above the contents [K]; the candidate's, held at the target, when
-    left out.
-    """
-    if offset_k is None:
-        offset_k = candidate.settings.setpoint_c - config.use.target_c
-
-    def ices_at(contents_c: float) -> bool:
-        aimed = replace(
-            candidate.settings, setpoint_c=round(contents_c + offset_k, 2), defrost=None
-        )
-        room_c = config.climate.usual_c
-        return ice_at(config, candidate, aimed, room_c, contents_c, seed, most_days=5).ices
-
-    high_c = config.climate.usual_c - 1.0
-    damp = at_ambient(candidate.plant, config.climate.usual_c, config.climate.worst_humidity_pct)
-    reach = coldest_holdable(damp, config.climate.usual_c + ZERO_C_K, limits_of(config))
-
-    def sink_c(contents_c: float) -> float:
-        return nearest_point(damp, contents_c + ZERO_C_K, reach).cold_sink_k - ZERO_C_K
-
-    # A first guess: where the mean sink comes to 0 °C. It saves days and moves no answer.
-    low_c, near_c = min(low_c, high_c), np.linspace(min(low_c, high_c), high_c, 33)
-    guess_c = next((float(x) for x in near_c if sink_c(float(x)) >= 0.0), high_c)
-    return coldest_ice_free_c(ices_at, low_c, high_c, guess_c=guess_c)

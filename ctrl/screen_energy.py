@@ -3,7 +3,7 @@
 from rich.console import Console
 
 from ctrl.config import Config
-from ctrl.defrost_kinds import NONE
+from ctrl.defrost_kinds import NONE, TriedDefrost
 from ctrl.energy_day import BESIDE, METHOD, PAIR, EnergyDay, EnergyRow
 from ctrl.ice import DefrostPlan
 from ctrl.screen import NONE as NO_VALUE
@@ -100,20 +100,35 @@ def show_kinds(out: Console, plan: DefrostPlan) -> None:
 
 
 def _kinds(out: Console, plan: DefrostPlan) -> None:
-    heads = ("defrost", "works", "energy", "at target", "contents", "mean", "gaps", "melts")
-    table = grid_of(heads, "llrrrrrr")
-    table.add_row("", "", "kWh/day", "kWh/day", "up to °C", "°C", "%", "a day")
+    heads = ("defrost", "works", "energy", "at target", "contents", "mean", "gaps", "most", "melts")
+    table = grid_of(heads, "llrrrrrrr")
+    table.add_row("", "", "kWh/day", "kWh/day", "up to °C", "°C", "%", "%", "a day")
     for item in plan.kinds_tried:
         mark = " *" if item.kind == plan.kind and item.kind != NONE else ""
         table.add_row(
-            f"{words_of(item.kind)}{mark}", "yes" if item.works else "no",
+            f"{words_of(item.kind)}{mark}", _works(item),
             fixed(item.ice.energy_kwh_per_day, 2), fixed(item.at_target_kwh_per_day, 2),
             fixed(item.ice.contents_c_max),
             fixed(item.ice.contents_c_mean),
-            fixed(item.ice.blockage_pct), fixed(item.ice.melts_per_day, 0),
+            fixed(item.ice.blockage_pct), fixed(_most(item)), fixed(item.ice.melts_per_day, 0),
         )  # fmt: skip
     show_table(out, table)
     paragraph(out, f"*: chosen, {plan.why}.")
+    others = plan.passed_over
+    if others:
+        paragraph(out, f"Passed over: {'; '.join(f'{words_of(x)} {why}' for x, why in others)}.")
+    paragraph(out, "Gaps: closed by ice; most: with frost 50 % denser or 50 % lighter, where that "
+                   "was run.")  # fmt: skip
+
+
+def _works(item: TriedDefrost) -> str:
+    if item.works and not item.is_sure:
+        return "barely"
+    return "yes" if item.works else "no"
+
+
+def _most(item: TriedDefrost) -> float | None:
+    return None if item.ice.blockage_range_pct is None else item.ice.blockage_most_pct
 
 
 def when_words(plan: DefrostPlan) -> str:

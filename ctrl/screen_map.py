@@ -81,8 +81,9 @@ def _borders(out: Console, found: SetpointMap, shown: list[int]) -> None:
             fixed(item.ice_free_c), fixed(item.simulated_c),
         )  # fmt: skip
     show_table(out, table)
-    paragraph(out, "steady: mean sink at 0 °C; run: simulated, to 0.5 K, in the coldest, usual and "
-                   "worst room; between them the border is moved as they are.")  # fmt: skip
+    paragraph(out, f"steady: mean sink at 0 °C; run: simulated, to {RESOLUTION_K:g} K, in the "
+                   "coldest, usual and worst room; between them the border is moved as they "
+                   "are.")  # fmt: skip
 
 
 def _advice(out: Console, found: SetpointMap) -> None:

@@ -15,8 +15,10 @@ from ctrl.cases import (
     Limit,
     advisory_limits,
     is_cold_room,
+    ranging_beyond,
 )
 from ctrl.config import Config
+from ctrl.defrost_kinds import AT_MEAN
 from ctrl.firmware import Settings
 from ctrl.ice import DefrostPlan
 from ctrl.recommend import Controlled, Provisional, Recommendation
@@ -122,9 +124,11 @@ def _verdict(out: Console, found: Recommendation) -> None:
     use = found.config.use
     only = " AS DESCRIBED" if found.tolerance_verdict == "not_kept" else ""
     only = "" if found.verdict == CANNOT else only
+    only += ", BARELY" if found.barely else ""
     heading(out, f"Verdict: {VERDICT_WORDS[found.verdict]}{only} ({use.target_c:g} °C, "
                  f"+/-{use.target_tolerance_k:g} K)")  # fmt: skip
     paragraph(out, found.reason[0].upper() + found.reason[1:] + ".")
+    _spare(out, found)
     if found.aim.words and found.aim.words not in found.reason:
         paragraph(out, f"{found.aim.words[0].upper()}{found.aim.words[1:]}.")
     if found.tolerance is not None:
@@ -147,6 +151,22 @@ def _verdict(out: Console, found: Recommendation) -> None:
             out,
             f"What would change it first: {first.part}, {first.change}: "
             f"{fixed(first.gain_k)} K colder ({first.effort}).",
+        )
+
+
+def _spare(out: Console, found: Recommendation) -> None:
+    """Print what is kept barely, and how far the contents go beyond the tolerance in a day."""
+    if found.barely:
+        told = [item for item in found.barely if item.spare_words not in found.reason]
+        more = "".join(f"; {item.case} room: {item.spare_words}" for item in told)
+        paragraph(out, f"Barely: that is less to spare than the model can tell{more}.")
+    far = ranging_beyond(found.config, found.cases)
+    if far is not None:
+        span = far.findings.contents_c
+        paragraph(
+            out,
+            f"+/-{found.config.use.target_tolerance_k:g} K is of the contents' mean: in a day "
+            f"they range from {fixed(span.min)} to {fixed(span.max)} °C ({far.name} room).",
         )
 
 
@@ -458,14 +478,7 @@ def _ice(out: Console, found: Recommendation) -> None:
                    "does not count; a sink ices up by that or by gaps closed at once. "
                    "Range: frost 50 % denser to 50 % lighter than reckoned.")  # fmt: skip
     _defrost(out, found)
-    if found.coldest_ice_free_c is None:
-        paragraph(out, "It ices at every temperature tried in the usual room.")
-    else:
-        paragraph(
-            out,
-            f"Coldest contents without ice, usual room: {fixed(found.coldest_ice_free_c)} °C "
-            f"(setpoint {fixed(found.ice_free_setpoint_c)} °C).",
-        )
+    paragraph(out, f"{found.ice_border.words('usual')}.")
 
 
 def _range(low_high: tuple[float, float] | None) -> str:
@@ -481,12 +494,19 @@ def _defrost(out: Console, found: Recommendation) -> None:
         return
     ice = plan.ice
     ends = ice.blockage_range_pct
-    between = "" if ends is None else f" ({_range(ends)} %)"
+    between = ""
+    if ends is not None:
+        between = f" ({fixed(ends[0])} to {fixed(ends[1])} %, frost 50 % denser to 50 % lighter)"
     left = (
         f"ice up to {fixed(ice.frost_g_max)} g, {fixed(ice.blockage_pct)} % of the gaps{between}, "
         f"contents up to {fixed(ice.contents_c_max)} °C"
     )
-    if plan.works:
+    if plan.works and not plan.is_sure:
+        text = (
+            f"Defrost {when_words(plan)} keeps it clear {AT_MEAN}: {left}. At the worse end it "
+            f"closes {fixed(ice.blockage_most_pct)} % where {ice.limit_pct:g} % is the limit."
+        )
+    elif plan.works:
         text = f"Defrost {when_words(plan)} keeps it clear: {left}."
     else:
         text = f"NO DEFROST TRIED KEEPS IT CLEAR. The best, {when_words(plan)}: {left}."

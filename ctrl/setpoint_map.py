@@ -23,10 +23,12 @@ from ctrl.capability import (
     limits_of,
 )
 from ctrl.cases import contents_min_c
+from ctrl.comparison import to_flash
 from ctrl.config import Config
-from ctrl.firmware import firmware_of
-from ctrl.ice import GROWTH_G_PER_DAY, MOST_DAYS, ice_of
-from ctrl.trial import nearest_point
+from ctrl.ice import GROWTH_G_PER_DAY
+from ctrl.ice_border import STEP_K as ICE_STEP_K
+from ctrl.ice_border import ice_border, offset_of
+from ctrl.recommend_ice import ice_at
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
 from plant.steady import NoSteadyState, Operating, operating_point
@@ -36,7 +38,7 @@ LETTERS = {HOLDS: "", ICES: "i", TOO_COLD: "x", ROOM: "r"}
 BEYOND_WORST_K = 5.0
 ROOMS, DUTIES, STEP_K = 11, 17, 1.0
 REACH_K = 8.0  # contents this far about the target
-SEARCH_K, RESOLUTION_K, ICE_DAYS = 4.0, 0.5, 4
+RESOLUTION_K = ICE_STEP_K
 ICE_BORDER = "ice on the cold sink"
 SPARE_K = 0.5  # a recommended point stands this far above what freezes the contents
 
@@ -207,11 +209,19 @@ def _cell(curve: _Curve, border: Border, ambient_c: float, contents_c: float) ->
     return Cell(ambient_c, contents_c, state, *values)
 
 
-def candidate_of(config: Config, plant: Plant, setpoint_c: float) -> Candidate:
-    """Return the tuned controller for the config's own drive, on it."""
+def flashed_of(
+    config: Config, plant: Plant, aim: Aim, seed: int, progress: Progress = lambda stage: None
+) -> tuple[Candidate, Aim]:
+    """Return the controller and the aim that `recommend` flashes.
+
+    Where the law for the own drive cannot be tuned, its first guess where it still controls.
+    """
+    ready = to_flash(config, plant, seed, progress)
+    if ready is not None:
+        return ready.best, ready.aim
     kind = config.drive.kind
     law = on_off_candidate if kind == "relay" else pi_candidate
-    return law(config, plant, kind, setpoint_c, True)
+    return law(config, plant, kind, aim.control_c, True), aim
 
 
 def setpoint_map(
@@ -243,11 +253,8 @@ def setpoint_map(
         borders.append(border)
     aim = aim_of(config, base, config.drive.kind)
     progress("tuning the controller")
-    if aim.is_out_of_reach:
-        candidate, aim = _nearest(config, base, aim, seed, progress)
-    else:
-        candidate = candidate_of(config, base, aim.control_c)
-    offset_k = aim.setpoint_c - aim.contents_c
+    candidate, aim = flashed_of(config, base, aim, seed, progress)
+    offset_k = offset_of(config, candidate)
     freezing_c = contents_min_c(config, base)
     point_c = point_of(aim.contents_c, freezing_c)
     for index, ambient_c in enumerate(ambients):
@@ -282,18 +289,6 @@ def setpoint_map(
     )
 
 
-def _nearest(
-    config: Config, base: Plant, aim: Aim, seed: int, progress: Progress
-) -> tuple[Candidate, Aim]:
-    """Return the controller and the aim that `recommend` flashes where the target is not had."""
-    from ctrl.comparison import to_flash
-
-    ready = to_flash(config, base, seed, progress)
-    if ready is None:  # no law for this drive can be tuned
-        return candidate_of(config, base, aim.control_c), aim
-    return ready.best, ready.aim
-
-
 def grid_of_contents(target_c: float, point_c: float, coldest_c: float) -> tuple[float, ...]:
     """Return the map's contents' temperatures [°C]: steps from the target, and the point.
 
@@ -326,42 +321,22 @@ def _simulated(
     point_c: float,
     seed: int,
 ) -> Border:
-    """Return the border with what simulation finds within `SEARCH_K` of it.
+    """Return the border with what simulation finds (`ctrl.ice_border`, as `recommend` does).
 
-    The advised point itself is run first, for as many days as `recommend` runs it: the search
-    then goes on at the side that is left, and cannot contradict it.
+    Where the sink ices as reckoned.  The advised point itself is run for as many days as
+    `recommend` runs it; where the runs about the border scatter, it is that run that counts.
     """
-    ambient_k = border.ambient_c + ZERO_C_K
-    plant = at_ambient(candidate.plant, border.ambient_c, config.climate.worst_humidity_pct)
-    coldest = coldest_holdable(plant, ambient_k, limits_of(config))
-
-    def ices(contents_c: float, most_days: int = ICE_DAYS) -> bool:
-        aimed = replace(
-            candidate.settings, setpoint_c=round(contents_c + offset_k, 2), defrost=None
-        )
-        start = nearest_point(plant, contents_c + ZERO_C_K, coldest)
-        limit_pct = config.limits.sink_ice_blockage_pct
-        return ice_of(
-            plant, firmware_of(config, aimed), start, limit_pct, most_days=most_days, seed=seed
-        ).ices
-
-    point_ices = ices(point_c, MOST_DAYS)
-    border = replace(border, point_ices=point_ices)
+    aimed = replace(candidate.settings, setpoint_c=round(point_c + offset_k, 2), defrost=None)
+    ran = ice_at(config, candidate, aimed, border.ambient_c, point_c, seed)
+    border = replace(border, point_ices=ran.ices)
     if border.ice_free_c is None:
         return border
-    low_c = max(border.ice_free_c - SEARCH_K, border.coldest_c)
-    high_c = min(border.ice_free_c + SEARCH_K, border.ambient_c - RESOLUTION_K)
-    low_c, high_c = (max(low_c, point_c), high_c) if point_ices else (low_c, min(high_c, point_c))
-    if high_c <= low_c and not point_ices:
-        return replace(border, simulated=True, simulated_c=max(high_c, border.coldest_c))
-    if high_c <= low_c or (high_c != point_c and ices(high_c)):
-        return replace(border, simulated=True, simulated_c=None)
-    if low_c != point_c and not ices(low_c):
-        return replace(border, simulated=True, simulated_c=low_c)
-    while high_c - low_c > RESOLUTION_K:
-        middle = 0.5 * (low_c + high_c)
-        low_c, high_c = (middle, high_c) if ices(middle) else (low_c, middle)
-    return replace(border, simulated=True, simulated_c=high_c)
+    found = ice_border(config, candidate, border.ambient_c, seed)
+    simulated_c = found.contents_c
+    if simulated_c is not None:
+        beyond = max if ran.ices else min
+        simulated_c = max(beyond(simulated_c, point_c), border.coldest_c)
+    return replace(border, simulated=True, simulated_c=simulated_c)
 
 
 def moved_borders(borders: list[Border]) -> list[Border]:

@@ -90,9 +90,17 @@ def tuned(
     ices = ice_by_case(config, best, seed, workers)
     plan = plan_of(config, best, ices, seed, progress)
     taken = plan.settings if plan is not None and plan.works else None
+    flashed = settled(config, best, seed, taken)
+    if flashed.settings.hysteresis_k != best.settings.hysteresis_k:
+        # Another band ices otherwise: what is told of ice is that of the band flashed.
+        progress("looking for ice with the band decided")
+        bare = replace(flashed, settings=replace(flashed.settings, defrost=None))
+        ices = ice_by_case(config, bare, seed, workers)
+        plan = plan_of(config, bare, ices, seed, progress)
+        taken = plan.settings if plan is not None and plan.works else None
+        flashed, _ = centred(config, bare if taken is None else with_defrost(bare, taken), seed)
     others = [item if taken is None else with_defrost(item, taken) for item in ordered[1:]]
-    best = settled(config, best, seed, taken)
-    return Tuned((best, *others), ices, plan, tuple(worn), aim)
+    return Tuned((flashed, *others), ices, plan, tuple(worn), aim)
 
 
 @dataclass(frozen=True)
@@ -291,8 +299,9 @@ def plan_of(
     def try_plan(settings: DefrostSettings) -> Ice:
         tried, _ = centred(config, with_defrost(candidate, settings), seed)
         return ice_at(
-            config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5
-        )
+            config, tried, tried.settings, ambient[worst], use.target_c, seed, most_days=5,
+            only_clear=True,
+        )  # fmt: skip
 
     tick_s = min(candidate.settings.period_s, 1.0)
     contents_limit_c = warmest_mean_c(config, ices[worst])

@@ -31,7 +31,8 @@ PACKAGE_ROOT = Path(__file__).resolve().parent.parent
 EDGE = re.compile(
     r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__|"
     r"tolerances|tolerance_draws|design_sweep|explain|honesty|"
-    r"comparison|trade_off|bands|tuned|aim|too_cold|law_tuning|cop_table|narrower_band|drill|link|maker|board|report|"
+    r"comparison|trade_off|bands|tuned|aim|too_cold|ice_border|law_tuning|cop_table|"
+    r"narrower_band|drill|link|maker|board|report|"
     r"emulator|microcontroller|part_sizes|avr_stack|export|class_b|firmware_text|"
     r"firmware_top|notes|guide|log_file|calibrate(?!_replay)|measured|marking|matters)"
 )

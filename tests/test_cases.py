@@ -15,15 +15,19 @@ from ctrl.cases import (
     COLD_SIDE,
     HOLDS,
     WITH_DEFROST,
+    Case,
     at_least,
     at_most,
+    barely_kept,
     contents_min_c,
     current_limits,
+    deciding_case,
     energy_boundary,
     ice_limit,
     is_cold_room,
     judge,
     limits_found,
+    ranging_beyond,
     run_case,
     unguarded_limits,
     with_poor_parts,
@@ -133,6 +137,62 @@ def test_ice_is_held_against_the_share_of_the_gaps():
 
 
 # Verdicts --------------------------------------------------------------------------------
+
+
+def test_a_spare_below_the_sensors_tolerance_is_told(galley):
+    # 8.93 °C of 9 allowed; the galley's sensor may be 0.5 K off.
+    found = found_like(contents_c={"mean": 8.93})
+    verdict, reason, marked = verdict_of(galley, found)
+    assert verdict == HOLDS
+    assert "contents mean, 0.07 K to spare, less than the 0.5 K the sensor may be off" in reason
+    assert [item.name for item in marked if item.is_barely_kept] == ["contents mean"]
+    ample = verdict_of(galley, found_like())
+    assert not any(item.is_barely_kept for item in ample[2])
+    assert "less than" not in ample[1]
+    # With the module idle no sensor holds anything.
+    idle = verdict_of(galley, found_like(contents_c={"mean": 8.93}, duty_mean=0.0))[2]
+    assert not any(item.is_barely_kept for item in idle)
+
+
+def test_with_a_plan_the_tightest_limit_and_the_light_frost_are_told(galley):
+    """Nothing but "holds, with the defrost plan" was printed before."""
+    config, plant, coldest = galley
+    found = found_like(contents_c={"mean": 8.93})
+    left = replace(NO_ICE, blockage_pct=4.4, blockage_range_pct=(3.9, 6.08), range_ices=True)
+    row = ice_limit(left, "worst")
+    assert row.kept and row.is_barely_kept and row.known_to == pytest.approx(1.68)
+    limits = limits_found(config, plant, found, "worst")
+    verdict, reason, _ = judge(config, found, coldest, limits, ICED, True, row)
+    assert verdict == WITH_DEFROST
+    assert "tightest limit: contents mean, 0.07 K to spare" in reason
+    assert "ice in the fin gaps, 0.6 % to spare, up to 6.1 % closed with frost 50 %" in reason
+    sure = replace(row, known_to=0.1)
+    reason = judge(config, found, coldest, limits, ICED, True, sure)[1]
+    assert "denser" not in reason
+
+
+def case_like(galley, name, **values):
+    """Return a case judged from made-up findings."""
+    config, _, coldest = galley
+    found = found_like(**values)
+    verdict, reason, marked = verdict_of(galley, found)
+    return Case(name, 22.0, 60.0, verdict, reason, coldest.contents_c, coldest.decided_by, found,
+                NO_ICE, tuple(replace(x, case=name) for x in marked), None, None, None)  # fmt: skip
+
+
+def test_of_rooms_that_hold_the_one_with_least_to_spare_is_the_headline(galley):
+    config = galley[0]
+    usual = case_like(galley, "usual")
+    tight = case_like(galley, "worst", contents_c={"mean": 8.93, "max": 11.4, "min": 6.5})
+    broken = case_like(galley, "coldest", contents_c={"mean": 9.5})
+    assert deciding_case([usual, tight]).name == "worst"
+    assert deciding_case([usual, tight, broken]).name == "coldest"
+    assert [(x.case, x.name) for x in barely_kept(config, [usual, tight])] == [
+        ("worst", "contents mean")
+    ]
+    # 11.4 °C is 2.4 K beyond 8 +/- 1; 9 °C would be none.
+    assert ranging_beyond(config, [usual, tight]).name == "worst"
+    assert ranging_beyond(config, [usual]) is None
 
 
 @pytest.mark.parametrize(

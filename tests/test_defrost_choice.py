@@ -9,7 +9,7 @@ from dataclasses import replace
 from ctrl.build import plant_of
 from ctrl.candidates import Candidate
 from ctrl.config import build_config, load_config, plain_data
-from ctrl.defrost_kinds import SAME_ENERGY_SHARE
+from ctrl.defrost_kinds import AT_MEAN, SAME_ENERGY_SHARE
 from ctrl.firmware import settings_of
 from ctrl.recommend_ice import ice_at
 from ctrl.tuned import centred, plan_of
@@ -63,7 +63,8 @@ def working(plan):
 def test_on_a_thermostat_the_rest_keeps_clear_what_the_clock_does_not(note):
     """Ice of an afternoon: no clock of 4 to 24 h keeps to 14 %; rest and felt ice do.
 
-    The rest is the thriftier by more than simulated energies are worth, and warms less.
+    The rest is the thriftier by more than simulated energies are worth, and warms less.  Both
+    ice where frost is 50 % lighter than reckoned, the rest least, and the plan says so.
     """
     plan = planned(nursery(14.0), note, controller="on_off", hysteresis_k=1.0, period_s=1.0)
     tried = [item.kind for item in plan.kinds_tried]
@@ -76,12 +77,24 @@ def test_on_a_thermostat_the_rest_keeps_clear_what_the_clock_does_not(note):
     assert rest.ice.melts_per_day > felt.ice.melts_per_day
     assert felt.compared_kwh_per_day > (1.0 + SAME_ENERGY_SHARE) * rest.compared_kwh_per_day
     assert felt.ice.contents_c_max > rest.ice.contents_c_max
-    assert (plan.kind, plan.why) == ("off_cycle", "least energy at the target")
+    assert not rest.is_sure and not felt.is_sure
+    assert rest.ice.blockage_most_pct < felt.ice.blockage_most_pct
+    assert (plan.kind, plan.works, plan.is_sure) == ("off_cycle", True, False)
+    assert plan.why == f"clear {AT_MEAN}: the least ice at any other"
+    told = dict(plan.passed_over)
+    assert told["timed"].startswith("ices, ") and "14 %" in told["timed"]
+    assert told["demand"] == (
+        f"leaves up to {felt.ice.blockage_most_pct:.1f} % of the gaps closed where frost is "
+        "lighter or denser"
+    )
 
 
 def test_where_all_melt_once_a_day_they_tie_and_the_clock_is_simplest(note):
-    """At 21 % all three keep clear: equal in energy and warmth, so nothing is felt or turned."""
-    plan = planned(nursery(21.0), note, controller="pi", kp_pct_per_k=5.0, ti_s=600.0, period_s=5.0)
+    """At 45 % all three keep clear: equal in energy and warmth, so nothing is felt or turned.
+
+    At any density of the frost: 21 % is enough for it as reckoned alone.
+    """
+    plan = planned(nursery(45.0), note, controller="pi", kp_pct_per_k=5.0, ti_s=600.0, period_s=5.0)
     assert [item.kind for item in plan.kinds_tried] == ["none", "timed", "demand", "reversed"]
     kept = working(plan)
     assert set(kept) == {"timed", "demand", "reversed"}
@@ -92,3 +105,20 @@ def test_where_all_melt_once_a_day_they_tie_and_the_clock_is_simplest(note):
     assert plan.kinds_tried[0].compared_kwh_per_day > 1.5 * max(energies)
     assert plan.kind == "timed"
     assert plan.why == "energies within 1 % and contents within 0.2 K: the simplest"
+
+
+def test_felt_ice_wins_where_the_clock_must_allow_for_light_frost(note):
+    """At 32 % a daily melt by the clock is not clear where frost is light: it melts every 8 h.
+
+    Felt ice melts once a day with what there is, and takes less.
+    """
+    plan = planned(nursery(32.0), note, controller="pi", kp_pct_per_k=5.0, ti_s=600.0, period_s=5.0)
+    kept = {item.kind: item for item in plan.kinds_tried if item.is_sure}
+    assert set(kept) == {"timed", "demand", "reversed"}
+    assert kept["demand"].ice.melts_per_day == 1 and kept["timed"].ice.melts_per_day == 3
+    assert (plan.kind, plan.why) == ("demand", "least energy at the target")
+    told = dict(plan.passed_over)
+    assert told["timed"] == (
+        f"takes {kept['timed'].compared_kwh_per_day:.3f} kWh a day at the target, the chosen "
+        f"{kept['demand'].compared_kwh_per_day:.3f}"
+    )

@@ -29,7 +29,14 @@ from ctrl.defrost import (
     reset_defrost,
 )
 from ctrl.defrost_demand import has_grown
-from ctrl.defrost_kinds import TriedDefrost, allowed_kinds, chosen_of, plan_kind, variants
+from ctrl.defrost_kinds import (
+    TriedDefrost,
+    allowed_kinds,
+    chosen_of,
+    plan_kind,
+    variants,
+    why_not,
+)
 from ctrl.firmware import defrost_of, firmware_of, settings_of
 from ctrl.fixed_point import NO_SENSOR
 from ctrl.ice import DefrostPlan, Ice
@@ -313,6 +320,48 @@ def ice_of_plan(kwh, warmest_c, blockage=3.0, mean_c=4.0):
 
 def tried(kind, kwh, warmest_c, works=True):
     return TriedDefrost(kind, QUICK, ice_of_plan(kwh, warmest_c), works)
+
+
+def ranging(kind, kwh, most_pct):
+    """Return one tried that works as reckoned and closes `most_pct` of a 5 % limit when light."""
+    item = tried(kind, kwh, 8.0)
+    ends = {"blockage_range_pct": (2.0, most_pct), "range_ices": most_pct >= 5.0}
+    return replace(item, ice=replace(item.ice, **ends))
+
+
+@pytest.mark.parametrize(
+    ("items", "kind", "why"),
+    [
+        # The thriftier ices where frost is 50 % lighter: it is not taken.
+        ([("timed", 1.0, 4.5), ("demand", 0.5, 6.0)], "timed", "over the range"),
+        ([("timed", 1.0, 4.5), ("demand", 0.5, 4.9)], "demand", "least energy"),
+        ([("timed", 1.0, 6.5), ("demand", 1.2, 5.5)], "demand", "at the frost density reckoned"),
+        ([("timed", 1.0, 6.5)], "timed", "only one that keeps the sink clear, at the frost"),
+    ],
+)
+def test_clear_at_every_density_goes_before_energy(items, kind, why):
+    best, reason = chosen_of([ranging(*item) for item in items])
+    assert best.kind == kind
+    assert why in reason
+
+
+@pytest.mark.parametrize(
+    ("item", "taken", "words"),
+    [
+        (ranging("demand", 1.04, 4.0), ranging("timed", 1.0, 4.0), "takes 1.040 kWh a day at the"),
+        (ranging("demand", 1.0, 6.0), ranging("timed", 1.0, 4.0), "6.0 % of the gaps"),
+        (ranging("demand", 1.0, 6.0), ranging("timed", 1.0, 5.5), "leaves up to 6.0 % of the gaps"),
+        (ranging("demand", 1.0, 4.0), ranging("timed", 1.0, 4.0), "is alike"),
+        (tried("demand", 1.0, 9.0), ranging("timed", 1.0, 4.0), "to 9.0 °C"),
+        (tried("demand", 1.0, 9.0, False), ranging("timed", 1.0, 4.0), "4.0 °C in the mean"),
+        (
+            TriedDefrost("demand", QUICK, ice_of_plan(1.0, 8.0, blockage=7.0), False),
+            ranging("timed", 1.0, 4.0), "ices, 7.0 % of the gaps, limit 5 %",
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_passed_over_is_told_with_a_figure(item, taken, words):
+    assert words in why_not(item, taken)
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """Ice on the cold sink: known cabinets, fake cabinets for the planner, one real threshold."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -26,7 +27,8 @@ from plant import moist_air
 from plant.constants import ZERO_C_K
 
 
-def ran(name, contents_c, humidity_pct, most_days=4, run=ice_of, factor=1.0, **settings):
+def ran(name, contents_c, humidity_pct, most_days=4, run=ice_of, factor=1.0, limit_pct=None,
+        **settings):  # fmt: skip
     """Return (ice, steady point it started from) of a shipped cabinet on a usual day."""
     config = load_config(name)
     plant = at_ambient(plant_of(config), config.climate.usual_c, humidity_pct)
@@ -35,8 +37,8 @@ def ran(name, contents_c, humidity_pct, most_days=4, run=ice_of, factor=1.0, **s
     coldest = coldest_holdable(plant, plant.climate.mean_k, limits_of(config))
     point = nearest_point(plant, contents_c + ZERO_C_K, coldest)
     firmware = firmware_of(config, replace(settings_of(config), **{"defrost": None, **settings}))
-    return run(plant, firmware, point, config.limits.sink_ice_blockage_pct,
-               most_days=most_days), point  # fmt: skip
+    limit_pct = limit_pct or config.limits.sink_ice_blockage_pct
+    return run(plant, firmware, point, limit_pct, most_days=most_days), point
 
 
 # Simulated -------------------------------------------------------------------------------
@@ -98,13 +100,31 @@ def test_the_range_is_run_with_denser_and_lighter_frost():
     ice, _ = ran("galley_larder", 0.0, 30.0, **keys)
     ranged, _ = ran("galley_larder", 0.0, 30.0, run=ice_with_range, **keys)
     low, high = ranged.blockage_range_pct
-    assert replace(ranged, blockage_range_pct=None) == ice
+    assert replace(ranged, blockage_range_pct=None, range_ices=False) == ice
     assert ice.blockage_range_pct is None
     light, _ = ran("galley_larder", 0.0, 30.0, factor=0.5, **keys)
     print(f"closed {low:.1f} to {high:.1f} %, middle {ice.blockage_pct:.1f} %")
     assert high == pytest.approx(light.blockage_pct)
     assert low < ice.blockage_pct < high
     assert abs(high - ice.blockage_pct / 0.5) > 1.0
+
+
+def test_the_range_tells_whether_either_end_ices():
+    """Limit between the middle and the lightest end: clear as reckoned, not over the range."""
+    keys = {"most_days": 3, "controller": "fixed", "fixed_duty": 1.0}
+    ice, _ = ran("galley_larder", 0.0, 30.0, run=ice_with_range, **keys)
+    low, high = ice.blockage_range_pct
+    between = 0.5 * (ice.blockage_pct + high)
+    for limit_pct, clear in ((between, False), (1.1 * high, True)):
+        found, _ = ran("galley_larder", 0.0, 30.0, limit_pct=limit_pct,
+                       run=partial(ice_with_range, only_clear=True), **keys)  # fmt: skip
+        if found.growth_g_per_day <= GROWTH_G_PER_DAY:
+            assert not found.ices
+            assert found.clear_over_range is clear
+            assert found.blockage_most_pct == pytest.approx(high)
+    failed, _ = ran("galley_larder", 0.0, 30.0, limit_pct=0.5 * ice.blockage_pct,
+                    run=partial(ice_with_range, only_clear=True), **keys)  # fmt: skip
+    assert failed.ices and failed.blockage_range_pct is None  # not run again in vain
 
 
 def test_a_clear_sink_costs_no_more_runs():
@@ -184,6 +204,27 @@ def test_a_defrost_that_warms_the_contents_too_much_does_not_work():
     warm, tried = plan_with(lambda h: ice_like(blockage=0.3 * h, mean_c=5.2))
     assert not warm.works
     assert tried == list(INTERVALS_H)
+
+
+def ranged(blockage, lightest, mean_c=4.0):
+    """Return an ice clear or not as reckoned, and with frost 50 % lighter."""
+    return replace(ice_like(blockage=blockage, mean_c=mean_c), range_ices=lightest >= 5.0,
+                   blockage_range_pct=(0.9 * blockage, lightest))  # fmt: skip
+
+
+def test_an_interval_that_ices_where_frost_is_light_is_passed_over():
+    # 8 h leave 4 %, 5.6 % of light frost; 6 h leave 3 % and 4.2 %.
+    plan, tried = plan_with(lambda h: ranged(0.5 * h, 0.7 * h))
+    assert tried == [24.0, 12.0, 8.0, 6.0]
+    assert (plan.interval_h, plan.works, plan.is_sure) == (6.0, True, True)
+
+
+def test_where_none_is_clear_at_any_density_the_plan_says_so():
+    # 6 and 4 h would leave less, but warm the contents too much.
+    plan, tried = plan_with(lambda h: ranged(0.5 * h, 0.76 * h, mean_c=4.0 + 7.0 / h))
+    assert tried == list(INTERVALS_H)
+    assert (plan.interval_h, plan.works, plan.is_sure) == (8.0, True, False)
+    assert plan.ice.blockage_most_pct == pytest.approx(6.08)
 
 
 def test_when_none_works_the_least_ice_is_shown():

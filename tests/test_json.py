@@ -60,7 +60,7 @@ RECOMMEND = HEAD | {
     "coldest_spread_k", "coldest_decided_by", "duty_limit", "duty_limit_decided_by",
     "duty_limit_risk", "duty_limits",
     "chosen_controller", "chosen_drive", "controllers", "defrost", "coldest_ice_free_c",
-    "ice_free_setpoint_c", "fuse_advised_a", "reading_step_k", "cases",
+    "ice_border", "ice_free_setpoint_c", "fuse_advised_a", "reading_step_k", "cases",
     "limits", "pull_down_h", "hold_over_h", "hold_over_limit_c", "bottlenecks", "sensitivities",
     "absent_protections", "cautions", "energy_boundary", "provisional", "seed",
     "fan_failure", "heat_soak", "tolerance", "pairs", "energy_day", "pi_search",
@@ -73,7 +73,9 @@ CHECK = HEAD | {
     "sensors", "energy_boundary", "keys", "hot_side", "contents", "outside",
     "cold_side",
 }  # fmt: skip
-LIMIT = {"name", "value", "limit", "margin", "unit", "decided", "case"}
+LIMIT = {
+    "name", "value", "limit", "margin", "known_to", "barely_kept", "unit", "decided", "case",
+}  # fmt: skip
 CASE = {
     "name", "ambient_c", "relative_humidity_pct", "verdict", "reason", "coldest_holdable_c",
     "coldest_decided_by", "findings", "ice", "limits", "pull_down_h", "hold_over_h",

@@ -9,11 +9,13 @@ import pytest
 from rich.console import Console
 from small_map import small_map
 
-from ctrl import screen_map, setpoint_map
+from ctrl import ice_border, screen_map, setpoint_map
 from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.candidates import pi_candidate
 from ctrl.capability import coldest_holdable, duty_for, limits_of
 from ctrl.cli import main
 from ctrl.config import load_config, override
+from ctrl.ice import Ice
 from ctrl.setpoint_map import (
     ICE_BORDER,
     ICES,
@@ -232,13 +234,14 @@ def border_run(monkeypatch, freezes_at_c, point_c):
     config = load_config("galley_larder")
     base = plant_of(config)
     _, border = _trace(config, base, 22.0, 1.0)
-    candidate = setpoint_map.candidate_of(config, base, 8.0)
+    candidate = pi_candidate(config, base, config.drive.kind, 8.0, True)
 
-    def ice_of(plant, firmware, start, limit_pct, **ignored):
-        contents_c = start.contents_k - ZERO_C_K
-        return type("Ice", (), {"ices": contents_c < freezes_at_c})()
+    def ice_at(config, candidate, settings, ambient_c, contents_c, seed, most_days=14):
+        closed_pct = 20.0 if contents_c < freezes_at_c else 0.0
+        return Ice(0.0, 1.0, closed_pct, None, contents_c, contents_c, 0.5, 3, 5.0)
 
-    monkeypatch.setattr(setpoint_map, "ice_of", ice_of)
+    monkeypatch.setattr(setpoint_map, "ice_at", ice_at)
+    monkeypatch.setattr(ice_border, "ice_at", ice_at)
     return setpoint_map._simulated(config, candidate, 0.0, border, point_c, 1)
 
 
