@@ -19,8 +19,9 @@ from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import firmware_of
 from ctrl.ice import ice_of
 from ctrl.loop import Loop
-from ctrl.recommend import SEED, hold_over_limit_c, provisional, recommend, sparing_first
+from ctrl.recommend import SEED, hold_over_limit_c, provisional, recommend
 from ctrl.trial import nearest_point, steady_state
+from ctrl.tuned import sparing_first
 from plant.constants import ZERO_C_K
 
 NAMES = ("galley_larder", "film_box", "seed_store", "summer_fish_box")
