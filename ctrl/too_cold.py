@@ -29,7 +29,7 @@ class TooCold:
 
     `contents_c` is what the simulated days leave (their coldest, or the mean in the usual room),
     `idle_c` what they come to in the end, by the steady state: colder where freezing holds them
-    up meanwhile; `least_c` what is wanted [°C], `lacks_k` above the colder of the two [K].
+    up meanwhile; `least_c` what is wanted [°C], `lacks_k` above the first, or the end [K].
     `room_c` is the room that would do, `heater_w` the heat inside that would, in the mean [W];
     `foam_gain_k` how much warmer `MORE_FOAM_MM` keep idle contents and `foam_heater_w` the heat
     then, None where no such foam fits.
@@ -90,7 +90,8 @@ def too_cold_in(config: Config, case: str, ambient_c: float, contents_c: float, 
                 ) -> TooCold:  # fmt: skip
     """Return what would keep contents at `least_c` that come to `contents_c` in a room [°C]."""
     idle_c = _idle_c(config, ambient_c)
-    lacks_k = least_c - min(contents_c, idle_c)
+    frozen = contents_c - idle_c > FREEZING_K
+    lacks_k = least_c - (idle_c if frozen else contents_c)
     edit = {"key": "cabinet.foam_thickness_mm", "add": MORE_FOAM_MM}
     thicker = edited(config, [edit])
     gain_k = heater_w = None

@@ -16,7 +16,7 @@ from ctrl import screen_recommend, setpoint_map
 from ctrl.aim import aim_of
 from ctrl.bottlenecks import worst_coldest_c
 from ctrl.build import at_ambient, humidity_at, plant_of
-from ctrl.candidates import candidates_of
+from ctrl.candidates import ADDED_CONVERTER_EFFICIENCY, candidates_of
 from ctrl.capability import at_duty, coldest_holdable, duty_limit, limits_of
 from ctrl.cases import CANNOT, HOLDS, VERDICT_ORDER, WITH_DEFROST, contents_min_c
 from ctrl.config import build_config, load_config, plain_data
@@ -168,6 +168,11 @@ def test_a_smoothed_drive_spends_least(name):
         for item in recommended(name).controllers
     }
     print(name, {drive: round(kwh, 3) for drive, kwh in spent.items()}, "kWh/day")
+    if recommended(name).aim.is_out_of_reach:
+        # At full drive there is no share of the time to save; the converter's loss is left.
+        ratio = spent["smoothed"] / spent["fast_pwm"]
+        assert 1.0 < ratio < 1.0 / ADDED_CONVERTER_EFFICIENCY
+        return
     assert spent["smoothed"] < spent["fast_pwm"]
     assert spent["smoothed"] < spent["relay"]
     # On and off pay the same heat as pulses; the sinks' swing makes the small difference.
