@@ -16,7 +16,7 @@ from ctrl.drill_devices import Device
 from ctrl.firmware import Firmware, Settings
 from ctrl.loop import FAULT, OWN_ALARM, STATE_WORDS, TRIPPED, NotFinite
 from ctrl.outside_loop import OutsideLoop, loop_around
-from ctrl.protection import OUTSIDE_REASONS, REASONS
+from ctrl.protection import OUTSIDE_REASONS, P_WARNING, REASONS
 from ctrl.record import INDEX
 from plant import cabinet, heat_sinks, sensors
 from plant.cabinet import Plant
@@ -112,6 +112,7 @@ class Rig:
         self.sound = plant
         self.record = cabinet.to_record(plant)
         self.ended: str | None = None  # why the run stopped before its time
+        self.warned = False  # whether the firmware's warning stood at the end of any piece
         self.noted_state: int | None = None  # what a drill puts over the firmware's own state
         self._changes: dict[str, Change] = {}
         self._seen: dict[int, Seen] = {}
@@ -217,6 +218,8 @@ class Rig:
             table[:, INDEX["state"]] = self.noted_state
             table[:, INDEX["reason"]] = self.noted_state
         self._tables.append(table)
+        halted = self.noted_state is not None
+        self.warned |= not halted and bool(self.loop.guard_state[P_WARNING] == 1)
 
     def _move_led_sensors(self, seconds: float) -> None:
         state = self.loop.state
@@ -236,6 +239,15 @@ class Rig:
     def table(self) -> np.ndarray:
         """All rows so far, shape (rows, columns of a record)."""
         return np.concatenate(self._tables)
+
+    def tail(self, seconds: float) -> np.ndarray:
+        """Return the rows of the last `seconds`, shape (rows, columns of a record)."""
+        from_s, pieces = self.loop.time_s - seconds, []
+        for table in reversed(self._tables):
+            pieces.append(table[table[:, INDEX["time_s"]] > from_s])
+            if table[0, INDEX["time_s"]] <= from_s:
+                break
+        return np.concatenate(pieces[::-1])
 
     @property
     def last_state(self) -> int:
