@@ -350,7 +350,7 @@ def _recommend(
         if rooms is not None:
             from ctrl.json_out_maker import maker_rooms_object
 
-            whole |= {"yours": maker_rooms_object(rooms)}
+            whole |= maker_rooms_object(rooms)
         write_json(whole)
     else:
         screen_recommend.show(out, found, all_limits=args.all)

@@ -49,9 +49,11 @@ def _run(run: Simulation, limits: Sequence[Limit]) -> Object:
 def maker_rooms_object(found: MakerRooms) -> Object:
     """Return the maker's code in the rooms of a recommendation, and what ours changes there."""
     return {
-        "controller_file": found.source,
-        "cases": [_room(found, room) for room in found.rooms],
-        "flashing_ours": ours_words(found),
+        "yours": {
+            "controller_file": found.source,
+            "cases": [_room(found, room) for room in found.rooms],
+            "flashing_ours": ours_words(found),
+        }
     }
 
 

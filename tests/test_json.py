@@ -17,6 +17,7 @@ from ctrl import (
     drill_results,
     json_out,
     json_out_calibrate,
+    json_out_compare,
     json_out_drill,
     json_out_identify,
     json_out_maker,
@@ -214,6 +215,9 @@ def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
     assert not (tmp_path / "other.toml").exists()
 
 
+OR_WHY = ("_or_why", "or_why")
+
+
 def keys_written_in(*modules):
     """Return the names that modules write as keys: of dicts, of fields, and beside a reason."""
     found = set()
@@ -223,7 +227,7 @@ def keys_written_in(*modules):
                 found |= {item.value for item in node.keys if isinstance(item, ast.Constant)}
             elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
                 found.add(node.target.id)
-            elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "_or_why":
+            elif isinstance(node, ast.Call) and getattr(node.func, "id", "") in OR_WHY:
                 found.add(node.args[0].value)
             elif isinstance(node, ast.Subscript) and isinstance(node.slice, ast.Constant):
                 found.add(node.slice.value)
@@ -272,6 +276,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
     # Drills, a maker's own code, boards and builds are run in their own tests; their keys by text.
     keys |= keys_written_in(
         json_out_drill,
+        json_out_compare,
         json_out_maker,
         drill_results,
         cli_firmware,

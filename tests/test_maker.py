@@ -253,7 +253,6 @@ def test_only_a_bridge_turns_the_current_round(config, program, monkeypatch):
 def test_a_hang_in_a_drill_is_told_and_fails_it(config, program, monkeypatch):
     monkeypatch.setenv("SIN", "hang")
     monkeypatch.setattr(maker, "ANSWER_S", 0.3)
-    monkeypatch.setattr(drills, "MOST_OUTSIDE_H", 4.0)
     with maker.fresh_controllers(config, program.source) as powered_up:
         bench = drills.bench_of(config, settings_of(config), outside=powered_up)
         found = drills.run_drill(bench, DRILLS["hot_fan_stopped"])
@@ -483,7 +482,7 @@ def test_recommend_runs_it_in_its_own_rooms(larder):
     assert f"{shown_k:+.2f} K" in text
     written = json_out_maker.maker_rooms_object(found)
     assert {key for key in keys_of(written) if not key.endswith("_reason")} <= set(GLOSSARY)
-    swing = next(x for x in written["cases"][0]["beside_ours"]
+    swing = next(x for x in written["yours"]["cases"][0]["beside_ours"]
                  if x["quantity"] == "swing of the air")  # fmt: skip
     assert swing["change_with_ours"] == pytest.approx(by_k)
 
@@ -496,7 +495,7 @@ def test_a_crash_in_a_room_leaves_no_figures_of_it(larder, program, monkeypatch)
     assert room.stop.words == "floating point exception (SIGFPE)"
     assert all(item.theirs is None and item.by is None for item in room.changes)
     assert "would keep every limit in the worst room, where yours does not" in ours_words(found)
-    written = json_out_maker.maker_rooms_object(found)["cases"][0]
+    written = json_out_maker.maker_rooms_object(found)["yours"]["cases"][0]
     assert "findings" not in written and written["stopped_by"].startswith("floating point")
 
 
