@@ -19,6 +19,7 @@ PIECE_S = 4 * 3600.0
 FIRST_H = 36.0  # watched so long, if it has not settled before
 MOST_H = 20 * 24.0  # and so long, where a limit of the pass line may yet be broken
 LATER_ROW_S = 60.0
+OUTSIDE_H = 5 * 24.0  # the same for a firmware from outside, a hundred times slower than ours
 REST_K = 0.05  # no more than this still to come: settled
 # A change below that is noise in its share of the one before; no part takes longer than tau.
 SLOW_K, MOST_TAU_H = 0.05, 100.0
@@ -130,6 +131,7 @@ def follow(
     rig: Rig,
     scenario: Scenario,
     limits: Callable[[np.ndarray], tuple[LimitFound, ...]] = lambda table: (),
+    most_h: float | None = None,
 ) -> tuple[Outlook, tuple[str, ...]]:
     """Let the fault in, then the later events, and run until it has settled.
 
@@ -139,7 +141,9 @@ def follow(
     scenario : Scenario
     limits : callable
         Returns the limits against the rows so far.  While the rest could break one of the pass
-        line's, the run goes on to `MOST_H`.
+        line's, the run goes on.
+    most_h : float, optional
+        For so long at most [h]; `MOST_H` by default.
 
     Returns
     -------
@@ -174,7 +178,7 @@ def follow(
             threatened = may_yet_break(
                 limits(rig.table), rig.tail(span_of(means) * PIECE_S), outlook
             )
-            if not threatened or hours >= MOST_H:
+            if not threatened or hours >= (MOST_H if most_h is None else most_h):
                 break
     if rig.ended is not None:
         return Outlook((0.0,) * len(FOLLOWED), (0.0,) * len(FOLLOWED)), ()

@@ -28,7 +28,9 @@ ROW_S = 10.0
 # the further it lags: steps stay below what the firmware disbelieves.
 FINE_S, FINE_FOR_S = 1.0, 120.0
 LED_STEPS = ((1.0, 5.0), (0.3, 20.0), (0.0, 60.0))  # (lags by more than [K], step [s])
-DEVICE_STEP_S = 30.0  # how often an independent device looks
+# How often an independent device looks, and how often when it is about to act: a sink without its
+# fan warms by ten kelvin a minute.
+DEVICE_STEP_S, NEAR_STEP_S = 30.0, 2.0
 NEVER_S = 1e15  # lag of a sensor that is led by hand, or stuck
 
 # States that only a drill knows, beside those of `ctrl.loop`.
@@ -199,6 +201,8 @@ class Rig:
         if any(device.looks for device in self.devices):
             quiet_s = self._devices_from_s - DEVICE_STEP_S - self.loop.time_s
             step_s = min(step_s, max(quiet_s // ROW_S * ROW_S, DEVICE_STEP_S))
+        if any(device.is_near(2.0 * DEVICE_STEP_S) for device in self.devices):
+            step_s = min(step_s, NEAR_STEP_S)
         return step_s
 
     def _led_step_s(self) -> float:

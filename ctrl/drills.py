@@ -17,7 +17,7 @@ from ctrl.capability import flashed_coldest, sensed_k
 from ctrl.config import Config
 from ctrl.controllers import Outside, UserLaw, controller_of, law_preload
 from ctrl.drill_devices import Device, DeviceSpec, device_specs, would_act_at_s
-from ctrl.drill_follow import PIECE_S, follow
+from ctrl.drill_follow import OUTSIDE_H, PIECE_S, follow
 from ctrl.drill_limits import broken_of, limits_found, line_of
 from ctrl.drill_results import (
     CONTENTS,
@@ -130,6 +130,11 @@ class Bench:
     def is_ours(self) -> bool:
         """Whether the controller that is drilled is the settings' own."""
         return self.user_law is None and self.outside is None
+
+    @property
+    def most_h(self) -> float | None:
+        """How long its runs are watched at most [h]; None as ours are."""
+        return None if self.outside is None else OUTSIDE_H
 
     def sound(self, room: str, volts: float | None = None) -> np.ndarray:
         """Return the rows of a room without any fault, followed as long as with one.
@@ -339,7 +344,7 @@ def _run_scenario(bench: Bench, scenario: Scenario) -> RunFound:
     rig = bench.rig(scenario)
     rig.warned, fault_s = False, rig.loop.time_s
     judge = _judge(bench, scenario, fault_s)
-    outlook, threatened = follow(rig, scenario, judge)
+    outlook, threatened = follow(rig, scenario, judge, bench.most_h)
     table = rig.table
     limits = judge(table)
     broken = _missed(limits, threatened, rig)
@@ -407,7 +412,7 @@ def _guarded(
     devices = tuple(Device(spec, bench.settings.setpoint_c) for spec in specs)
     rig = bench.rig(scenario, devices, from_s)
     judge = _judge(bench, scenario, rig.loop.time_s)
-    _, threatened = follow(rig, scenario, judge)
+    _, threatened = follow(rig, scenario, judge, bench.most_h)
     broken = _missed(judge(rig.table), threatened, rig)
     opened = [device.opened_at_s for device in devices if device.opened_at_s is not None]
     return min(opened, default=None), tuple(broken)

@@ -341,6 +341,17 @@ def test_a_cut_out_that_would_open_in_sound_running_is_told():
     assert not specs[CABINET].fitted
 
 
+def test_a_cut_out_opens_at_its_point_however_fast_it_warms():
+    """A sink that gains 8 K a minute is past 66 °C when looked at twice a minute."""
+    hot = changed(hot_sink_sensor=None, protection={"hot_cut_out_c": 65.0})
+    run = one_run(hot, "hot_fan_stopped", "worst", CONFIG.supply.highest_voltage_v)
+    assert not run.kept_alone and run.passed
+    item = next(item for item in run.devices if item.device == HOT_SIDE)
+    seen_s, sink_c = rows(run, "hot_sink_c", 0.0, 900.0)
+    reached_s = seen_s[np.argmax(sink_c >= 65.0)]
+    assert 0.0 <= 60.0 * item.opens_min - reached_s <= 4.0
+
+
 def test_limits_are_read_off_the_rows():
     """Against three rows written by hand: one before the fault, two after it."""
     plant = room_plant(CONFIG, "usual")
@@ -642,7 +653,7 @@ class NeverCools:
 def test_a_controller_that_does_nothing_passes_no_drill(monkeypatch, results):
     """It breaks no limit of foam or sink; its own idleness is no yardstick."""
     monkeypatch.setattr(drill_follow, "FIRST_H", 8.0)
-    monkeypatch.setattr(drill_follow, "MOST_H", 8.0)
+    monkeypatch.setattr(drills, "OUTSIDE_H", 8.0)
     bench = bench_of(CONFIG, SETTINGS, outside=NeverCools)
     found = run_drill(bench, DRILLS["hot_fan_stopped"])
     assert results["hot_fan_stopped"].passed and results["hot_fan_stopped"].unsound == ()
@@ -662,7 +673,7 @@ def test_a_controller_that_does_nothing_passes_no_drill(monkeypatch, results):
 
 def test_a_controller_that_stops_passes_no_drill(monkeypatch):
     monkeypatch.setattr(drill_follow, "FIRST_H", 4.0)
-    monkeypatch.setattr(drill_follow, "MOST_H", 4.0)
+    monkeypatch.setattr(drills, "OUTSIDE_H", 4.0)
     late = drills.LEAD_S + 600.0  # sound until ten minutes after the fault
     bench = bench_of(CONFIG, SETTINGS, outside=lambda: NeverCools(late / SETTINGS.period_s))
     bench.sound_tables["worst, drilled"] = bench.sound("worst")  # as if it held without a fault
