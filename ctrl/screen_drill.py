@@ -56,8 +56,12 @@ def show_head(
             "target without a fault too, and never stop: else no drill is passed. Sound running "
             "is that of our own firmware"
         )
-    paragraph(out, f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
-                   "its hottest hour. {_volts_words(config)}")  # fmt: skip
+    paragraph(
+        out,
+        f"Firmware: {firmware}. Door shut, nothing loaded; the worst room stays as at "
+        "its hottest hour.",
+    )
+    paragraph(out, f"{_volts_words(config)}.")  # fmt: skip
     if seed is not None:
         paragraph(out, f"Seed of the sensors' noise: {seed}.")
     if not flashed.holds and controller_file is None:
@@ -196,8 +200,11 @@ def _limit_words(item: LimitFound) -> str:
     if item.exceeded_min is not None:
         word = "exceeded" if item.is_upper else "undercut"
         exceeded = f", {word} after {duration(60.0 * item.exceeded_min)}"
+    # A limit that is missed by hundredths is not told as if it were met.
+    near = not item.kept and fixed(item.value) == fixed(item.limit)
+    value = fixed(item.value, 2 if near else 1)
     return (
-        f"{item.name} {fixed(item.value)} {item.unit} after {duration(60.0 * item.worst_min)} "
+        f"{item.name} {value} {item.unit} after {duration(60.0 * item.worst_min)} "
         f"({_limit_itself(item)}{exceeded})"
     )
 

@@ -378,6 +378,9 @@ def test_limits_are_read_off_the_rows():
     assert f"stated {warmest.stated:.1f}, sound running already 19.9" in words
     assert "stated 70.0, sound running already 72.0" in screen_drill._limit_words(sink)
     assert "sound" not in screen_drill._limit_words(found[FOAM])
+    near = screen_drill._limit_words(replace(coldest, value=1.97))
+    assert "1.97 °C after 2.0 min (limit 2.0, undercut after 2.0 min)" in near
+    assert "exceeded after 60 s" in screen_drill._limit_words(sink)
 
 
 def test_the_pass_line_says_beforehand_how_a_missed_contents_limit_is_judged():
@@ -484,6 +487,15 @@ def test_the_highest_voltage_turns_a_stuck_switchs_verdict():
     between = changed(**warm, use={"contents_min_c": round(sum(ends) / 2.0, 2)})
     assert one_run(between, "switch_stuck_on", "usual").passed
     assert not one_run(between, "switch_stuck_on", "usual", highest_v).passed
+
+
+def test_the_screen_says_at_which_voltages_nothing_was_tried():
+    out = screen.console()
+    with out.capture() as caught:
+        screen_drill.show_head(out, CONFIG, flashed(CONFIG), (), seed=7)
+    flat = " ".join(caught.get().split())
+    assert "its usual 12.6 V; runs that name 11.6 or 14.4 V are at that voltage" in flat
+    assert "what has no such run is not tried there. Seed of the sensors' noise: 7." in flat
 
 
 def test_what_is_milder_than_at_the_usual_voltage_is_one_line(results):
