@@ -6,7 +6,7 @@ same share of the piece before, and the changes still to come are the sum of a g
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import copysign, exp, inf
+from math import copysign, exp, inf, isinf
 
 import numpy as np
 
@@ -39,24 +39,35 @@ class Outlook:
         From the mean of what was last compared on [K]; infinite where nothing tells.
     rate_k_per_h : tuple of float
         Over what was last compared [K/h].
+    change_k : tuple of float
+        The same as a whole [K].
     """
 
     rest_k: tuple[float, ...]
     rate_k_per_h: tuple[float, ...]
+    change_k: tuple[float, ...] = (0.0,) * len(FOLLOWED)
 
     @property
     def settled(self) -> bool:
         """Whether next to nothing is still to come."""
         return all(abs(rest) < REST_K for rest in self.rest_k)
 
-    @property
-    def moving(self) -> tuple[Moving, ...]:
-        """What has not settled."""
-        return tuple(
-            Moving(column, rate, rest)
-            for column, rate, rest in zip(FOLLOWED, self.rate_k_per_h, self.rest_k, strict=True)
-            if abs(rest) >= REST_K
-        )
+    def moving(self, day: np.ndarray) -> tuple[Moving, ...]:
+        """Return what has not settled; what swings within the last day's range has.
+
+        `day` are the rows of the last day, shape (rows, columns): a defrost moves a piece's mean
+        to and fro, and a part that moves on leaves the range that it was in.
+        """
+        found = []
+        for at, column in enumerate(FOLLOWED):
+            rest, change = self.rest_k[at], self.change_k[at]
+            end = float(day[-1, INDEX[column]]) + change
+            values = day[:, INDEX[column]]
+            swings = rest == change or values.min() <= end <= values.max()
+            freezes = isinf(rest) and abs(change) < REST_K
+            if abs(rest) >= REST_K and (freezes or not swings):
+                found.append(Moving(column, self.rate_k_per_h[at], rest))
+        return tuple(found)
 
 
 def rest_of(before: float, last: float, hours: float) -> float:
@@ -89,7 +100,8 @@ def outlook_of(means: list[np.ndarray], frozen: list[float]) -> Outlook:
     rest = [rest_of(float(a), float(b), hours) for a, b in zip(before, last, strict=True)]
     if abs(frozen[-1] - frozen[-2]) > FREEZES:
         rest[FOLLOWED.index("contents_c")] = copysign(inf, frozen[-2] - frozen[-1])
-    return Outlook(tuple(rest), tuple(float(change) / hours for change in last))
+    changes = tuple(float(change) for change in last)
+    return Outlook(tuple(rest), tuple(change / hours for change in changes), changes)
 
 
 def span_of(means: list[np.ndarray]) -> int:

@@ -38,6 +38,7 @@ from ctrl.drill_results import (
     Step,
 )
 from ctrl.drill_rig import ALARMS, DRILL_REASONS, DRILL_STATES, Rig
+from ctrl.findings import DAY_S
 from ctrl.firmware import Firmware, Settings, firmware_of
 from ctrl.loop import MELTING
 from ctrl.protection import P_TRIPPED
@@ -383,7 +384,7 @@ def _run_scenario(bench: Bench, scenario: Scenario) -> RunFound:
         contents_c_end=float(table[-1, INDEX["contents_c"]]),
         setpoint_c=bench.settings.setpoint_c,
         watched_h=(rig.loop.time_s - fault_s) / 3600.0,
-        moving=outlook.moving,
+        moving=outlook.moving(rig.tail(DAY_S)),
         left_model=rig.ended,
         fault_s=fault_s,
         table=table,

@@ -532,6 +532,18 @@ def test_what_swings_is_not_what_moves_on():
     assert not freezing.settled and freezing.rest_k[3] == -np.inf
 
 
+def test_a_defrosts_swing_is_not_told_as_moving(results):
+    """A melt takes the hot sink down and lets it come back: it is settled all the same."""
+    day = np.zeros((3, len(COLUMNS)))
+    day[:, INDEX["hot_sink_c"]] = (45.0, 26.0, 44.0)
+    day[:, INDEX["contents_c"]] = (3.0, 2.5, 2.2)
+    outlook = Outlook((np.inf, 0.0, 0.0, -0.4), (0.2, 0.0, 0.0, -0.08), (0.8, 0.0, 0.0, -0.3))
+    assert [item.column for item in outlook.moving(day)] == ["contents_c"]
+    run = run_of(results, "supply_sagging", "worst")
+    assert rows(run, "hot_sink_c", 6 * 3600.0, 1e9)[1].std() > 1.0  # its defrosts are there
+    assert "hot_sink_c" not in {item.column for item in run.moving}
+
+
 def test_only_a_rest_towards_the_limit_breaks_it():
     plant = room_plant(CONFIG, "usual")
     table = np.zeros((3, len(COLUMNS)))
