@@ -67,7 +67,7 @@ def _drill(
     from ctrl import json_out_drill, screen, screen_drill
     from ctrl.build import plant_of
     from ctrl.drill_devices import device_specs
-    from ctrl.drill_results import Drill, DrillResult
+    from ctrl.drill_results import DrillResult, Plan
     from ctrl.drills import drill_all
     from ctrl.recommend import SEED
 
@@ -79,9 +79,9 @@ def _drill(
     devices = device_specs(config, plant_of(config))
     out = screen.console()
 
-    def before(drill: Drill) -> None:
+    def before(plan: Plan) -> None:
         if not args.json:
-            screen_drill.show_line(out, drill)
+            screen_drill.show_line(out, plan)
             sys.stdout.flush()
 
     def after(found: DrillResult) -> None:
@@ -89,7 +89,7 @@ def _drill(
             screen_drill.show_result(out, found)
 
     if not args.json:
-        screen_drill.show_head(out, config, flashed, devices, args.controller_c)
+        screen_drill.show_head(out, config, flashed, devices, args.controller_c, seed)
     results = drill_all(config, settings, seed=seed, only=args.only, before=before,
                         after=after, outside=outside)  # fmt: skip
     if args.json:

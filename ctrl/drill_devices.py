@@ -7,7 +7,7 @@ reading, and the exported firmware has no pin for it; it is tried, and never cou
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import floor
+from math import floor, inf, isfinite
 
 import numpy as np
 
@@ -93,7 +93,7 @@ def _rating_c(config: Config, plant: Plant) -> float:
 
 
 class Device:
-    """One device in one run; it looks every half minute, later than a real one by that much."""
+    """One device in one run; it looks every half minute, and every other second near its point."""
 
     def __init__(self, spec: DeviceSpec, setpoint_c: float) -> None:
         self.spec = spec
@@ -101,15 +101,31 @@ class Device:
         self.opened_at_s: float | None = None
         self._setpoint_c = setpoint_c
         self._cold_s = 0.0
+        self._last_c, self._rate_c_per_s = inf, 0.0
 
     @property
     def looks(self) -> bool:
         """Whether it still has something to decide: what stays open does not."""
         return not (self.opened and self.spec.name == HOT_SIDE)
 
+    def is_near(self, seconds: float) -> bool:
+        """Tell whether what it feels may reach its point within so many seconds [s]."""
+        if self.spec.opens_c is None or self.opened or not isfinite(self._last_c):
+            return False
+        left_k = self.spec.opens_c - self._last_c
+        going = self._rate_c_per_s * seconds
+        return going >= left_k if self.spec.name == HOT_SIDE else going <= left_k
+
+    def _feel(self, row: np.ndarray, seconds: float) -> None:
+        now_c = float(row[INDEX["hot_sink_c" if self.spec.name == HOT_SIDE else "air_c"]])
+        if isfinite(self._last_c):
+            self._rate_c_per_s = (now_c - self._last_c) / seconds
+        self._last_c = now_c
+
     def look(self, row: np.ndarray, loop: Loop, seconds: float) -> bool:
         """Decide by the last row of a record; return whether the contact moved."""
         before = self.opened
+        self._feel(row, seconds)
         rule: Callable[[np.ndarray, Loop, float], bool] = {
             HOT_SIDE: self._hot_side, CABINET: self._cabinet, CONTACTOR: self._contactor,
         }[self.spec.name]  # fmt: skip

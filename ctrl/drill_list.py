@@ -4,7 +4,9 @@ Sizes of faults are invented unless a source is named.  A drill that a config gi
 (no second sensor to swap wires with) says so.
 """
 
+from collections.abc import Iterable
 from dataclasses import replace
+from math import ceil
 
 from ctrl.build import plant_of
 from ctrl.config import Config
@@ -24,7 +26,8 @@ from ctrl.drill_rig import (
     with_sensor,
     with_stuck_switch,
 )
-from ctrl.firmware import Settings
+from ctrl.firmware import Settings, firmware_of
+from ctrl.firmware_layout import features_of, lay_out, pack
 from plant import cabinet, frost, heat_sinks
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -42,13 +45,32 @@ BROWN_OUT_S = 1.0
 DOOR_S = 8.0 * 3600.0  # a night
 ICED_SHARE = 0.8  # of the fin gaps
 HOT_ROOM_C = 43.0
-CHECK_S = 60.0  # the firmware goes through its settings once a minute
+CHECK_BYTES = 16  # of its settings that the firmware looks at in a tick (settings_check.c)
 LATE_S = 10.0
 WATCHDOG_S = 8.0  # longest of common small microcontrollers (from memory)
 FUSE_BLOWS_AT = 2.0  # times its rating: within seconds (blade fuses, from memory)
 FUSE_S = 5.0
 SHORTED_OHM = 1e-3
+WITHOUT_COLD = "cooling goes on without this sensor, and any defrost by time: no alarm is asked"
+NO_FIRMWARE = "no firmware runs any more, the board's watchdog is yours to switch on"
 CONTROL, HOT, COLD = cabinet.CONTROL_SENSOR, cabinet.HOT_SENSOR, cabinet.COLD_SENSOR
+
+
+# Where -----------------------------------------------------------------------------------------
+
+
+def stated_volts(config: Config) -> tuple[float | None, ...]:
+    """Return the voltages [V] that a config states: the usual (None), the lowest, the highest."""
+    part = config.supply
+    others = dict.fromkeys((part.lowest_voltage_v, part.highest_voltage_v))
+    return (None, *(volts for volts in others if volts != part.voltage_v))
+
+
+def _at_highest(config: Config, scenarios: Iterable[Scenario]) -> tuple[Scenario, ...]:
+    """Return the scenarios, and each at the highest voltage too: what heats does so most there."""
+    highest_v = config.supply.highest_voltage_v
+    volts = (None, highest_v) if highest_v in stated_volts(config) else (None,)
+    return tuple(replace(item, volts=at_v) for item in scenarios for at_v in volts)
 
 
 # What fails ------------------------------------------------------------------------------------
@@ -89,7 +111,7 @@ def _vents_blocked(rig: Rig) -> None:
 
 
 def _hot_fan_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
-    return (Scenario("worst room", "worst", _hot_fan_stops),)
+    return _at_highest(config, (Scenario("worst room", "worst", _hot_fan_stops),))
 
 
 def _cold_fan_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
@@ -100,7 +122,7 @@ def _cold_fan_scenarios(config: Config, settings: Settings) -> tuple[Scenario, .
 
 
 def _vents_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
-    return (Scenario("worst room", "worst", _vents_blocked),)
+    return _at_highest(config, (Scenario("worst room", "worst", _vents_blocked),))
 
 
 # Sensors -----------------------------------------------------------------------------------------
@@ -124,8 +146,7 @@ def _dead_wire_scenarios(config: Config, open_wire: bool) -> tuple[Scenario, ...
     found = []
     for words, name, sensor in _fitted(config):
         inject = _wire_fails(name, open_wire)
-        # Without the cold-sink sensor defrost goes by time: cooling goes on.
-        line = PassLine() if sensor == COLD else None
+        line = PassLine(notes=(WITHOUT_COLD,)) if sensor == COLD else None
         found.append(Scenario(words, "worst", inject, pass_line=line))
     return tuple(found)
 
@@ -163,7 +184,8 @@ def _drifted(k: float) -> Act:
 
 def _drift_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
     found = []
-    for words, room, sign in (("reads ever warmer", "usual", 1.0), ("ever colder", "worst", -1.0)):
+    runs = [("reads ever warmer", room, 1.0) for room in COLD_ROOMS]
+    for words, room, sign in (*runs, ("ever colder", "worst", -1.0)):
         step_k = sign * DRIFT_K_PER_H * DRIFT_STEP_S / 3600.0
         later = tuple(
             (count * DRIFT_STEP_S, _drifted(step_k * (count + 1)))
@@ -205,7 +227,11 @@ def _swap(one: int, other: int) -> Act:
 
 
 def _swap_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...] | str:
-    """Wires are swapped when the cabinet is built: from a warm start."""
+    """Wires are swapped when the cabinet is built: from a warm start.
+
+    In every room: what reads a hot sink asks for all there is, and freezes in a cool room what it
+    hardly cools in a hot one.
+    """
     parts = {CONTROL: config.sensor, HOT: config.hot_sink_sensor, COLD: config.cold_sink_sensor}
     fitted, found = _fitted(config), []
     for index, (words, _, one) in enumerate(fitted):
@@ -213,7 +239,7 @@ def _swap_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...] 
             first, second = parts[one], parts[other]
             if first is not None and second is not None and first.kind == second.kind:
                 name = f"{words} and {other_words}"
-                found.append(Scenario(name, "worst", _swap(one, other), start=WARM))
+                found += [Scenario(name, room, _swap(one, other), start=WARM) for room in ROOMS]
     return tuple(found) or "no two sensors of one kind, whose wires could be swapped"
 
 
@@ -266,13 +292,18 @@ def _module_shorted_scenarios(config: Config, settings: Settings) -> tuple[Scena
     return (Scenario("worst room", "worst", _fails("module", _shorted), then),)
 
 
-def _stuck_switch_scenarios(duty: float) -> tuple[Scenario, ...]:
+def _stuck_switch_scenarios(
+    duty: float, volts: tuple[float | None, ...] = (None,)
+) -> tuple[Scenario, ...]:
     sticks = _fails("switch", lambda plant: with_stuck_switch(plant, duty))
-    return tuple(Scenario(f"{room} room", room, sticks) for room in ROOMS)
+    return tuple(
+        Scenario(f"{room} room", room, sticks, volts=at_v) for room in ROOMS for at_v in volts
+    )
 
 
 def _stuck_on_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
-    return _stuck_switch_scenarios(1.0)
+    """At every stated voltage: more of it may chill more, or heat more than it chills."""
+    return _stuck_switch_scenarios(1.0, stated_volts(config))
 
 
 def _stuck_off_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
@@ -339,7 +370,7 @@ def _hot_room_scenarios(config: Config, settings: Settings) -> tuple[Scenario, .
     def hot(plant: Plant) -> Plant:
         return replace(plant, climate=replace(plant.climate, mean_k=room_c + ZERO_C_K))
 
-    return (Scenario(f"{room_c:g} °C", "worst", _fails("room", hot)),)
+    return _at_highest(config, (Scenario(f"{room_c:g} °C", "worst", _fails("room", hot)),))
 
 
 # Firmware ----------------------------------------------------------------------------------------
@@ -358,9 +389,26 @@ def _checksum_fails(rig: Rig) -> None:
     rig.fail("settings", lambda plant: with_fans(with_stuck_switch(plant, 0.0), hot=fan))
 
 
+def check_s(config: Config, settings: Settings) -> float:
+    """Return the longest that a flipped word can go unseen [s].
+
+    The checksum is compared at the end of a pass; a word that flips when it has just been read
+    is seen at the end of the next.
+    """
+    firmware = firmware_of(config, settings)
+    law, protection = firmware.law, firmware.protection
+    count = len(pack(lay_out(law, protection, features_of(law, protection))))
+    return ceil(2 * count / CHECK_BYTES) * firmware.tick_s
+
+
 def _corrupted_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
-    then = ((CHECK_S, _checksum_fails),)
-    return tuple(Scenario(f"{room} room", room, _words_flip, then) for room in ("usual", "worst"))
+    seen_s = check_s(config, settings)
+    line = PassLine(off_within_s=seen_s + ALARM_S)
+    then = ((seen_s, _checksum_fails),)
+    return tuple(
+        Scenario(f"{room} room", room, _words_flip, then, pass_line=line)
+        for room in ("usual", "worst")
+    )
 
 
 def _late_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
@@ -370,8 +418,9 @@ def _late_scenarios(config: Config, settings: Settings) -> tuple[Scenario, ...]:
                  ((LATE_S, lambda rig: rig.go_on(restarted=False)),)),
         Scenario(f"stopped; a watchdog restarts it after {WATCHDOG_S:g} s", "worst", halt,
                  ((WATCHDOG_S, lambda rig: rig.go_on(restarted=True)),)),
-        Scenario("stopped for good ten minutes into a pull-down, no watchdog: shown, not judged",
-                 "usual", lambda rig: None, ((600.0, halt),), WARM, PassLine(limits=())),
+        Scenario("stopped for good ten minutes into a pull-down, no watchdog", "usual",
+                 lambda rig: None, ((600.0, halt),), WARM,
+                 PassLine(judged=False, notes=(NO_FIRMWARE,))),
     )  # fmt: skip
 
 
@@ -413,9 +462,9 @@ DRILLS = {
               PassLine(clear_within_h=24.0), _iced_scenarios),
         Drill("ambient_43_c", f"the room stands at {HOT_ROOM_C:g} °C", PassLine(),
               _hot_room_scenarios),
-        Drill("settings_corrupted", f"a word of the settings flips: full duty until the checksum "
-              f"is looked at, every {CHECK_S:g} s; then off, hot fan on, alarm",
-              PassLine(off_within_s=CHECK_S + ALARM_S), _corrupted_scenarios),
+        Drill("settings_corrupted", "a word of the settings flips: full duty until the checksum, "
+              f"{CHECK_BYTES} bytes a tick, has come by for certain; then the safe state",
+              PassLine(), _corrupted_scenarios),
         Drill("tick_late", "the control loop stands still", PassLine(), _late_scenarios),
     )
 }  # fmt: skip

@@ -16,7 +16,7 @@ from ctrl.drill_devices import Device
 from ctrl.firmware import Firmware, Settings
 from ctrl.loop import FAULT, OWN_ALARM, STATE_WORDS, TRIPPED, NotFinite
 from ctrl.outside_loop import OutsideLoop, loop_around
-from ctrl.protection import OUTSIDE_REASONS, REASONS
+from ctrl.protection import OUTSIDE_REASONS, P_WARNING, REASONS
 from ctrl.record import INDEX
 from plant import cabinet, heat_sinks, sensors
 from plant.cabinet import Plant
@@ -28,7 +28,9 @@ ROW_S = 10.0
 # the further it lags: steps stay below what the firmware disbelieves.
 FINE_S, FINE_FOR_S = 1.0, 120.0
 LED_STEPS = ((1.0, 5.0), (0.3, 20.0), (0.0, 60.0))  # (lags by more than [K], step [s])
-DEVICE_STEP_S = 30.0  # how often an independent device looks
+# How often an independent device looks, and how often when it is about to act: a sink without its
+# fan warms by ten kelvin a minute.
+DEVICE_STEP_S, NEAR_STEP_S = 30.0, 2.0
 NEVER_S = 1e15  # lag of a sensor that is led by hand, or stuck
 
 # States that only a drill knows, beside those of `ctrl.loop`.
@@ -112,6 +114,7 @@ class Rig:
         self.sound = plant
         self.record = cabinet.to_record(plant)
         self.ended: str | None = None  # why the run stopped before its time
+        self.warned = False  # whether the firmware's warning stood at the end of any piece
         self.noted_state: int | None = None  # what a drill puts over the firmware's own state
         self._changes: dict[str, Change] = {}
         self._seen: dict[int, Seen] = {}
@@ -198,6 +201,8 @@ class Rig:
         if any(device.looks for device in self.devices):
             quiet_s = self._devices_from_s - DEVICE_STEP_S - self.loop.time_s
             step_s = min(step_s, max(quiet_s // ROW_S * ROW_S, DEVICE_STEP_S))
+        if any(device.is_near(2.0 * DEVICE_STEP_S) for device in self.devices):
+            step_s = min(step_s, NEAR_STEP_S)
         return step_s
 
     def _led_step_s(self) -> float:
@@ -217,6 +222,8 @@ class Rig:
             table[:, INDEX["state"]] = self.noted_state
             table[:, INDEX["reason"]] = self.noted_state
         self._tables.append(table)
+        halted = self.noted_state is not None
+        self.warned |= not halted and bool(self.loop.guard_state[P_WARNING] == 1)
 
     def _move_led_sensors(self, seconds: float) -> None:
         state = self.loop.state
@@ -236,6 +243,15 @@ class Rig:
     def table(self) -> np.ndarray:
         """All rows so far, shape (rows, columns of a record)."""
         return np.concatenate(self._tables)
+
+    def tail(self, seconds: float) -> np.ndarray:
+        """Return the rows of the last `seconds`, shape (rows, columns of a record)."""
+        from_s, pieces = self.loop.time_s - seconds, []
+        for table in reversed(self._tables):
+            pieces.append(table[table[:, INDEX["time_s"]] > from_s])
+            if table[0, INDEX["time_s"]] <= from_s:
+                break
+        return np.concatenate(pieces[::-1])
 
     @property
     def last_state(self) -> int:

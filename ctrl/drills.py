@@ -1,9 +1,9 @@
 """Fault drills: what a cabinet does when a part fails, and whether the limits are kept.
 
 Each drill states its pass line before it runs.  A scenario brings the cabinet to rest in a
-stated room, lets the fault in at a stated moment and follows it until nothing changes any
-more.  Where a limit of the pass line is broken, the same run is made again with each
-independent device, to see whether it would have kept it.
+stated room, lets the fault in at a stated moment and follows it until it has settled, or
+until what is to come turns no verdict.  Where a limit of the pass line is broken, the same run
+is made again with each independent device, to see whether it would have kept it.
 """
 
 from collections.abc import Callable
@@ -12,21 +12,17 @@ from threading import Lock
 
 import numpy as np
 
-from ctrl.build import at_ambient, humidity_at, plant_of
+from ctrl.build import at_ambient, humidity_at, plant_of, with_supply_v
 from ctrl.capability import flashed_coldest, sensed_k
-from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.controllers import Outside, UserLaw, controller_of, law_preload
 from ctrl.drill_devices import Device, DeviceSpec, device_specs, would_act_at_s
+from ctrl.drill_follow import OUTSIDE_H, PIECE_S, follow
+from ctrl.drill_limits import broken_of, limits_found, line_of
 from ctrl.drill_results import (
-    COLDEST,
     CONTENTS,
-    FOAM,
-    HEALTHY_K,
-    HOT_SINK,
     ICE,
     IN_MELT,
-    MODULE,
     WARM,
     WARMEST,
     DeviceFound,
@@ -35,11 +31,14 @@ from ctrl.drill_results import (
     LimitFound,
     Moment,
     PassLine,
+    Plan,
     RunFound,
     Scenario,
+    Silent,
     Step,
 )
 from ctrl.drill_rig import ALARMS, DRILL_REASONS, DRILL_STATES, Rig
+from ctrl.findings import DAY_S
 from ctrl.firmware import Firmware, Settings, firmware_of
 from ctrl.loop import MELTING
 from ctrl.protection import P_TRIPPED
@@ -50,14 +49,10 @@ from ctrl.side_by_side import each_side_by_side
 from ctrl.trial import nearest_point, steady_state, warm_state
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
-from plant.heat_sinks import OWN_SWITCH
+from plant.heat_sinks import WITH_MODULE
 from plant.steady import Operating
 
 LEAD_S = 3600.0  # sound running before the fault
-FINE_S = 900.0  # after a fault every second is noted for so long
-PIECE_S = 4 * 3600.0
-MOST_H = 36.0
-STEADY_K = 0.1  # two pieces that end as near as this show nothing more to come
 FOOD_LIMIT_C = 5.0  # food that spoils is kept at 5 °C or colder (from memory)
 MOMENTS_MIN = (1.0, 5.0, 15.0)
 
@@ -66,10 +61,11 @@ OUR_MEMORY = "settings_corrupted"  # this drill is about the settings of our own
 # Rooms and starts ----------------------------------------------------------------------------
 
 
-def room_plant(config: Config, room: str) -> Plant:
+def room_plant(config: Config, room: str, volts: float | None = None) -> Plant:
     """Return the plant in the usual, worst or coldest room, steady; door shut, nothing loaded.
 
-    The worst room stays as hot as at its hottest hour, with the vapour of its mean.
+    The worst room stays as hot as at its hottest hour, with the vapour of its mean.  `volts` [V]
+    holds all day; None is the supply's usual voltage, with its charging.
     """
     part = config.climate
     mean_c = {"usual": part.usual_c, "worst": part.worst_c, "coldest": part.coldest_c}[room]
@@ -78,7 +74,11 @@ def room_plant(config: Config, room: str) -> Plant:
     climate = replace(
         plant.climate, mean_k=stays_c + ZERO_C_K, swing_k=0.0, doors_per_day=0, load_share=0.0
     )
-    return replace(plant, climate=climate)
+    plant = replace(plant, climate=climate)
+    if volts is None:
+        return plant
+    steady = replace(plant.drive, charging_rise_v=0.0)
+    return with_supply_v(replace(plant, drive=steady), volts)
 
 
 @dataclass(frozen=True)
@@ -90,22 +90,27 @@ class Stand:
 
 
 class Stands:
-    """The rooms of a config, each settled once."""
+    """The rooms of a config, at each voltage that is asked for, each settled once."""
 
     def __init__(self, config: Config) -> None:
         self._config = config
-        self._found: dict[str, Stand] = {}
+        self._found: dict[tuple[str, float | None], Stand] = {}
         self._lock = Lock()
 
     def __getitem__(self, room: str) -> Stand:
+        return self.at(room, None)
+
+    def at(self, room: str, volts: float | None) -> Stand:
+        """Return a room at a supply voltage [V]; None is the usual one."""
         with self._lock:
-            if room not in self._found:
+            key = (room, volts)
+            if key not in self._found:
                 config = self._config
-                plant = room_plant(config, room)
+                plant = room_plant(config, room, volts)
                 coldest = flashed_coldest(config, plant, plant.climate.mean_k)
                 point = nearest_point(plant, config.use.target_c + ZERO_C_K, coldest)
-                self._found[room] = Stand(plant, point)
-            return self._found[room]
+                self._found[key] = Stand(plant, point)
+            return self._found[key]
 
 
 @dataclass(frozen=True)
@@ -127,25 +132,31 @@ class Bench:
         """Whether the controller that is drilled is the settings' own."""
         return self.user_law is None and self.outside is None
 
-    def sound(self, room: str) -> np.ndarray:
+    @property
+    def most_h(self) -> float | None:
+        """How long its runs are watched at most [h]; None as ours are."""
+        return None if self.outside is None else OUTSIDE_H
+
+    def sound(self, room: str, volts: float | None = None) -> np.ndarray:
         """Return the rows of a room without any fault, followed as long as with one.
 
         Always with our own firmware: a controller that is no good is no yardstick for itself.
         """
-        return self._sound(room, ours=True)
+        return self._sound(room, volts, ours=True)
 
-    def own_sound(self, room: str) -> np.ndarray:
+    def own_sound(self, room: str, volts: float | None = None) -> np.ndarray:
         """Return the same with the controller that is drilled."""
-        return self._sound(room, ours=self.is_ours)
+        return self._sound(room, volts, ours=self.is_ours)
 
-    def _sound(self, room: str, *, ours: bool) -> np.ndarray:
-        key = room if ours else f"{room}, drilled"
+    def _sound(self, room: str, volts: float | None, *, ours: bool) -> np.ndarray:
+        at = room if volts is None else f"{room}, {volts:g} V"
+        key = at if ours else f"{at}, drilled"
         with self.lock:
             if key not in self.sound_tables:
                 bench = replace(self, user_law=None, outside=None) if ours else self
-                scenario = Scenario("sound", room, lambda rig: None)
+                scenario = Scenario("sound", room, lambda rig: None, volts=volts)
                 rig = bench.rig(scenario)
-                _follow(rig, scenario)
+                follow(rig, scenario)
                 self.sound_tables[key] = rig.table
             return self.sound_tables[key]
 
@@ -153,7 +164,7 @@ class Bench:
         self, scenario: Scenario, devices: tuple[Device, ...] = (), devices_from_s: float = 0.0
     ) -> Rig:
         """Return a rig at the moment before the fault."""
-        stand, config = self.stands[scenario.room], self.config
+        stand, config = self.stands.at(scenario.room, scenario.volts), self.config
         warm = scenario.start == WARM
         start = warm_state(stand.plant, config) if warm else steady_state(stand.plant, stand.point)
         rig = Rig(
@@ -189,83 +200,7 @@ class Bench:
         rig.run(60.0)
 
 
-# Running ---------------------------------------------------------------------------------------
-
-
-def _run_until(rig: Rig, fault_s: float, end_s: float) -> None:
-    """Run to a time, every tick noted in the first minutes after the fault."""
-    tick_s = rig.loop.firmware.tick_s
-    rig.run(min(fault_s + FINE_S, end_s) - rig.loop.time_s, row_s=max(tick_s, 1.0))
-    rig.run(end_s - rig.loop.time_s)
-
-
-def _follow(rig: Rig, scenario: Scenario) -> None:
-    """Let the fault in, then the later events, and run until nothing changes any more."""
-    fault_s = rig.loop.time_s
-    scenario.inject(rig)
-    for after_s, act in scenario.then:
-        _run_until(rig, fault_s, fault_s + after_s)
-        rig.look_closely()
-        act(rig)
-    _run_until(rig, fault_s, fault_s + FINE_S)
-    before = np.full(2, np.inf)
-    while rig.ended is None and rig.loop.time_s - fault_s < MOST_H * 3600.0:
-        rig.run(PIECE_S)
-        last = rig.table[-round(1800.0 / 10.0) :]
-        now = np.array([last[:, INDEX[name]].mean() for name in ("contents_c", "hot_sink_c")])
-        if np.all(np.abs(now - before) < STEADY_K):
-            break
-        before = now
-
-
-def _watched(config: Config, plant: Plant) -> list[tuple[str, str, float, str, bool]]:
-    """Return (name, column, limit, unit, whether it is an upper one) of every limit."""
-    part, use = config.limits, config.use
-    warm_c = use.target_c + use.target_tolerance_k
-    found = [
-        (HOT_SINK, "hot_sink_c", part.hot_sink_max_c, "°C", True),
-        (FOAM, "foam_c", part.foam_max_c, "°C", True),
-        (MODULE, "hot_face_c", part.module_max_c, "°C", True),
-        (WARMEST, "contents_c", warm_c if use.contents_max_c is None else use.contents_max_c,
-         "°C", True),
-        (ICE, "blockage_pct", part.sink_ice_blockage_pct, "%", True),
-    ]  # fmt: skip
-    coldest = contents_min_c(config, plant)
-    if coldest is not None:
-        found.append((COLDEST, "contents_c", coldest, "°C", False))
-    return found
-
-
-def limits_found(
-    config: Config, plant: Plant, table: np.ndarray, fault_s: float, line: PassLine,
-    sound: np.ndarray,
-) -> tuple[LimitFound, ...]:  # fmt: skip
-    """Return every limit against the rows after the fault.
-
-    `table` and `sound`, the same room without a fault, are of shape (rows, columns).  A limit of
-    the contents that sound running does not keep is put where sound running ends up, and half a
-    kelvin: a hot room is no fault of the firmware's.  Other limits stand as stated.
-    """
-    time_s = table[:, INDEX["time_s"]]
-    after = time_s > fault_s
-    minutes = (time_s[after] - fault_s) / 60.0
-    found = []
-    for name, column, stated, unit, upper in _watched(config, plant):
-        values, limit = table[after, INDEX[column]], stated
-        sign = 1.0 if upper else -1.0
-        healthy = np.max(sign * sound[:, INDEX[column]])
-        if name in CONTENTS and healthy > sign * stated:
-            limit = sign * (healthy + HEALTHY_K)
-        worst = int(np.argmax(sign * values))
-        passed = np.flatnonzero(sign * values > sign * limit)
-        found.append(
-            LimitFound(
-                name, float(values[worst]), float(limit), float(stated), float(sign * healthy),
-                unit, float(minutes[worst]),
-                float(minutes[passed[0]]) if passed.size else None, name in line.limits,
-            )
-        )  # fmt: skip
-    return tuple(found)
+# Judging ---------------------------------------------------------------------------------------
 
 
 def _alarm_after_s(table: np.ndarray, fault_s: float) -> float | None:
@@ -280,7 +215,7 @@ def _late(
     table: np.ndarray,
     fault_s: float,
     last_event_s: float,
-    own_fan: bool,
+    fan_runs: bool,
 ) -> list[str]:
     """Return what of the pass line's times is missed, in words."""
     found, time_s = [], table[:, INDEX["time_s"]]
@@ -293,8 +228,8 @@ def _late(
             alarmed = np.isin(table[:, INDEX["state"]], ALARMS) & (time_s > fault_s)
             if np.any(table[alarmed, INDEX["current_a"]] > 0.0):
                 found.append("current in the alarm")
-            if own_fan and np.any(table[alarmed, INDEX["hot_fan"]] == 0.0):
-                found.append("hot fan still in the alarm")
+            if fan_runs and np.any(table[alarmed, INDEX["hot_fan"]] == 0.0):
+                found.append("hot fan not running in the alarm")
     by_name = {item.name: item for item in limits}
     for hours, start_s, name, column in (
         (line.back_within_h, last_event_s, WARMEST, "contents_c"),
@@ -336,6 +271,30 @@ def _moments(table: np.ndarray, fault_s: float) -> tuple[Moment, ...]:
             at_min = (float(time_s[row]) - fault_s) / 60.0
             found.append(Moment(at_min=at_min, **values, state=state))
     return tuple(found)
+
+
+def _silent(
+    scenario: Scenario, limits: tuple[LimitFound, ...], table: np.ndarray, fault_s: float
+) -> Silent | None:
+    """Return what is to be noticed without an alarm: the limit first exceeded, and the reading.
+
+    Contents that were loaded warm do not count for being warm at first.
+    """
+    if _alarm_after_s(table, fault_s) is not None:
+        return None
+    cold_again = table[-1, INDEX["contents_c"]]
+    found = [
+        (item.exceeded_min, item)
+        for item in limits
+        if item.exceeded_min is not None
+        and not (item.name == WARMEST and scenario.start == WARM and cold_again <= item.limit)
+    ]
+    if not found:
+        return None
+    first = min(found, key=lambda pair: pair[0])[1]
+    worst_s = fault_s + 60.0 * first.worst_min
+    row = int(np.searchsorted(table[:, INDEX["time_s"]], worst_s - 1e-6))
+    return Silent(first.name, float(table[min(row, len(table) - 1), INDEX["reading_c"]]))
 
 
 def _hours_above(table: np.ndarray, fault_s: float) -> float:
@@ -381,33 +340,32 @@ def unsound(bench: Bench, room: str) -> str | None:
     return f"{room} room: {', '.join(found)}" if found else None
 
 
-def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
-    line = scenario.pass_line or drill.pass_line
-    stand = bench.stands[scenario.room]
+def _run_scenario(bench: Bench, scenario: Scenario) -> RunFound:
+    line, stand = scenario.line, bench.stands.at(scenario.room, scenario.volts)
     rig = bench.rig(scenario)
-    fault_s = rig.loop.time_s
-    _follow(rig, scenario)
+    rig.warned, fault_s = False, rig.loop.time_s
+    judge = _judge(bench, scenario, fault_s)
+    outlook, threatened = follow(rig, scenario, judge, bench.most_h)
     table = rig.table
-    sound = bench.sound(scenario.room)
-    limits = limits_found(bench.config, stand.plant, table, fault_s, line, sound)
-    broken = [item.name for item in limits if item.in_pass_line and not item.kept]
+    limits = judge(table)
+    broken = _missed(limits, threatened, rig)
     last_s = fault_s + max((after_s for after_s, _ in scenario.then), default=0.0)
-    own_fan = stand.plant.hot_sink.fan_wiring == OWN_SWITCH
+    fan_runs = stand.plant.hot_sink.fan_wiring != WITH_MODULE
     barred = _stopped(table)
     if unsound(bench, scenario.room) is not None:
         barred.append(f"sound running in the {scenario.room} room")
-    late = _late(line, limits, table, fault_s, last_s, own_fan) + barred
-    if rig.ended is not None:
-        broken.append("the model's own end")
+    late = _late(line, limits, table, fault_s, last_s, fan_runs) + barred
     devices: tuple[DeviceFound, ...] = ()
     fitted_keep = not broken
     if broken:
-        devices = _with_devices(bench, scenario, line, table, fault_s)
-        fitted_keep = _fitted_keep(bench, scenario, line, devices, table, fault_s)
+        devices = _with_devices(bench, scenario, table, fault_s)
+        fitted_keep = _fitted_keep(bench, scenario, devices, fault_s)
     return RunFound(
         name=scenario.name,
         room=scenario.room,
         ambient_c=float(table[-1, INDEX["ambient_c"]]),
+        supply_v=stand.plant.drive.supply_v,
+        volts=scenario.volts,
         pass_line=line,
         passed=fitted_keep and not late,
         kept_alone=not broken and not late,
@@ -418,40 +376,54 @@ def _run_scenario(bench: Bench, drill: Drill, scenario: Scenario) -> RunFound:
         steps=_steps(table, fault_s),
         final_state=DRILL_STATES[rig.last_state],
         alarm_after_s=_alarm_after_s(table, fault_s),
+        warning_shown=rig.warned,
+        silent=_silent(scenario, limits, table, fault_s),
         latched=_is_latched(rig),
         devices=devices,
         food_warm_h=_hours_above(table, fault_s) if bench.config.use.purpose == "food" else None,
         contents_c_end=float(table[-1, INDEX["contents_c"]]),
+        setpoint_c=bench.settings.setpoint_c,
         watched_h=(rig.loop.time_s - fault_s) / 3600.0,
+        moving=outlook.moving(rig.tail(DAY_S)),
         left_model=rig.ended,
         fault_s=fault_s,
         table=table,
     )
 
 
+def _judge(
+    bench: Bench, scenario: Scenario, fault_s: float
+) -> Callable[[np.ndarray], tuple[LimitFound, ...]]:
+    """Return what holds the rows of a scenario against its limits."""
+    plant = bench.stands.at(scenario.room, scenario.volts).plant
+    sound = bench.sound(scenario.room, scenario.volts)
+    return lambda table: limits_found(bench.config, plant, table, fault_s, scenario.line, sound)
+
+
+def _missed(limits: tuple[LimitFound, ...], threatened: tuple[str, ...], rig: Rig) -> list[str]:
+    """Return the limits that a run breaks, or may yet break, in words."""
+    found = broken_of(limits) + [f"{name} not settled, may yet break" for name in threatened]
+    return found + ([] if rig.ended is None else ["the model's own end"])
+
+
 def _guarded(
-    bench: Bench, scenario: Scenario, line: PassLine, specs: tuple[DeviceSpec, ...], from_s: float
+    bench: Bench, scenario: Scenario, specs: tuple[DeviceSpec, ...], from_s: float
 ) -> tuple[float | None, tuple[str, ...]]:
     """Run once more with these devices; return (first opening [s], limits then broken)."""
     devices = tuple(Device(spec, bench.settings.setpoint_c) for spec in specs)
     rig = bench.rig(scenario, devices, from_s)
-    fault_s = rig.loop.time_s
-    _follow(rig, scenario)
-    plant = bench.stands[scenario.room].plant
-    sound = bench.sound(scenario.room)
-    limits = limits_found(bench.config, plant, rig.table, fault_s, line, sound)
-    broken = [item.name for item in limits if item.in_pass_line and not item.kept]
-    if rig.ended is not None:
-        broken.append("the model's own end")
+    judge = _judge(bench, scenario, rig.loop.time_s)
+    _, threatened = follow(rig, scenario, judge, bench.most_h)
+    broken = _missed(judge(rig.table), threatened, rig)
     opened = [device.opened_at_s for device in devices if device.opened_at_s is not None]
     return min(opened, default=None), tuple(broken)
 
 
 def _with_devices(
-    bench: Bench, scenario: Scenario, line: PassLine, table: np.ndarray, fault_s: float
+    bench: Bench, scenario: Scenario, table: np.ndarray, fault_s: float
 ) -> tuple[DeviceFound, ...]:
     """Return what each device does in a run that breaks its pass line without it."""
-    found, sound = [], bench.own_sound(scenario.room)
+    found, sound = [], bench.own_sound(scenario.room, scenario.volts)
     for spec in device_specs(bench.config, bench.stands[scenario.room].plant):
         act_s = would_act_at_s(spec, table, bench.settings.setpoint_c)
         opened_s: float | None = None
@@ -459,7 +431,7 @@ def _with_devices(
         if would_act_at_s(spec, sound, bench.settings.setpoint_c) is not None:
             broken = ("it opens in sound running",)
         elif act_s is not None:
-            opened_s, broken = _guarded(bench, scenario, line, (spec,), act_s)
+            opened_s, broken = _guarded(bench, scenario, (spec,), act_s)
         opens_min = None if opened_s is None else (opened_s - fault_s) / 60.0
         keeps = opened_s is not None and not broken
         found.append(
@@ -469,9 +441,8 @@ def _with_devices(
 
 
 def _fitted_keep(
-    bench: Bench, scenario: Scenario, line: PassLine, devices: tuple[DeviceFound, ...],
-    table: np.ndarray, fault_s: float,
-) -> bool:  # fmt: skip
+    bench: Bench, scenario: Scenario, devices: tuple[DeviceFound, ...], fault_s: float
+) -> bool:
     """Tell whether the devices that count together keep the pass line's limits."""
     fitted = [item for item in devices if item.counted]
     if any(item.keeps for item in fitted):
@@ -482,22 +453,34 @@ def _fitted_keep(
     specs = device_specs(bench.config, bench.stands[scenario.room].plant)
     chosen = tuple(spec for spec in specs if spec.counted)
     from_s = fault_s + 60.0 * min(item.opens_min or 0.0 for item in opening)
-    return not _guarded(bench, scenario, line, chosen, from_s)[1]
+    return not _guarded(bench, scenario, chosen, from_s)[1]
+
+
+def plan_of(bench: Bench, drill: Drill) -> Plan:
+    """Return the runs of a drill, each with the pass line that it is judged by."""
+    scenarios = drill.scenarios(bench.config, bench.settings)
+    if bench.outside is not None and drill.name == OUR_MEMORY:
+        scenarios = "the firmware is not ours: whether it checks its settings is its maker's part"
+    if isinstance(scenarios, str):
+        return Plan(drill.name, drill.fault, (), scenarios)
+    plant = bench.stands["usual"].plant
+    lines = (line_of(item.pass_line or drill.pass_line, bench.config, plant) for item in scenarios)
+    runs = (replace(item, pass_line=line) for item, line in zip(scenarios, lines, strict=True))
+    return Plan(drill.name, drill.fault, tuple(runs))
 
 
 def run_drill(bench: Bench, drill: Drill) -> DrillResult:
     """Run one drill: every scenario, judged by the pass line stated before."""
-    scenarios = drill.scenarios(bench.config, bench.settings)
-    line = drill.pass_line.words
-    if bench.outside is not None and drill.name == OUR_MEMORY:
-        scenarios = "the firmware is not ours: whether it checks its settings is its maker's part"
-    if isinstance(scenarios, str):
-        return DrillResult(drill.name, drill.fault, line, True, (), scenarios)
-    runs = tuple(_run_scenario(bench, drill, item) for item in scenarios)
-    rooms = dict.fromkeys(item.room for item in scenarios)
+    return run_plan(bench, plan_of(bench, drill))
+
+
+def run_plan(bench: Bench, plan: Plan) -> DrillResult:
+    """Run what is planned."""
+    runs = tuple(_run_scenario(bench, item) for item in plan.scenarios)
+    rooms = dict.fromkeys(item.room for item in plan.scenarios)
     said = tuple(words for words in (unsound(bench, room) for room in rooms) if words is not None)
-    passed = all(run.passed for run in runs)
-    return DrillResult(drill.name, drill.fault, line, passed, runs, unsound=said)
+    passed = not any(run.failed for run in runs)
+    return DrillResult(plan.name, plan.fault, plan.lines, passed, runs, plan.skipped, said)
 
 
 def bench_of(
@@ -527,7 +510,7 @@ def drill_all(
     only: str | None = None,
     user_law: UserLaw | None = None,
     outside: Callable[[], Outside] | None = None,
-    before: Callable[[Drill], None] = lambda drill: None,
+    before: Callable[[Plan], None] = lambda plan: None,
     after: Callable[[DrillResult], None] = lambda result: None,
     workers: int | None = None,
 ) -> tuple[DrillResult, ...]:
@@ -547,8 +530,8 @@ def drill_all(
     outside : callable, optional
         Returns a whole firmware from outside, freshly powered up; called once a run.
     before, after : callable
-        Told each drill, with its pass line, before the first one runs; and each result, in
-        the same order.
+        Told each drill's runs, with their pass lines, before the first one runs; and each
+        result, in the same order.
     workers : int, optional
         Threads; all cores by default. Their number changes no result.
 
@@ -561,10 +544,11 @@ def drill_all(
 
     bench = bench_of(config, settings, seed=seed, user_law=user_law, outside=outside)
     drills = list(DRILLS.values()) if only is None else [DRILLS[only]]
-    for drill in drills:
-        before(drill)
+    plans = [plan_of(bench, drill) for drill in drills]
+    for plan in plans:
+        before(plan)
     found = []
-    for result in each_side_by_side(lambda drill: run_drill(bench, drill), drills, workers):
+    for result in each_side_by_side(lambda plan: run_plan(bench, plan), plans, workers):
         after(result)
         found.append(result)
     return tuple(found)

@@ -430,7 +430,6 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "parts": ("", "what each tolerance does to the limit most at risk"),
     "pass_line": ("", "what a drill has to show, stated before it runs"),
     "passed": ("", "whether the pass line is met, with the devices fitted"),
-    "passed_min": ("min", "from the fault until the limit is passed"),
     "passed_over": ("", "kinds of defrost not taken, with the reason"),
     "period_s": ("s", "control period"),
     "phase_margin_deg": ("deg", "smallest phase margin"),
@@ -680,7 +679,15 @@ SIGNALS: dict[str, tuple[str, str]] = {
     ),
     "hot_fan": ("", "hot fan turning, 0 to 1"),
     "cold_fan": ("", "inside fan turning, 0 to 1"),
+    "column": ("", "which signal of the record"),
     "energy_kwh": ("kWh", "energy since the start, at mains plug or battery terminals"),
+    "exceeded_min": ("min", "from the fault until the limit is exceeded"),
+    "judged": ("", "whether the run can fail its drill"),
+    "not_settled": ("", "what was still moving when a drill's run ended"),
+    "rate_k_per_h": ("K/h", "how fast it was still moving"),
+    "rest_k": ("K", "how much is still to come"),
+    "silent_limit": ("", "limit that was exceeded without an alarm"),
+    "silent_reading_c": ("°C", "the control reading when that limit was at its worst"),
     "state": (
         "",
         "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
@@ -689,5 +696,6 @@ SIGNALS: dict[str, tuple[str, str]] = {
         "11 off, controller stopped",
     ),
     "starts": ("", "how often the module has been switched on since the start"),
+    "warning_shown": ("", "whether the firmware's warning came on"),
     "yours": ("", "the maker's own controller in the rooms of a recommendation"),
 }

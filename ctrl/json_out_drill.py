@@ -2,12 +2,15 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from math import isfinite
 
 from ctrl.config import Config
 from ctrl.drill_devices import DeviceSpec
-from ctrl.drill_results import DeviceFound, DrillResult, LimitFound, PassLine, RunFound
+from ctrl.drill_results import DeviceFound, DrillResult, LimitFound, Moving, PassLine, RunFound
 from ctrl.flashed import Flashed
 from ctrl.json_out import Object, _head, _or_why
+
+NOT_SILENT = "no limit was exceeded without an alarm"
 
 
 def of_drills(
@@ -53,7 +56,7 @@ def _drill(found: DrillResult) -> Object:
     return {
         "name": found.name,
         "fault": found.fault,
-        "pass_line": found.pass_line,
+        **_or_why("pass_line", found.pass_line or None, found.skipped or ""),
         "passed": found.passed,
         **_or_why("skipped", found.skipped, "it was run"),
         "drill_runs": [_run(item) for item in found.runs],
@@ -66,7 +69,9 @@ def _run(run: RunFound) -> Object:
         "room": run.room,
         "ambient_c": run.ambient_c,
         "run_pass_line": _pass_line(run.pass_line),
-        "passed": run.passed,
+        "supply_v": run.supply_v,
+        "judged": run.judged,
+        **_or_why("passed", run.passed if run.judged else None, "not judged"),
         "kept_alone": run.kept_alone,
         "missed": list(run.lacks),
         "first_minutes": [asdict(item) for item in run.first_minutes],
@@ -74,6 +79,9 @@ def _run(run: RunFound) -> Object:
         "firmware_steps": [asdict(item) for item in run.steps],
         "final_state": run.final_state,
         **_or_why("alarm_after_s", run.alarm_after_s, "no alarm came"),
+        "warning_shown": run.warning_shown,
+        **_or_why("silent_limit", run.silent and run.silent.limit, NOT_SILENT),
+        **_or_why("silent_reading_c", run.silent and run.silent.reading_c, NOT_SILENT),
         "latched": run.latched,
         "tried_devices": [_device(item) for item in run.devices],
         "saved_by": list(run.saved_by),
@@ -81,7 +89,17 @@ def _run(run: RunFound) -> Object:
         **_or_why("food_warm_h", run.food_warm_h, "the contents are not food"),
         "contents_c_end": run.contents_c_end,
         "watched_h": run.watched_h,
+        "not_settled": [_moving(item) for item in run.moving],
         **_or_why("left_model", run.left_model, "it stayed within the model"),
+    }
+
+
+def _moving(item: Moving) -> Object:
+    known = item.rest_k if isfinite(item.rest_k) else None
+    return {
+        "column": item.column,
+        "rate_k_per_h": item.rate_k_per_h,
+        **_or_why("rest_k", known, "not yet slowing down"),
     }
 
 
@@ -98,7 +116,7 @@ def _limit(item: LimitFound) -> Object:
         "sound_value": item.sound_value,
         "unit": item.unit,
         "worst_min": item.worst_min,
-        **_or_why("passed_min", item.passed_min, "it was kept"),
+        **_or_why("exceeded_min", item.exceeded_min, "it was kept"),
         "in_pass_line": item.in_pass_line,
     }
 

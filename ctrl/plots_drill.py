@@ -1,25 +1,29 @@
 """The picture of the fault drills: hot sink and contents from each fault on."""
 
 from collections.abc import Sequence
+from itertools import cycle
 from math import ceil
 from pathlib import Path
+from textwrap import shorten
 
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from ctrl.config import Config
-from ctrl.drill_results import COLDEST, HOT_SINK, DrillResult, LimitFound
+from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, WARMEST, DrillResult
 from ctrl.plot_style import BLUE, FONT_PT, GREY, VERMILION
 from ctrl.plots import save
 from ctrl.record import INDEX
 
 ACROSS = 4
-STYLES = ("-", "--", ":")
+STYLES = ("-", "--", ":", "-.")
+LIMIT_STYLES = {HOT_SINK: "-", FOAM: "--", WARMEST: ":", COLDEST: ":"}
+MOST_LETTERS = 34
 
 
 def plot_drills(config: Config, results: Sequence[DrillResult], path: Path | None = None) -> Figure:
-    """Draw a panel a drill; a line style a run, limits in grey.
+    """Draw a panel a drill; a line style a run in turn, limits in grey.
 
     Raises
     ------
@@ -39,8 +43,9 @@ def plot_drills(config: Config, results: Sequence[DrillResult], path: Path | Non
     figure.supxlabel("hours from the fault", fontsize=FONT_PT)
     figure.supylabel("°C", fontsize=FONT_PT)
     figure.suptitle(
-        f"{config.cabinet.name}: fault drills\nhot sink red, contents blue, limits of both grey; "
-        "solid, dashed, dotted: runs in their order",
+        f"{config.cabinet.name}: fault drills\nhot sink red, contents blue, in their order "
+        "solid, dashed, dotted, dash-dotted and again\nlimits grey: hot sink solid, foam dashed, "
+        "contents dotted; a panel names what its drill missed",
         fontsize=FONT_PT + 1,
     )
     if path is not None:
@@ -49,18 +54,22 @@ def plot_drills(config: Config, results: Sequence[DrillResult], path: Path | Non
 
 
 def _panel(axis: Axes, found: DrillResult) -> None:
-    for run, style in zip(found.runs, STYLES, strict=False):
+    for run, style in zip(found.runs, cycle(STYLES)):
         hours = (run.table[:, INDEX["time_s"]] - run.fault_s) / 3600.0
         for column, colour in (("hot_sink_c", VERMILION), ("contents_c", BLUE)):
             axis.plot(hours, run.table[:, INDEX[column]], style, color=colour, linewidth=1.1)
     for item in found.runs[0].limits:
-        if item.name in (HOT_SINK, COLDEST):
-            axis.axhline(_level(item), color=GREY, linewidth=0.8)
+        if item.name in LIMIT_STYLES:
+            axis.axhline(item.limit, color=GREY, linewidth=0.8, linestyle=LIMIT_STYLES[item.name])
     axis.axvline(0.0, color=GREY, linewidth=0.6, linestyle=":")
-    verdict = "passed" if found.passed else "FAILED"
-    axis.set_title(f"{found.name.replace('_', ' ')}: {verdict}", fontsize=FONT_PT)
+    axis.set_title(panel_title(found), fontsize=FONT_PT)
     axis.tick_params(labelsize=FONT_PT - 1)
 
 
-def _level(item: LimitFound) -> float:
-    return item.limit
+def panel_title(found: DrillResult) -> str:
+    """Return a panel's title: the verdict, and what of the pass line was missed."""
+    name = found.name.replace("_", " ")
+    if found.passed:
+        return f"{name}: passed"
+    missed = dict.fromkeys(words for run in found.runs if run.failed for words in run.lacks)
+    return "\n".join([f"{name}: FAILED", *(shorten(words, MOST_LETTERS) for words in missed)])

@@ -18,8 +18,8 @@ from ctrl.build import plant_of
 from ctrl.cases import CANNOT
 from ctrl.config import Config, override
 from ctrl.drill_devices import DeviceSpec, device_specs
-from ctrl.drill_results import DrillResult
-from ctrl.drills import Drill, drill_all
+from ctrl.drill_results import DrillResult, Plan
+from ctrl.drills import drill_all
 from ctrl.files import replace_file
 from ctrl.findings import DAY_S
 from ctrl.loop import LOW_BATTERY
@@ -89,8 +89,8 @@ def report_of(
     plan = setpoint_map(config, seed=found.seed, progress=progress)
     drilled = config if item.drive == config.drive.kind else override(config, drive=item.drive)
 
-    def before(drill: Drill) -> None:
-        progress(f"drill: {drill.fault}")
+    def before(plan: Plan) -> None:
+        progress(f"drill: {plan.fault}")
 
     drills = drill_all(drilled, item.settings, seed=found.seed, before=before)
     return Report(
