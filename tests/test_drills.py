@@ -5,21 +5,19 @@ or a fan stops is plain reasoning, named beside each test.
 """
 
 import json
-import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from drill_bench import CONFIG, SETTINGS, changed, limit_of, rows, run_of
 
 from ctrl import cli, drill_follow, drills, screen, screen_drill
-from ctrl.config import build_config, load_config, plain_data
 from ctrl.drill_devices import CABINET, CONTACTOR, HOT_SIDE, device_specs
-from ctrl.drill_follow import Outlook, may_yet_break, outlook_of, rest_of
+from ctrl.drill_follow import Outlook
 from ctrl.drill_limits import limits_found
-from ctrl.drill_list import CHECK_BYTES, DRILLS, check_s, fuse_blows, short_current_a
-from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, WARMEST, PassLine, Plan, Scenario
-from ctrl.drills import bench_of, drill_all, plan_of, room_plant, run_drill, run_plan
-from ctrl.export import export_of
+from ctrl.drill_list import DRILLS, check_s, fuse_blows, short_current_a
+from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, WARMEST, PassLine, Scenario
+from ctrl.drills import bench_of, drill_all, plan_of, room_plant, run_drill
 from ctrl.firmware import settings_of
 from ctrl.flashed import flashed
 from ctrl.glossary import GLOSSARY, SIGNALS
@@ -31,20 +29,6 @@ from ctrl.record import COLUMNS, INDEX
 from ctrl.side_by_side import side_by_side
 from plant import cabinet, stage
 from plant.constants import ZERO_C_K
-
-CONFIG = load_config("benchmark")  # PI with stated settings: nothing to tune
-SETTINGS = settings_of(CONFIG)
-
-
-def changed(**tables):
-    """Return the benchmark with some keys changed; None takes a table away."""
-    data = plain_data(CONFIG)
-    for table, keys in tables.items():
-        if keys is None:
-            data.pop(table, None)
-        else:
-            data[table] = {**data.get(table, {}), **keys}
-    return build_config(data, "changed")
 
 
 @pytest.fixture(scope="module")
@@ -58,23 +42,6 @@ def results(bench):
     drills = list(DRILLS.values())
     found = side_by_side(lambda drill: run_drill(bench, drill), drills, None)
     return {item.name: item for item in found}
-
-
-def run_of(results, drill, part):
-    """Return the run of a drill whose name has `part` in it: of several rooms the first."""
-    return next(run for run in results[drill].runs if part in run.name)
-
-
-def limit_of(run, name):
-    (found,) = (item for item in run.limits if item.name == name)
-    return found
-
-
-def rows(run, column, low_s, high_s):
-    """Return (seconds from the fault, values) of a column between two times after it."""
-    after = run.table[:, INDEX["time_s"]] - run.fault_s
-    chosen = (after >= low_s) & (after <= high_s)
-    return after[chosen], run.table[chosen, INDEX[column]]
 
 
 # What is asked: twenty drills, each with its pass line -----------------------------------------
@@ -341,17 +308,6 @@ def test_a_cut_out_that_would_open_in_sound_running_is_told():
     assert not specs[CABINET].fitted
 
 
-def test_a_cut_out_opens_at_its_point_however_fast_it_warms():
-    """A sink that gains 8 K a minute is past 66 °C when looked at twice a minute."""
-    hot = changed(hot_sink_sensor=None, protection={"hot_cut_out_c": 65.0})
-    run = one_run(hot, "hot_fan_stopped", "worst", CONFIG.supply.highest_voltage_v)
-    assert not run.kept_alone and run.passed
-    item = next(item for item in run.devices if item.device == HOT_SIDE)
-    seen_s, sink_c = rows(run, "hot_sink_c", 0.0, 900.0)
-    reached_s = seen_s[np.argmax(sink_c >= 65.0)]
-    assert 0.0 <= 60.0 * item.opens_min - reached_s <= 4.0
-
-
 def test_limits_are_read_off_the_rows():
     """Against three rows written by hand: one before the fault, two after it."""
     plant = room_plant(CONFIG, "usual")
@@ -427,40 +383,6 @@ def test_all_lines_stand_on_the_screen_before_a_drill_runs(bench):
     assert "any defrost by time: no alarm is asked" in flat
 
 
-def test_no_limit_is_named_that_is_not_watched():
-    """Dry goods have no coldest limit: they do not freeze."""
-    dry = load_config("seed_store")
-    bench = bench_of(dry, settings_of(dry))
-    for drill in DRILLS.values():
-        for scenario in plan_of(bench, drill).scenarios:
-            assert COLDEST not in scenario.line.limits
-            assert "dry goods do not freeze" in scenario.line.words
-            told = "a contents limit that sound running" in scenario.line.words
-            asked = scenario.line.back_within_h is not None
-            assert told == (asked or WARMEST in scenario.line.limits)
-
-
-def test_the_safe_state_is_that_of_the_fan_as_it_is_wired():
-    for wiring, words in (
-        ("own_switch", "off, hot fan on, alarm"),
-        ("always", "off, hot fan on, as it is always wired, alarm"),
-        ("with_module", "off, hot fan stopped with the module, on whose wires it is, alarm"),
-    ):
-        wired = changed(hot_sink={"fan_wiring": wiring})
-        plan = plan_of(bench_of(wired, settings_of(wired)), DRILLS["sensor_open"])
-        assert words in plan.scenarios[0].line.words
-
-
-def test_swapped_wires_are_tried_where_they_freeze():
-    """The hot sink's reading asks for full duty for ever; the hottest room hides what it does."""
-    usual = changed(cold_sink_sensor=None)
-    found = run_drill(bench_of(usual, settings_of(usual)), DRILLS["sensors_swapped"])
-    by_room = {run.room: run for run in found.runs}
-    assert set(by_room) == {"coldest", "usual", "worst"}
-    assert limit_of(by_room["worst"], COLDEST).kept
-    assert not limit_of(by_room["coldest"], COLDEST).kept and not found.passed
-
-
 def test_a_stuck_switch_is_tried_at_every_stated_voltage(results):
     part = CONFIG.supply
     stated = {part.lowest_voltage_v, part.voltage_v, part.highest_voltage_v}
@@ -473,20 +395,6 @@ def test_a_stuck_switch_is_tried_at_every_stated_voltage(results):
         by_v = {run.supply_v: run for run in runs if run.room == room}
         currents = [rows(by_v[volts], "current_a", 60.0, 300.0)[1].mean() for volts in sorted(by_v)]
         assert currents == sorted(currents) and currents[-1] > 1.1 * currents[0]
-
-
-def test_the_highest_voltage_turns_a_stuck_switchs_verdict():
-    """Between what 12.6 V and 14.4 V chill down to, by a limit put there by hand."""
-    highest_v = CONFIG.supply.highest_voltage_v
-    warm = {"climate": {"usual_c": 24.0}}
-    ends = [
-        limit_of(one_run(changed(**warm), "switch_stuck_on", "usual", volts), COLDEST).value
-        for volts in (None, highest_v)
-    ]
-    assert ends[1] < ends[0] - 0.2
-    between = changed(**warm, use={"contents_min_c": round(sum(ends) / 2.0, 2)})
-    assert one_run(between, "switch_stuck_on", "usual").passed
-    assert not one_run(between, "switch_stuck_on", "usual", highest_v).passed
 
 
 def test_the_screen_says_at_which_voltages_nothing_was_tried():
@@ -511,27 +419,6 @@ def test_what_is_milder_than_at_the_usual_voltage_is_one_line(results):
 # How long it is watched ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("tau_h", "hours"), [(6.0, 4.0), (24.0, 4.0), (60.0, 24.0)])
-def test_the_rest_of_an_exponential_is_its_rest(tau_h, hours):
-    """Means of spans of A exp(-t/tau): what is left after the last is that mean itself."""
-    edges = np.arange(4) * hours
-    decay = np.exp(-edges / tau_h)
-    means = 10.0 * tau_h / hours * (decay[:-1] - decay[1:])
-    rest = rest_of(means[1] - means[0], means[2] - means[1], hours)
-    assert rest == pytest.approx(-means[2], rel=1e-6)
-
-
-def test_what_swings_is_not_what_moves_on():
-    assert rest_of(0.4, -0.3, 4.0) == -0.3
-    assert rest_of(0.3, 0.4, 4.0) == np.inf and rest_of(-0.3, -0.4, 4.0) == -np.inf
-    assert rest_of(0.0, 0.0, 4.0) == 0.0
-    a_day = [np.full(4, value) for value in (5.0, 5.0, 5.8, 5.0, 5.0, 5.0) * 3]
-    assert outlook_of(a_day, [0.0, 0.0]).settled
-    assert not outlook_of(a_day[:4], [0.0, 0.0]).settled
-    freezing = outlook_of(a_day, [0.1, 0.2])
-    assert not freezing.settled and freezing.rest_k[3] == -np.inf
-
-
 def test_a_defrosts_swing_is_not_told_as_moving(results):
     """A melt takes the hot sink down and lets it come back: it is settled all the same."""
     day = np.zeros((3, len(COLUMNS)))
@@ -542,62 +429,6 @@ def test_a_defrosts_swing_is_not_told_as_moving(results):
     run = run_of(results, "supply_sagging", "worst")
     assert rows(run, "hot_sink_c", 6 * 3600.0, 1e9)[1].std() > 1.0  # its defrosts are there
     assert "hot_sink_c" not in {item.column for item in run.moving}
-
-
-def test_only_a_rest_towards_the_limit_breaks_it():
-    plant = room_plant(CONFIG, "usual")
-    table = np.zeros((3, len(COLUMNS)))
-    table[:, INDEX["time_s"]] = (100.0, 160.0, 220.0)
-    table[:, INDEX["contents_c"]] = 2.4
-    limits = limits_found(CONFIG, plant, table, 100.0, PassLine(), table[:1])
-    for rest, wanted in ((-0.5, (COLDEST,)), (-0.3, ()), (0.5, ()), (-np.inf, (COLDEST,))):
-        assert may_yet_break(limits, table, Outlook((0.0, 0.0, 0.0, rest), (0.0,) * 4)) == wanted
-
-
-def slow_larder(**use):
-    """Two dozen bottles, whose rest after 36 h is worth tenths of a kelvin."""
-    data = plain_data(load_config("galley_larder"))
-    data["controller"] = {
-        "kind": "pi", "kp_pct_per_k": 42.0, "ti_s": 155.0, "setpoint_c": 7.8, "period_s": 1.0,
-    }  # fmt: skip
-    data["defrost"] = {"kind": "none"}
-    data["contents"]["count"] = 24
-    data["climate"]["usual_c"] = 18.5
-    data["use"].update(use)
-    return build_config(data, "slow")
-
-
-def one_run(config, name, room, volts=None):
-    """Return one run of a drill alone."""
-    bench = bench_of(config, settings_of(config))
-    (scenario,) = (
-        item
-        for item in plan_of(bench, DRILLS[name]).scenarios
-        if (item.room, item.volts) == (room, volts)
-    )
-    return run_plan(bench, Plan(name, "", (scenario,))).runs[0]
-
-
-def test_a_slow_fall_is_followed_to_its_limit():
-    """A limit below what 36 h show and above the rest: the run goes on, and says it is broken."""
-    found = one_run(slow_larder(contents_min_c=-0.5), "switch_stuck_on", "usual")
-    after_s, contents_c = rows(found, "contents_c", 0.0, 1e9)
-    at_36_c = contents_c[after_s <= 36.0 * 3600.0].min()
-    (moving,) = (item for item in found.moving if item.column == "contents_c")
-    assert found.watched_h < 41.0 and moving.rate_k_per_h < 0.0 and moving.rest_k < -0.2
-    assert "contents still falling 0.0" in screen_drill.moving_words(found.moving)
-    limit_c = float(at_36_c + 0.5 * moving.rest_k)
-    run = one_run(slow_larder(contents_min_c=limit_c), "switch_stuck_on", "usual")
-    assert run.watched_h > 41.0 and not run.passed and COLDEST in run.lacks
-    assert limit_of(run, COLDEST).exceeded_min > 36.0 * 60.0
-
-
-def test_what_has_not_settled_in_time_is_not_passed(monkeypatch):
-    monkeypatch.setattr(drill_follow, "FIRST_H", 12.0)
-    monkeypatch.setattr(drill_follow, "MOST_H", 12.0)
-    run = one_run(slow_larder(contents_min_c=2.3), "switch_stuck_on", "usual")
-    assert limit_of(run, COLDEST).kept and not run.passed
-    assert run.lacks == (f"{COLDEST} not settled, may yet break",)
 
 
 # Alarm, or how one would notice ------------------------------------------------------------------
@@ -620,15 +451,6 @@ def test_a_limit_exceeded_in_silence_is_told(results):
     )
     late = run_of(results, "tick_late", "no watchdog")
     assert "the status line stands still" in screen_drill.alarm_words(late)
-
-
-def test_the_checks_longest_time_is_two_passes_of_the_exports_bytes():
-    """By hand from the export's own text: its size, and what settings_check.c reads a tick."""
-    export = export_of(CONFIG, SETTINGS, version="0", recommended=False)
-    size = int(re.search(r"CL_SETTINGS_BYTES (\d+)U", export.files["coldloop_features.h"])[1])
-    a_tick = int(re.search(r"BYTES_PER_TICK (\d+)U", export.files["settings_check.c"])[1])
-    assert a_tick == CHECK_BYTES
-    assert check_s(CONFIG, SETTINGS) == np.ceil(2 * size / a_tick) * SETTINGS.period_s
 
 
 # The same again, other controllers, command line -------------------------------------------------
