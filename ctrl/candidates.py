@@ -293,6 +293,24 @@ def most_air_swing_k(config: Config, plant: Plant, setpoint_c: float) -> float:
     return min(max(2.0 * (setpoint_c - coldest), 1.0), widest_k)
 
 
+def stated_least_times_s(config: Config) -> tuple[float | None, float | None]:
+    """Return the least times on and off that the config states [s]; None where it leaves one out.
+
+    A default is not a statement: only what somebody wrote is a limit of a part.
+    """
+    part = config.controller
+    on_s = part.min_on_s if "min_on_s" in part.model_fields_set else None
+    return on_s, part.min_off_s if "min_off_s" in part.model_fields_set else None
+
+
+def flashed_least_time_s(tuning: OnOffTuning, which: int) -> float:
+    """Return the least time on (0) or off (1) as flashed [s].
+
+    What is worked out is rounded down to 5 s, what is stated stands.
+    """
+    return max(float(floor(tuning.worked_out_s[which] / 5.0) * 5), tuning.stated_s[which] or 0.0)
+
+
 def on_off_candidate(
     config: Config, base: Plant, kind: str, setpoint_c: float, fits: bool
 ) -> Candidate:
@@ -320,14 +338,15 @@ def on_off_candidate(
             reading_lsb_k=reading_step_k(config.sensor),
             delay_s=reading_delay_s(config, 1.0),
             on_duty=settings.duty_limit,
+            stated_s=stated_least_times_s(config),
         )
     except NoTuning as error:
         return Candidate("on_off", kind, fits, plant, settings, note=f"not tuned: {error}")
     settings = replace(
         settings,
         hysteresis_k=round(tuning.hysteresis_k, 1),
-        min_on_s=float(floor(tuning.min_on_s / 5.0) * 5),
-        min_off_s=float(floor(tuning.min_off_s / 5.0) * 5),
+        min_on_s=flashed_least_time_s(tuning, 0),
+        min_off_s=flashed_least_time_s(tuning, 1),
     )
     return Candidate("on_off", kind, fits, plant, settings, on_off=tuning)
 

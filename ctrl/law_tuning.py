@@ -97,7 +97,8 @@ def _gentle(config: Config, found: Candidate) -> Candidate:
     band_k = max(narrowest_band_k(config, GENTLE_BAND_K), found.settings.hysteresis_k)
     return replace(
         found, settings=replace(found.settings, hysteresis_k=band_k), on_off=None,
-        tuned_by=f"{found.decided_by}, at least {GENTLE_BAND_K:g} K: nothing wears",
+        tuned_by=f"{found.decided_by}, at least {GENTLE_BAND_K:g} K: nothing wears. "
+        f"{found.on_off.least_times_words}",
     )  # fmt: skip
 
 

@@ -147,6 +147,8 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     table.add_row("relay life", _life(chosen.relay_life_years), "years")
     show_table(out, table)
     paragraph(out, f"Hysteresis: decided by {found.decided_by}.")
+    if found.least_times:
+        paragraph(out, f"{found.least_times}.")
     paragraph(out, "Without the defrost plan: with one the reading swings further, and setpoint, "
                    "band and relay life differ. What to flash is told by recommend.")  # fmt: skip
     if not found.has_relay:

@@ -16,6 +16,8 @@ def show_settings(out: Console, found: Comparison) -> None:
         lines = f"{name_of(item, found.items)}: {'; '.join(setting_words(candidate.settings))}."
         if candidate.decided_by:
             lines += f" Decided by: {candidate.decided_by}."
+        if candidate.on_off is not None:
+            lines += f" {candidate.on_off.least_times_words}."
         if item.relay_life_years is not None and "relay's life" in candidate.decided_by:
             lines += (
                 " That life is of the settled days on which the band was tuned; over the last of "

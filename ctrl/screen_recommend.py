@@ -220,6 +220,8 @@ def _settings(out: Console, found: Recommendation) -> None:
     if item.decided_by:
         what = "Gains" if item.controller == "pi" else "Hysteresis"
         paragraph(out, f"{what}: decided by {item.decided_by}.")
+    if item.on_off is not None:
+        paragraph(out, f"{item.on_off.least_times_words}.")
     if item.pi is not None and item.regulation is not None:
         paragraph(out, regulation_text(item))
     place = words_of(config.sensor.place)

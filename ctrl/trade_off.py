@@ -125,6 +125,7 @@ class TradeOff:
     has_relay: bool
     min_on_s: float = 180.0
     min_off_s: float = 180.0
+    least_times: str = ""
 
     @property
     def lack(self) -> str:
@@ -458,4 +459,5 @@ def trade_off(config: Config, *, bands_k: Sequence[float] = BANDS_K, seed: int =
         tuple(item for item in places if item is not None), seed,
         config.drive.kind in ("relay", "slow_window"),
         candidate.settings.min_on_s, candidate.settings.min_off_s,
+        "" if candidate.on_off is None else candidate.on_off.least_times_words,
     )  # fmt: skip
