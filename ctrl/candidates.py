@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from math import ceil, floor, inf, log10
 
-from ctrl.build import at_ambient, humidity_at
+from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.capability import (
     Coldest,
     at_duty,
@@ -18,10 +18,11 @@ from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.linear_points import gain_at
-from ctrl.linearise import LinearPlant, linear_plant
+from ctrl.linearise import LinearPlant, linear_plant, steady_gain_k_per_duty
 from ctrl.margins import Margins, control_margins, margins, worst
 from ctrl.pi_search import search_pi, settings_from, tuning_with
 from ctrl.regulation import Regulation, door_recovery
+from ctrl.tolerance_draws import least_voltage_v
 from ctrl.tuning import NoTuning, OnOffTuning, PITuning, name_of, tune_on_off, tune_pi
 from plant import cabinet, drive
 from plant.cabinet import Plant
@@ -45,7 +46,7 @@ class Candidate:
     `fits` tells whether the config's own drive can run it; `margins` are the worst over all
     operating points, by python-control, of the gains as rounded; `note` says what the tuning
     fell back to, if it did.  `regulation` is a door opening where the gain is lowest;
-    `tuned_at` names the operating points.
+    `tuned_at` names the operating points, `tightest_at` the one of the largest Ms.
     """
 
     controller: str
@@ -60,6 +61,7 @@ class Candidate:
     tuned_by: str = ""
     regulation: Regulation | None = None
     tuned_at: tuple[str, ...] = ()
+    tightest_at: str = ""
 
     @property
     def decided_by(self) -> str:
@@ -140,6 +142,49 @@ def hardly_driven(config: Config, plant: Plant) -> list[Operating]:
         )
         for room_c in sorted({rooms.coldest_c, rooms.usual_c, rooms.worst_c})
     ]
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A steady point that the loop is judged at, on the voltage it is met on, and its slopes."""
+
+    plant: Plant
+    point: Operating
+    linear: LinearPlant
+
+    @staticmethod
+    def at(plant: Plant, point: Operating) -> "Judged":
+        """Return a point of a plant with its slopes."""
+        return Judged(plant, point, linear_plant(plant, point))
+
+    def is_passed_by(self, setpoint_c: float) -> bool:
+        """Tell whether the loop leaves for no drive: more duty warms, and it is cold enough."""
+        cold = self.linear.reading_k - ZERO_C_K < setpoint_c
+        return cold and steady_gain_k_per_duty(self.linear) <= 0.0
+
+
+def judged_points(
+    config: Config, plant: Plant, setpoint_c: float, most_duty: float
+) -> tuple[list[Judged], int]:
+    """Return (points a loop is judged at, how many of the first a rule may be fitted on).
+
+    Those of the usual voltage are fitted.  A smoothed current's gain goes nearly with the
+    voltage squared: stability is judged at the highest too, regulation at the lowest that the
+    module runs at too.
+    """
+    supply, least_v = config.supply, least_voltage_v(config, plant)
+    here = tuning_points(config, plant, setpoint_c, most_duty)
+    found = [Judged.at(plant, point) for point in [*here, *hardly_driven(config, plant)]]
+    others = []
+    if supply.highest_voltage_v > supply.voltage_v:
+        high = with_supply_v(plant, supply.highest_voltage_v)
+        points = tuning_points(config, high, setpoint_c, most_duty) + hardly_driven(config, high)
+        others += [Judged.at(high, point) for point in points]
+    if least_v < supply.voltage_v:
+        low = with_supply_v(plant, least_v)
+        points = tuning_points(config, low, setpoint_c, most_duty)
+        others += [Judged.at(low, point) for point in points]
+    return found + [item for item in others if not item.is_passed_by(setpoint_c)], len(here)
 
 
 def _in_coldest_room(config: Config, plant: Plant, wanted_k: float, most_duty: float) -> Operating:
@@ -236,10 +281,8 @@ def pi_candidate(
         window_s=window_s,
         window_min_on_s=config.drive.window_min_on_s if kind == "slow_window" else 0.0,
     )
-    points = tuning_points(config, plant, setpoint_c, most.duty)
-    fitted = len(points)
-    points += hardly_driven(config, plant)
-    plants = [linear_plant(plant, point) for point in points]
+    points, fitted = judged_points(config, plant, setpoint_c, most.duty)
+    plants = [item.linear for item in points]
     delay_s = reading_delay_s(config, period_s)
     try:
         tuning = tune_pi(
@@ -267,15 +310,17 @@ def pi_candidate(
         settings, tuning = settings_from(search, settings), tuning_with(search, tuning)
     rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, total_s)
     gains = [gain_at(x.duty, settings.kp_pct_per_k, settings.gain_schedule) for x in plants]
-    shown = range(len(plants)) if settings.gain_schedule else _narrowest(plants, rounded)
-    confirmed = worst([control_margins(plants[i], gains[i], *rounded[1:]) for i in shown])
+    shown = list(range(len(plants))) if settings.gain_schedule else _narrowest(plants, rounded)
+    each = [control_margins(plants[i], gains[i], *rounded[1:]) for i in shown]
+    tightest = max(range(len(shown)), key=lambda k: each[k].ms)
     tuning = replace(tuning, lowest=_least_gain_held(plants, tuning.gains_k, setpoint_c))
-    point = points[tuning.lowest]
-    ratio = float(point.inputs[cabinet.AMBIENT_W])
+    least = points[tuning.lowest]
+    ratio = float(least.point.inputs[cabinet.AMBIENT_W])
     return Candidate(
-        "pi", kind, fits, plant, settings, pi=tuning, margins=confirmed,
-        regulation=door_recovery(config, plant, settings, point, ratio),
+        "pi", kind, fits, plant, settings, pi=tuning, margins=worst(each),
+        regulation=door_recovery(config, least.plant, settings, least.point, ratio),
         tuned_at=tuple(name_of(item) for item in plants),
+        tightest_at=name_of(plants[shown[tightest]]),
     )  # fmt: skip
 
 

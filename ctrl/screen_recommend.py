@@ -256,7 +256,8 @@ def regulation_text(item: Candidate) -> str:
     )  # fmt: skip
     return (
         f"Stability judged at the highest gain at crossover ({item.tuned_at[tuning.highest]}: "
-        f"{digits(gains[tuning.highest], 2)} K a unit of duty), regulation at the lowest held "
+        f"{digits(gains[tuning.highest], 2)} K a unit of duty; margins tightest at "
+        f"{item.tightest_at}), regulation at the lowest held "
         f"({item.tuned_at[tuning.lowest]}: {digits(gains[tuning.lowest], 2)} K): there a door "
         f"open for {door.open_s:g} s warms the air by {fixed(door.peak_k)} K and it {back}."
     )

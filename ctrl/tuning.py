@@ -116,8 +116,9 @@ def lack_of(found: Margins) -> str | None:
 
 
 def name_of(linear: LinearPlant) -> str:
-    """Return the operating point in words."""
-    return f"duty {linear.duty:.2f}, {linear.ambient_k - ZERO_C_K:.0f} C ambient, {linear.regime}"
+    """Return the operating point in words; with the supply's voltage where it is told."""
+    words = f"duty {linear.duty:.2f}, {linear.ambient_k - ZERO_C_K:.0f} C ambient, {linear.regime}"
+    return words if linear.supply_v == 0.0 else f"{words}, {linear.supply_v:.1f} V"
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,7 +246,7 @@ def tune_pi(
         if gain <= 0.0:
             raise NoTuning(
                 f"more duty does not cool at {name_of(linear)} ({gain:.2f} K per unit duty): "
-                "lower the duty limit"
+                "a lower duty limit, a lower voltage or smoothed current, or a better hot sink"
             )
     why = "no period tried"
     for period in _periods_from(period_s):
