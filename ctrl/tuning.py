@@ -246,7 +246,7 @@ def tune_pi(
         if gain <= 0.0:
             raise NoTuning(
                 f"more duty does not cool at {name_of(linear)} ({gain:.2f} K per unit duty): "
-                "a lower duty limit, a lower voltage or smoothed current, or a better hot sink"
+                "lower the duty limit or the voltage, smooth the current, or fit a better hot sink"
             )
     why = "no period tried"
     for period in _periods_from(period_s):
