@@ -17,6 +17,7 @@ from ctrl.capability import (
 from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
+from ctrl.fold_back import relay_words
 from ctrl.linear_points import gain_at
 from ctrl.linearise import LinearPlant, linear_plant, steady_gain_k_per_duty
 from ctrl.margins import Margins, control_margins, margins, worst
@@ -46,7 +47,8 @@ class Candidate:
     `fits` tells whether the config's own drive can run it; `margins` are the worst over all
     operating points, by python-control, of the gains as rounded; `note` says what the tuning
     fell back to, if it did.  `regulation` is a door opening where the gain is lowest;
-    `tuned_at` names the operating points, `tightest_at` the one of the largest Ms.
+    `tuned_at` names the operating points, `tightest_at` the one of the largest Ms; `hot_side` says
+    where a relay is switched by its fold-back, if it is.
     """
 
     controller: str
@@ -62,6 +64,7 @@ class Candidate:
     regulation: Regulation | None = None
     tuned_at: tuple[str, ...] = ()
     tightest_at: str = ""
+    hot_side: str = ""
 
     @property
     def decided_by(self) -> str:
@@ -362,6 +365,7 @@ def on_off_candidate(
     """Return the tuned thermostat on a relay, or on the config's own switch."""
     plant = with_drive(base, kind)
     part, relay = config.controller, kind == "relay"
+    hot_side = relay_words(config, plant) if relay else ""
     most = 1.0 if relay else duty_limit(plant, config).duty
     settings = Settings(
         controller="on_off",
@@ -386,14 +390,15 @@ def on_off_candidate(
             stated_s=stated_least_times_s(config),
         )
     except NoTuning as error:
-        return Candidate("on_off", kind, fits, plant, settings, note=f"not tuned: {error}")
+        return Candidate("on_off", kind, fits, plant, settings, note=f"not tuned: {error}",
+                         hot_side=hot_side)  # fmt: skip
     settings = replace(
         settings,
         hysteresis_k=round(tuning.hysteresis_k, 1),
         min_on_s=flashed_least_time_s(tuning, 0),
         min_off_s=flashed_least_time_s(tuning, 1),
     )
-    return Candidate("on_off", kind, fits, plant, settings, on_off=tuning)
+    return Candidate("on_off", kind, fits, plant, settings, on_off=tuning, hot_side=hot_side)
 
 
 def candidates_of(config: Config, plant: Plant, setpoint_c: float) -> list[Candidate]:

@@ -221,6 +221,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "flash_bytes": ("", "code and constants that are burnt, in bytes"),
     "foam_c": ("°C", "foam at the hot sink: min, mean, max"),
     "foam_c_max": ("°C", "foam at the hot sink, hottest"),
+    "folded_share": ("", "share of the day in which fold-back of the hot sink keeps it off"),
     "folder": ("", "folder written"),
     "food_warm_h": ("h", "food above 5 °C after the fault"),
     "freezing_c": ("°C", "freezing point of the contents"),

@@ -51,6 +51,7 @@ from ctrl.cautions import (
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.defrost_kinds import plan_kind, rerun_plan
+from ctrl.drive_cycling import cycling_words
 from ctrl.energy_day import EnergyDay, energy_day
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
@@ -307,6 +308,7 @@ def recommend(
             *not_kept(apart),
             *worn,
             *cautions_of(config, plant, cases),
+            *_cycling(controllers[0]),
             *fan_failure_cautions(failures),
         ),
         energy_boundary=energy_boundary(config),
@@ -325,6 +327,13 @@ def recommend(
         energy_day=energy_day(config, best.plant, best.settings, found, seed=seed,
                               workers=workers),
     )  # fmt: skip
+
+
+def _cycling(chosen: Controlled) -> tuple[str, ...]:
+    """Return the caution that the chosen drive starts too often in the usual room, if it does."""
+    item, starts_per_h = chosen.candidate, chosen.findings.cycles_per_hour
+    words = cycling_words(item.controller, item.drive, starts_per_h)
+    return (f"In the usual room {words}.",) if words else ()
 
 
 def _held(

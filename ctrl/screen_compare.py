@@ -14,6 +14,7 @@ from ctrl.comparison import (
     name_of,
     remaining_misses,
 )
+from ctrl.drive_cycling import cycling_words
 from ctrl.screen import (
     digits,
     duration,
@@ -21,6 +22,7 @@ from ctrl.screen import (
     grid_of,
     heading,
     paragraph,
+    percent,
     show_table,
     words_of,
 )
@@ -50,7 +52,9 @@ def show(out: Console, found: Comparison) -> None:
     for first in range(0, len(found.items), step):
         _table(out, found.items[first : first + step])
     for item in found.items:
-        words = [x for x in (item.candidate.note, _lack(found, item)) if x]
+        candidate = item.candidate
+        often = cycling_words(candidate.controller, candidate.drive, item.findings.cycles_per_hour)
+        words = [x for x in (candidate.note, _lack(found, item), candidate.hot_side, often) if x]
         if words:
             paragraph(out, f"{name_of(item, found.items)}: {'; '.join(words)}.")
     alike = ice_alike(config, found.items)
@@ -145,7 +149,11 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     table.add_row("swing of the contents", fixed(seen.contents_swing_k, 2), "K in a cycle")
     table.add_row("switching", digits(seen.cycles_per_hour, 2), "per h")
     table.add_row("relay life", _life(chosen.relay_life_years), "years")
+    table.add_row("hot sink, most", fixed(seen.hot_sink_c_max), "°C")
+    table.add_row("folded back", percent(seen.folded_share), "of the day")
     show_table(out, table)
+    if found.hot_side:
+        paragraph(out, f"Hot side: {found.hot_side}.")
     paragraph(out, f"Hysteresis: decided by {found.decided_by}.")
     if found.least_times:
         paragraph(out, f"{found.least_times}.")

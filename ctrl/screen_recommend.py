@@ -9,6 +9,7 @@ from rich.table import Table
 from ctrl.candidates import Candidate
 from ctrl.cases import CANNOT, WITH_DEFROST, Case, Limit, advisory_limits, is_cold_room
 from ctrl.config import Config
+from ctrl.drive_cycling import cycling_words
 from ctrl.firmware import Settings
 from ctrl.ice import DefrostPlan
 from ctrl.recommend import Controlled, Provisional, Recommendation
@@ -240,6 +241,8 @@ def _settings(out: Console, found: Recommendation) -> None:
         paragraph(out, f"{risk[0].upper()}{risk[1:]}.")
     if item.drive == "relay" and found.duty_limit.duty < 1.0:
         paragraph(out, "A relay is on or off: it cannot keep this limit for you.")
+    if item.hot_side:
+        paragraph(out, f"Hot side: {item.hot_side}.")
     if item.note:
         paragraph(out, f"Note: {item.note}.")
 
@@ -306,9 +309,13 @@ def _controllers(out: Console, found: Recommendation) -> None:
         table.add_row(name, *(cell(item) for item in items), unit)
     show_table(out, table)
     for item in items:
-        if item.candidate.note and item is not found.chosen:
-            who = f"{words_of(item.candidate.controller)} on {words_of(item.candidate.drive)}"
-            paragraph(out, f"{who}: {item.candidate.note}.")
+        candidate = item.candidate
+        note = "" if item is found.chosen else candidate.note
+        cycles_per_h = item.findings.cycles_per_hour
+        often = cycling_words(candidate.controller, candidate.drive, cycles_per_h)
+        for text in filter(None, (note, often)):
+            who = f"{words_of(candidate.controller)} on {words_of(candidate.drive)}"
+            paragraph(out, f"{who}: {text}.")
     paragraph(out, other_drive(found))
 
 
@@ -332,6 +339,15 @@ def other_drive(found: Recommendation) -> str:
         side = "warmer" if apart_k > 0.0 else "colder"
         apart = f"{abs(apart_k):.1f} K {side}"
         return f"The energies do not compare: {name} leaves the contents {apart}."
+    use = found.config.use
+    warm = [x for x in (best, chosen)
+            if x.findings.contents_c.mean > use.target_c + use.target_tolerance_k]  # fmt: skip
+    if warm:
+        means = " and ".join(f"{x.findings.contents_c.mean:.1f} °C" for x in (best, chosen))
+        return (
+            f"The energies do not compare: {use.target_c:g} °C is not held ({means} with {name} "
+            "and with the chosen); how cold each drive can hold it is told by sweep."
+        )
     saved = mine - theirs
     if saved <= 0.005 * mine:
         return "No other drive compared would save energy."
