@@ -135,7 +135,7 @@ def _share_holds(found: Recommendation) -> Chain:
     steps = [
         Step("fresh draws" if part.confirmed else "comparing draws", part.draws, ""),
         Step("kept every limit", part.holds, ""),
-        Step("at least, with 95 % confidence", part.share_at_least, ""),
+        Step("at least, with 95 % confidence", part.share_claimed, ""),
         Step("wanted", part.wanted_share, ""),
         *(Step(f"tried: {item.what}, broke a limit of {item.draws}", item.failed, "")
           for item in part.variants),

@@ -225,6 +225,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "folder": ("", "folder written"),
     "food_warm_h": ("h", "food above 5 °C after the fault"),
     "freezing_c": ("°C", "freezing point of the contents"),
+    "fresh": ("", "whether the settings were not chosen on these draws"),
     "from_c": ("°C", "coldest hot sink that was looked at"),
     "frost_g_end": ("g", "frost at the end"),
     "frost_g_max": ("g", "most frost"),

@@ -158,12 +158,14 @@ class Recommendation:
         if found is None:
             return ""
         shown = "shown" if found.kept else "NOT SHOWN"
-        fresh = "fresh" if found.confirmed else "comparing"
+        fresh, bound = "comparing", "no confidence claimed, they chose the settings"
+        if found.confirmed:
+            fresh = "fresh"
+            bound = f"at least {100.0 * found.share_at_least:.1f} % with 95 % confidence"
         return (
             f"with parts out of tolerance {shown} for {100.0 * found.wanted_share:.0f} % of such "
-            f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, at least "
-            f"{100.0 * found.share_at_least:.1f} % with 95 % confidence; most at risk: "
-            f"{found.at_risk}{self._way_there}"
+            f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, {bound}; "
+            f"most at risk: {found.at_risk}{self._way_there}"
         )
 
     @property

@@ -34,8 +34,8 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
     paragraph(
         out,
         f"{found.holds} of {found.draws} {which} kept every limit in the {rooms} "
-        f"room; with 95 % confidence at least {percent(found.share_at_least, 1)} of such "
-        f"cabinets do (wanted: {percent(found.wanted_share)}). {_cold_words(found)}",
+        f"room; {_bound_words(found)} (wanted: {percent(found.wanted_share)}). "
+        f"{_cold_words(found)}",
     )
     paragraph(out, f"{'Kept' if found.kept else 'NOT KEPT'}: {found.reason}.")
     for remedy in found.remedies:
@@ -63,6 +63,13 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
         f"At {fixed(found.least_voltage_v)} V, the lowest it runs at, the coldest it can hold "
         f"in the worst room is {fixed(found.coldest_at_least_voltage_c)} °C.",
     )
+
+
+def _bound_words(found: Tolerance) -> str:
+    """Return what that shows of all such cabinets: nothing, where settings were chosen on them."""
+    if not found.confirmed:
+        return "no confidence is claimed, as the settings were chosen on these draws"
+    return f"with 95 % confidence at least {percent(found.share_at_least, 1)} of such cabinets do"
 
 
 def _cold_words(found: Tolerance) -> str:
