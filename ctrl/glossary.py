@@ -8,6 +8,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "absent_libraries": ("", "libraries of live checks that are not installed"),
     "absent_protections": ("", "what the firmware cannot do for want of a sensor"),
     "advice": ("", "which design to take, or which point of the map, and what decides it"),
+    "across_frost": ("", "whether the gain is taken across the onset of frost, not in it"),
     "after_min": ("min", "from the failure until the limit is reached"),
     "air_c": ("°C", "cabinet air: min, mean, max"),
     "air_c_mean": ("°C", "cabinet air, mean"),
