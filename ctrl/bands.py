@@ -19,6 +19,7 @@ from ctrl.cases import usual_run
 from ctrl.config import Config
 from ctrl.findings import DAY_S, span
 from ctrl.firmware import Settings, firmware_of, reading_step_k
+from ctrl.protection_settings import R_FOLD_BACK
 from ctrl.record import Record
 from ctrl.switching_cycle import Cycle, NoCycle, SwitchedPlant, switched_plant
 from ctrl.trial import nearest_point, run_settled
@@ -31,6 +32,7 @@ from plant.steady import Operating
 BANDS_K = (0.3, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
 MOST_DEVIATION = 0.10  # beyond it the simulated cycle decides
 CALM_DAYS = 3
+FOLDED_SHARE = 0.01  # of the day; beyond it the fold-back switches the relay, not the band
 NEVER_PER_H = 1e-9  # stands for a contact that never switches: a life is told, and no infinity
 
 
@@ -40,7 +42,8 @@ class Seen:
 
     Swings of air and contents: the median over whole cycles, so that a door counts for one
     cycle [K]; `contents_range_k` and `air_day_range_k` over the day, doors and melts included [K];
-    span and peak of the module's hot face [K, °C].
+    span and peak of the module's hot face [K, °C]; hottest hot sink [°C] and share of the day in
+    which its fold-back keeps the module off [-].
     """
 
     period_s: float
@@ -54,6 +57,8 @@ class Seen:
     module_peak_c: float
     energy_kwh_per_day: float
     air_day_range_k: float
+    hot_sink_c_max: float
+    folded_share: float
 
 
 @dataclass(frozen=True)
@@ -127,6 +132,8 @@ def seen_in(record: Record) -> Seen:
         module_peak_c=span(part["hot_face_c"]).max,
         energy_kwh_per_day=float(energy[-1] - energy[0]) * 24.0 / hours,
         air_day_range_k=float(np.ptp(part["air_c"])),
+        hot_sink_c_max=float(np.max(part["hot_sink_c"])),
+        folded_share=float(np.mean(part["reason"] == R_FOLD_BACK)),
     )
 
 
@@ -314,6 +321,8 @@ def decided_band(
         config.limits.relay_life_years,
         most_air_swing_k(config, candidate.plant, candidate.settings.setpoint_c),
     )
+    if first.usual.folded_share > FOLDED_SHARE:
+        return first, _folded_words(config, first.usual)
     if wanted.met_by(first):
         if "life of the relay" not in why and "swing" not in why:
             return first, f"{why}; no cycle enters that"
@@ -328,6 +337,17 @@ def decided_band(
         f"{why}; on the simulated cycle (the predicted one: "
         f"{_percent(first.period_deviation)} in period, "
         f"{_percent(first.swing_deviation)} in swing)",
+    )
+
+
+def _folded_words(config: Config, seen: Seen) -> str:
+    """Return that the fold-back switches the relay, so that no band decides."""
+    part = config.protection
+    return (
+        f"the fold-back, not by the band: the hot sink keeps the relay off "
+        f"{100.0 * seen.folded_share:.0f} % of the usual day, above {part.fold_back_full_c:g} °C "
+        f"and until below {part.fold_back_start_c:g} °C; the band is the predicted one, and a "
+        "better hot sink or less voltage would let it decide"
     )
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from math import ceil, floor, inf, log10
 
-from ctrl.build import at_ambient, humidity_at
+from ctrl.build import at_ambient, humidity_at, with_supply_v
 from ctrl.capability import (
     Coldest,
     at_duty,
@@ -17,11 +17,13 @@ from ctrl.capability import (
 from ctrl.cases import contents_min_c
 from ctrl.config import Config
 from ctrl.firmware import Settings, reading_step_k
+from ctrl.fold_back import relay_words
 from ctrl.linear_points import gain_at
-from ctrl.linearise import LinearPlant, linear_plant
+from ctrl.linearise import LinearPlant, linear_plant, steady_gain_k_per_duty
 from ctrl.margins import Margins, control_margins, margins, worst
 from ctrl.pi_search import search_pi, settings_from, tuning_with
 from ctrl.regulation import Regulation, door_recovery
+from ctrl.tolerance_draws import least_voltage_v
 from ctrl.tuning import NoTuning, OnOffTuning, PITuning, name_of, tune_on_off, tune_pi
 from plant import cabinet, drive
 from plant.cabinet import Plant
@@ -45,7 +47,8 @@ class Candidate:
     `fits` tells whether the config's own drive can run it; `margins` are the worst over all
     operating points, by python-control, of the gains as rounded; `note` says what the tuning
     fell back to, if it did.  `regulation` is a door opening where the gain is lowest;
-    `tuned_at` names the operating points.
+    `tuned_at` names the operating points, `tightest_at` the one of the largest Ms; `hot_side` says
+    where a relay is switched by its fold-back, if it is.
     """
 
     controller: str
@@ -60,6 +63,8 @@ class Candidate:
     tuned_by: str = ""
     regulation: Regulation | None = None
     tuned_at: tuple[str, ...] = ()
+    tightest_at: str = ""
+    hot_side: str = ""
 
     @property
     def decided_by(self) -> str:
@@ -140,6 +145,49 @@ def hardly_driven(config: Config, plant: Plant) -> list[Operating]:
         )
         for room_c in sorted({rooms.coldest_c, rooms.usual_c, rooms.worst_c})
     ]
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A steady point that the loop is judged at, on the voltage it is met on, and its slopes."""
+
+    plant: Plant
+    point: Operating
+    linear: LinearPlant
+
+    @staticmethod
+    def at(plant: Plant, point: Operating) -> "Judged":
+        """Return a point of a plant with its slopes."""
+        return Judged(plant, point, linear_plant(plant, point))
+
+    def is_passed_by(self, setpoint_c: float) -> bool:
+        """Tell whether the loop leaves for no drive: more duty warms, and it is cold enough."""
+        cold = self.linear.reading_k - ZERO_C_K < setpoint_c
+        return cold and steady_gain_k_per_duty(self.linear) <= 0.0
+
+
+def judged_points(
+    config: Config, plant: Plant, setpoint_c: float, most_duty: float
+) -> tuple[list[Judged], int]:
+    """Return (points a loop is judged at, how many of the first a rule may be fitted on).
+
+    Those of the usual voltage are fitted.  A smoothed current's gain goes nearly with the
+    voltage squared: stability is judged at the highest too, regulation at the lowest that the
+    module runs at too.
+    """
+    supply, least_v = config.supply, least_voltage_v(config, plant)
+    here = tuning_points(config, plant, setpoint_c, most_duty)
+    found = [Judged.at(plant, point) for point in [*here, *hardly_driven(config, plant)]]
+    others = []
+    if supply.highest_voltage_v > supply.voltage_v:
+        high = with_supply_v(plant, supply.highest_voltage_v)
+        points = tuning_points(config, high, setpoint_c, most_duty) + hardly_driven(config, high)
+        others += [Judged.at(high, point) for point in points]
+    if least_v < supply.voltage_v:
+        low = with_supply_v(plant, least_v)
+        points = tuning_points(config, low, setpoint_c, most_duty)
+        others += [Judged.at(low, point) for point in points]
+    return found + [item for item in others if not item.is_passed_by(setpoint_c)], len(here)
 
 
 def _in_coldest_room(config: Config, plant: Plant, wanted_k: float, most_duty: float) -> Operating:
@@ -236,10 +284,8 @@ def pi_candidate(
         window_s=window_s,
         window_min_on_s=config.drive.window_min_on_s if kind == "slow_window" else 0.0,
     )
-    points = tuning_points(config, plant, setpoint_c, most.duty)
-    fitted = len(points)
-    points += hardly_driven(config, plant)
-    plants = [linear_plant(plant, point) for point in points]
+    points, fitted = judged_points(config, plant, setpoint_c, most.duty)
+    plants = [item.linear for item in points]
     delay_s = reading_delay_s(config, period_s)
     try:
         tuning = tune_pi(
@@ -267,15 +313,17 @@ def pi_candidate(
         settings, tuning = settings_from(search, settings), tuning_with(search, tuning)
     rounded = (settings.kp_pct_per_k, settings.ti_s, settings.period_s, total_s)
     gains = [gain_at(x.duty, settings.kp_pct_per_k, settings.gain_schedule) for x in plants]
-    shown = range(len(plants)) if settings.gain_schedule else _narrowest(plants, rounded)
-    confirmed = worst([control_margins(plants[i], gains[i], *rounded[1:]) for i in shown])
+    shown = list(range(len(plants))) if settings.gain_schedule else _narrowest(plants, rounded)
+    each = [control_margins(plants[i], gains[i], *rounded[1:]) for i in shown]
+    tightest = max(range(len(shown)), key=lambda k: each[k].ms)
     tuning = replace(tuning, lowest=_least_gain_held(plants, tuning.gains_k, setpoint_c))
-    point = points[tuning.lowest]
-    ratio = float(point.inputs[cabinet.AMBIENT_W])
+    least = points[tuning.lowest]
+    ratio = float(least.point.inputs[cabinet.AMBIENT_W])
     return Candidate(
-        "pi", kind, fits, plant, settings, pi=tuning, margins=confirmed,
-        regulation=door_recovery(config, plant, settings, point, ratio),
+        "pi", kind, fits, plant, settings, pi=tuning, margins=worst(each),
+        regulation=door_recovery(config, least.plant, settings, least.point, ratio),
         tuned_at=tuple(name_of(item) for item in plants),
+        tightest_at=name_of(plants[shown[tightest]]),
     )  # fmt: skip
 
 
@@ -293,12 +341,31 @@ def most_air_swing_k(config: Config, plant: Plant, setpoint_c: float) -> float:
     return min(max(2.0 * (setpoint_c - coldest), 1.0), widest_k)
 
 
+def stated_least_times_s(config: Config) -> tuple[float | None, float | None]:
+    """Return the least times on and off that the config states [s]; None where it leaves one out.
+
+    A default is not a statement: only what somebody wrote is a limit of a part.
+    """
+    part = config.controller
+    on_s = part.min_on_s if "min_on_s" in part.model_fields_set else None
+    return on_s, part.min_off_s if "min_off_s" in part.model_fields_set else None
+
+
+def flashed_least_time_s(tuning: OnOffTuning, which: int) -> float:
+    """Return the least time on (0) or off (1) as flashed [s].
+
+    What is worked out is rounded down to 5 s, what is stated stands.
+    """
+    return max(float(floor(tuning.worked_out_s[which] / 5.0) * 5), tuning.stated_s[which] or 0.0)
+
+
 def on_off_candidate(
     config: Config, base: Plant, kind: str, setpoint_c: float, fits: bool
 ) -> Candidate:
     """Return the tuned thermostat on a relay, or on the config's own switch."""
     plant = with_drive(base, kind)
     part, relay = config.controller, kind == "relay"
+    hot_side = relay_words(config, plant) if relay else ""
     most = 1.0 if relay else duty_limit(plant, config).duty
     settings = Settings(
         controller="on_off",
@@ -320,16 +387,18 @@ def on_off_candidate(
             reading_lsb_k=reading_step_k(config.sensor),
             delay_s=reading_delay_s(config, 1.0),
             on_duty=settings.duty_limit,
+            stated_s=stated_least_times_s(config),
         )
     except NoTuning as error:
-        return Candidate("on_off", kind, fits, plant, settings, note=f"not tuned: {error}")
+        return Candidate("on_off", kind, fits, plant, settings, note=f"not tuned: {error}",
+                         hot_side=hot_side)  # fmt: skip
     settings = replace(
         settings,
         hysteresis_k=round(tuning.hysteresis_k, 1),
-        min_on_s=float(floor(tuning.min_on_s / 5.0) * 5),
-        min_off_s=float(floor(tuning.min_off_s / 5.0) * 5),
+        min_on_s=flashed_least_time_s(tuning, 0),
+        min_off_s=flashed_least_time_s(tuning, 1),
     )
-    return Candidate("on_off", kind, fits, plant, settings, on_off=tuning)
+    return Candidate("on_off", kind, fits, plant, settings, on_off=tuning, hot_side=hot_side)
 
 
 def candidates_of(config: Config, plant: Plant, setpoint_c: float) -> list[Candidate]:

@@ -6,7 +6,7 @@ the hot sink it warms, wins.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,11 +34,23 @@ ROOM_PEAKS = {
 
 @dataclass(frozen=True)
 class Limits:
-    """Temperatures that must not be exceeded [K]."""
+    """Temperatures that must not be exceeded [K].
+
+    `folded_mean_k` is the mean hot sink of a relay that is switched by its fold-back; None
+    where nothing is switched so.
+    """
 
     hot_sink_k: float
     foam_k: float
     hot_face_k: float
+    folded_mean_k: float | None = None
+
+    @property
+    def at_part_load(self) -> "Limits":
+        """Those of a drive that full power would take past the hot sink's limit."""
+        if self.folded_mean_k is None:
+            return self
+        return replace(self, hot_sink_k=min(self.hot_sink_k, self.folded_mean_k))
 
     def exceeded(self, point: Operating) -> str | None:
         """Return the name of the limit that `point` exceeds most, or None."""
@@ -54,16 +66,21 @@ class Limits:
 def limits_of(config: Config) -> Limits:
     """Return the temperature limits; the hot sink's is where the firmware starts to cut back.
 
-    Without a sensor on the hot sink nothing cuts back, and the stated limit alone counts; a
-    relay cuts back by switching off, and does so only where a finer drive is cut back in full.
+    Without a sensor on the hot sink nothing cuts back, and the stated limit alone counts.  A
+    relay is switched off where a finer drive is cut back in full, and on again below where that
+    begins: full power may take its hot sink up to the one, but once folded back it goes to and
+    fro between the two.
     """
     part, protection = config.limits, config.protection
-    hot_sink_c = part.hot_sink_max_c
+    hot_sink_c, folded_k = part.hot_sink_max_c, None
     if config.hot_sink_sensor is not None:
+        start_c, full_c = protection.fold_back_start_c, protection.fold_back_full_c
         relay = config.drive.kind == "relay"
-        cut_back_c = protection.fold_back_full_c if relay else protection.fold_back_start_c
-        hot_sink_c = min(hot_sink_c, cut_back_c)
-    return Limits(hot_sink_c + ZERO_C_K, part.foam_max_c + ZERO_C_K, part.module_max_c + ZERO_C_K)
+        hot_sink_c = min(hot_sink_c, full_c if relay else start_c)
+        folded_k = 0.5 * (start_c + full_c) + ZERO_C_K if relay else None
+    return Limits(
+        hot_sink_c + ZERO_C_K, part.foam_max_c + ZERO_C_K, part.module_max_c + ZERO_C_K, folded_k
+    )
 
 
 def fans_at(plant: Plant, duty: float) -> tuple[float, float]:
@@ -108,6 +125,7 @@ def largest_duty(plant: Plant, ambient_k: float, limits: Limits) -> tuple[float,
     decided = within(plant, 1.0, ambient_k, limits)
     if decided is None:
         return 1.0, None
+    limits = limits.at_part_load
     low, high = 0.0, 1.0
     while high - low > DUTY_RESOLUTION:
         middle = 0.5 * (low + high)

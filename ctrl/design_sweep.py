@@ -19,6 +19,7 @@ from ctrl.build import at_ambient, driven_hot_sink, humidity_at, plant_of
 from ctrl.capability import coldest_holdable, duty_for, duty_limit, limits_of
 from ctrl.cases import current_limits, energy_boundary
 from ctrl.config import Config
+from ctrl.fold_back import relay_fold_back
 from ctrl.tolerance_draws import comparing_draws, drawn_plant, drawn_room, spreads_of
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -39,6 +40,10 @@ LEAST_IN_REACH = 0.95  # of the common draws, for a design to be advised; engine
 # Designs drawn, the thriftiest first: so many at least, more until some are sure of the target.
 LEAST_DRAWN, MOST_DRAWN, SURE_DRAWN = 8, 20, 4
 SAME_SPREADS = 1.645  # one-sided 95 % of a normal spread
+# Drives that chop the full current differ in steady states by a switch's resistance alone; what
+# slow switching changes is left out. On the seed store whole days of the two differ by 4.5 %.
+CHOPPED = frozenset({"relay", "slow_window", "fast_pwm"})
+CHOPPING_SHARE = 0.05  # of the energy: as unsure as that; engineering choice
 SIMPLEST_DRIVE = {"relay": 0, "slow_window": 1, "fast_pwm": 2, "smoothed": 3, "current": 3}
 Edit = dict[str, Any]
 Progress = Callable[[str], None]
@@ -68,10 +73,13 @@ class Design:
     """One design and what steady states say of it.
 
     `energy_kwh_per_day` is None where the target is out of reach in the usual room; `needs`
-    names what of wire, fuse and supply it asks more of than is fitted.  `draws_compared` counts
-    the common draws in which it and the config's own design reach the target; the gain is theirs.
+    names what of wire, fuse and supply it asks more of than is fitted, the own design too.
+    `draws_compared` counts the common draws in which it and the config's own design reach the
+    target; the gain is theirs.
     `share_in_reach` is the share of the draws in which it reaches the target in both rooms [-],
     `sure` whether that is enough to advise it; None and False where it was not drawn.
+    `folded_at` is where full drive takes a relay's hot sink at worst, where its fold-back then
+    decides; empty elsewhere.
     """
 
     choice: Choice
@@ -89,6 +97,7 @@ class Design:
     draws_compared: int | None = None
     share_in_reach: float | None = None
     sure: bool = False
+    folded_at: str = ""
 
 
 @dataclass(frozen=True)
@@ -96,6 +105,7 @@ class Sweep:
     """Every design, the thriftiest in reach first, and what to make of them.
 
     `thriftiest` is the first that is sure of the target: in reach, and on enough of the draws.
+    `asked_share` is how many that is [-]: `LEAST_IN_REACH`, or where none does, the most.
     """
 
     config: Config
@@ -107,6 +117,7 @@ class Sweep:
     energy_boundary: str
     seed: int
     draws: int
+    asked_share: float = LEAST_IN_REACH
 
 
 def slower_fan_edits(
@@ -234,9 +245,7 @@ def _most_duty(config: Config, plant: Plant) -> float:
     return 1.0 if config.drive.kind == "relay" else duty_limit(plant, config).duty
 
 
-def design_of(
-    config: Config, choice: Choice, allowed: frozenset[str], exponent: float = FLOW_EXPONENT
-) -> Design | None:
+def design_of(config: Config, choice: Choice, exponent: float = FLOW_EXPONENT) -> Design | None:
     """Return one design judged, or None where the config's own checks forbid it."""
     own = choice == own_choice(config)
     changed = config if own else edited(config, edits_of(config, choice, exponent))
@@ -252,7 +261,16 @@ def design_of(
     broken = {item.name for item in current_limits(changed, plant) if not item.kept}
     in_reach = kwh is not None and coldest_c <= config.use.target_c
     return Design(choice, name_of(config, choice), own, kwh, coldest_c, duty,
-                  tuple(sorted(broken - allowed)), in_reach)  # fmt: skip
+                  tuple(sorted(broken)), in_reach,
+                  folded_at=_folded_at(changed, plant))  # fmt: skip
+
+
+def _folded_at(config: Config, plant: Plant) -> str:
+    """Return how hot full drive makes a relay's hot sink where its fold-back decides, or ''."""
+    found = relay_fold_back(config, plant) if config.drive.kind == "relay" else None
+    if found is None or not found.decides:
+        return ""
+    return "without bound" if found.hot_sink_c is None else f"{found.hot_sink_c:.0f} °C"
 
 
 def front_of(designs: Sequence[Design]) -> set[int]:
@@ -316,13 +334,11 @@ def sweep(
     draws : int
         Common draws on which the front is compared with the config's own.
     """
-    plant = plant_of(config)
-    allowed = frozenset(x.name for x in current_limits(config, plant) if not x.kept)
     found: list[Design] = []
     choices = choices_of(config)
     for count, choice in enumerate(choices):
         progress(f"sweeping: design {count + 1} of {len(choices)}")
-        item = design_of(config, choice, allowed)
+        item = design_of(config, choice)
         if item is not None:
             found.append(item)
     bases = [found[n] for n in sorted(front_of(found))]
@@ -330,16 +346,16 @@ def sweep(
     for base, hot, inside in product(bases, SPEEDS, SPEEDS):
         if (hot, inside) != (1.0, 1.0):
             slowed = replace(base.choice, hot_fan_speed=hot, inside_fan_speed=inside)
-            item = design_of(config, slowed, allowed)
+            item = design_of(config, slowed)
             if item is not None:
                 found.append(item)
     front = front_of(found)
     found = [replace(item, on_front=n in front) for n, item in enumerate(found)]
-    aim = aim_of(config, plant, config.drive.kind)
+    aim = aim_of(config, plant_of(config), config.drive.kind)
     if aim.is_too_cold:
         return _nothing_held(config, found, aim.words, seed, draws)
     progress("comparing the best on common draws")
-    found = _told_apart(config, found, seed, draws)
+    found, asked = _told_apart(config, found, seed, draws)
     ranked = sorted(found, key=_rank)
     own = next(item for item in ranked if item.own)
     usable = [item for item in ranked if item.sure]
@@ -347,10 +363,10 @@ def sweep(
     best = usable[0] if usable else None
     advised = advised_of(own, usable)
     advice = _advice(own, usable, coldest, any(x.in_reach for x in ranked)) + exponent_words(
-        config, advised, usable, allowed
+        config, advised, usable
     )
     return Sweep(config, tuple(ranked), own, best, coldest, advice,
-                 energy_boundary(config), seed, draws)  # fmt: skip
+                 energy_boundary(config), seed, draws, asked)  # fmt: skip
 
 
 def _nothing_held(config: Config, found: list[Design], why: str, seed: int, draws: int) -> Sweep:
@@ -370,13 +386,30 @@ def _rank(item: Design) -> tuple[bool, float, float]:
     return not item.in_reach, float("inf") if kwh is None else kwh, item.coldest_c
 
 
-def least_share(own_share: float) -> float:
-    """Return the share of draws that a design must hold to be advised: no more than the own's."""
-    return min(LEAST_IN_REACH, own_share)
+def least_share(shares: Sequence[float]) -> float:
+    """Return the share of draws that a design must hold to be advised, from those drawn.
+
+    `LEAST_IN_REACH`, or the most that any does where none reaches it; a design that holds none
+    is not advised.
+    """
+    return min(LEAST_IN_REACH, max(max(shares), np.finfo(float).tiny))
 
 
-def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> list[Design]:
-    """Return the designs, those near the thriftiest compared with it on common draws.
+def chopping_spread_kwh(one: Choice, other: Choice, kwh: float) -> float:
+    """Return how unsure steady states are of two designs beyond the draws [kWh a day].
+
+    `CHOPPING_SHARE` of the energy where they differ in how the full current is chopped, else 0.
+    """
+    both = {one.drive, other.drive}
+    return CHOPPING_SHARE * kwh if len(both) == 2 and both <= CHOPPED else 0.0
+
+
+def _told_apart(
+    config: Config, found: list[Design], seed: int, draws: int
+) -> tuple[list[Design], float]:
+    """Return (the designs, those near the thriftiest compared with it on common draws; share).
+
+    The share is what a design must hold of the draws to be sure of the target [-].
 
     The thriftiest is that of the designs sure of the target: one that holds it only with every
     part at its middle value saves nothing.
@@ -384,7 +417,7 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
     usable = sorted((item for item in found if item.in_reach), key=_rank)
     own = next(item for item in found if item.own)
     if not usable:
-        return found
+        return found, LEAST_IN_REACH
     figures: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
     def drawn(item: Design) -> tuple[np.ndarray, np.ndarray]:
@@ -397,18 +430,19 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
         energy, coldest = drawn(item)
         return float(np.mean(np.isfinite(energy) & (coldest <= config.use.target_c)))
 
-    least = least_share(share(own))
-
-    def is_sure(item: Design) -> bool:
-        return item.in_reach and share(item) >= least
-
     near: list[Design] = []
     for item in usable[:MOST_DRAWN]:
-        if len(near) >= LEAST_DRAWN and sum(map(is_sure, near)) >= SURE_DRAWN:
+        enough = sum(share(x) >= LEAST_IN_REACH for x in near) >= SURE_DRAWN
+        if len(near) >= LEAST_DRAWN and enough:
             break
         near.append(item)
     near += [x for x in usable if x.on_front and x not in near]
     near = near if own in near else [*near, own]
+    least = least_share([share(x) for x in near if x.in_reach])
+
+    def is_sure(item: Design) -> bool:
+        return item.in_reach and share(item) >= least
+
     sure = sorted((x for x in near if is_sure(x)), key=_rank)
     mine, told = drawn(own)[0], {}
     for item in near:
@@ -417,9 +451,11 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
             behind = row - drawn(sure[0])[0]
             ok = np.isfinite(behind)
             # The same, where the 90 % range of the paired difference holds none.
+            more = chopping_spread_kwh(item.choice, sure[0].choice, kwh_of(sure[0]))
             same = bool(ok.any()) and bool(
-                np.mean(behind[ok]) <= SAME_SPREADS * np.std(behind[ok]) + 1e-12
+                np.mean(behind[ok]) <= np.hypot(SAME_SPREADS * np.std(behind[ok]), more) + 1e-12
             )
+        more = chopping_spread_kwh(item.choice, own.choice, kwh_of(item))
         saved = (mine - row)[np.isfinite(mine - row)]
         told[item.name] = replace(
             item,
@@ -427,12 +463,17 @@ def _told_apart(config: Config, found: list[Design], seed: int, draws: int) -> l
             same_as_best=same,
             energy_gain_kwh_per_day=float(np.mean(saved)) if saved.size else None,
             energy_gain_spread_kwh_per_day=(
-                float(SAME_SPREADS * np.std(saved)) if saved.size else None
+                float(np.hypot(SAME_SPREADS * np.std(saved), more)) if saved.size else None
             ),
             share_in_reach=share(item),
             sure=item in sure,
         )
-    return [told.get(item.name, item) for item in found]
+    return [told.get(item.name, item) for item in found], least
+
+
+def kwh_of(item: Design) -> float:
+    """Return a design's energy at the target [kWh a day], 0 where that is out of reach."""
+    return item.energy_kwh_per_day or 0.0
 
 
 def _as_good(usable: list[Design]) -> list[Design]:
@@ -448,9 +489,7 @@ def advised_of(own: Design, usable: list[Design]) -> Design | None:
                                        item.energy_kwh_per_day or 0.0))  # fmt: skip
 
 
-def exponent_words(
-    config: Config, advised: Design | None, usable: list[Design], allowed: frozenset[str]
-) -> str:
+def exponent_words(config: Config, advised: Design | None, usable: list[Design]) -> str:
     """Return whether advice of slower fans turns at either end of the flow's exponent, in words."""
     if advised is None or (advised.choice.hot_fan_speed, advised.choice.inside_fan_speed) == (1, 1):
         return ""
@@ -459,7 +498,7 @@ def exponent_words(
         return ""
     rival, turns, range_kwh = whole[0], [], []  # the thriftiest with fans at full speed
     for exponent in EXPONENT_ENDS:
-        found = design_of(config, advised.choice, allowed, exponent)
+        found = design_of(config, advised.choice, exponent)
         kwh = None if found is None or not found.in_reach else found.energy_kwh_per_day
         range_kwh.append("out of reach" if kwh is None else f"{kwh:.2f}")
         if kwh is None or kwh >= (rival.energy_kwh_per_day or 0.0):

@@ -81,16 +81,18 @@ def _least_time(found: Recommendation, name: str) -> Chain:
     if tuning is None:
         return Chain(name, None, "s", "the recommended controller has none", (), (),
                      "the controller is no thermostat", "another drive")  # fmt: skip
-    value = {"min_on": settings.min_on_s, "min_off": settings.min_off_s}[name]
-    unrounded = {"min_on": tuning.min_on_s, "min_off": tuning.min_off_s}[name]
+    which = ("min_on", "min_off").index(name)
+    value = (settings.min_on_s, settings.min_off_s)[which]
     return Chain(
         name, value, "s",
-        "half of the predicted time within 60 to 180 s, so that it does not set the cycle; "
-        "rounded down to 5 s",
-        inputs_of(found.config, "drive.kind", "sensor.lag_s", *ROOM_KEYS),
-        (Step(f"least time {TIMES[name]}, unrounded", unrounded, "s"),
+        "half of the predicted time within 60 to 180 s, so that it does not set the cycle, "
+        "rounded down to 5 s; no less than what the config states",
+        inputs_of(found.config, "drive.kind", f"controller.{name}_s", "sensor.lag_s", *ROOM_KEYS),
+        (Step(f"least time {TIMES[name]} worked out, unrounded", tuning.worked_out_s[which], "s"),
+         Step(f"least time {TIMES[name]} stated", tuning.stated_s[which], "s"),
          Step("cycles, simulated", found.chosen.findings.cycles_per_hour, "1/h")),
-        "the predicted cycle and its bounds", "a wider band makes the cycle longer",
+        tuning.least_time_words(which),
+        "the key itself, where it is the larger; a wider band makes the cycle longer",
     )  # fmt: skip
 
 
@@ -145,7 +147,7 @@ def _share_holds(found: Recommendation) -> Chain:
     steps = [
         Step("fresh draws" if part.confirmed else "comparing draws", part.draws, ""),
         Step("kept every limit", part.holds, ""),
-        Step("at least, with 95 % confidence", part.share_at_least, ""),
+        Step("at least, with 95 % confidence", part.share_claimed, ""),
         Step("wanted", part.wanted_share, ""),
         *(Step(f"tried: {item.what}, broke a limit of {item.draws}", item.failed, "")
           for item in part.variants),

@@ -30,6 +30,10 @@ from plant.constants import ZERO_C_K
 from plant.steady import NoSteadyState
 
 DUTIES = (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
+# Where the deposit turns from water to ice the model bends the reading within hundredths of a
+# kelvin: the slope in the bend is no gain that a loop meets. There the gain is taken across it.
+BEND_K = 0.2
+ACROSS = 0.05  # of duty, to each side; engineering choice
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,8 @@ class GainPoint:
     duty, ambient_c : float
         [-, °C].
     crossover_gain_k, steady_gain_k : float
-        At the map's frequency and in the end [K].
+        At the map's frequency and in the end [K]; the latter across the onset of frost where
+        the point lies in it (`across_frost`).
     short_gain_w : float
         Heat taken from the cold sink per unit of duty, both sinks held [W].
     regime : str
@@ -54,6 +59,7 @@ class GainPoint:
     steady_gain_k: float
     short_gain_w: float
     regime: str
+    across_frost: bool = False
 
 
 @dataclass(frozen=True)
@@ -136,6 +142,19 @@ def steady_gain_at(plant: Plant, duty: float, ambient_k: float) -> float:
         return -np.inf
 
 
+def gain_across(plant: Plant, duty: float, ambient_k: float) -> float:
+    """Return the fall of the steady reading from `ACROSS` below to above a duty [K per unit].
+
+    Raises
+    ------
+    NoSteadyState
+        When the hot side runs away.
+    """
+    low, high = max(duty - ACROSS, 0.0), min(duty + ACROSS, 1.0)
+    ends = [sensed_k(plant, at_duty(plant, x, ambient_k)) for x in (low, high)]
+    return (ends[0] - ends[1]) / (high - low)
+
+
 def _reading_c(plant: Plant, duty: float, ambient_k: float) -> float | None:
     try:
         return sensed_k(plant, at_duty(plant, duty, ambient_k)) - ZERO_C_K
@@ -197,14 +216,18 @@ def gain_map(
         ambient_k, here = ambient_c + ZERO_C_K, []
         for duty in duties:
             try:
-                linear = linear_plant(moved, at_duty(moved, duty, ambient_k))
+                point = at_duty(moved, duty, ambient_k)
+                linear = linear_plant(moved, point)
+                steady_k = steady_gain_k_per_duty(linear)
+                in_bend = abs(point.cold_sink_k - ZERO_C_K) < BEND_K
+                if in_bend:
+                    steady_k = gain_across(moved, duty, ambient_k)
             except NoSteadyState:
                 break
             here.append(
                 GainPoint(
                     duty, ambient_c, float(abs(frequency_response(linear, omega)[0])),
-                    steady_gain_k_per_duty(linear), short_term_gain_w_per_duty(linear),
-                    linear.regime,
+                    steady_k, short_term_gain_w_per_duty(linear), linear.regime, in_bend,
                 )
             )  # fmt: skip
         points += here

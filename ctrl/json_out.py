@@ -426,7 +426,6 @@ def tolerance_object(found: Tolerance) -> Object:
         "draws": found.draws,
         "holds": found.holds,
         "share_holds": found.share_holds,
-        "share_at_least": found.share_at_least,
         "wanted_share": found.wanted_share,
         "chosen_change": found.change,
         "settings": settings_object(found.settings),
@@ -443,9 +442,15 @@ def tolerance_object(found: Tolerance) -> Object:
         "least_voltage_v": found.least_voltage_v,
         "coldest_at_least_voltage_c": found.coldest_at_least_voltage_c,
         "coldest_room": None if found.cold is None else asdict(found.cold),
-        "remedies": [asdict(item) for item in found.remedies],
+        "remedies": [
+            asdict(x) | _or_why("share_at_least", x.share_at_least if x.fresh else None, CHOSEN)
+            for x in found.remedies
+        ],
         "seed": found.seed,
-    }  # fmt: skip
+    } | _or_why("share_at_least", found.share_claimed, CHOSEN)  # fmt: skip
+
+
+CHOSEN = "the settings were chosen on these draws: no confidence is claimed"
 
 
 def fan_failure_object(item: FanFailure) -> Object:

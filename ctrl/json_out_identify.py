@@ -34,7 +34,7 @@ def gain_map_object(item: GainMap) -> Object:
             {
                 "ambient_c": p.ambient_c, "duty": p.duty, "crossover_gain_k": p.crossover_gain_k,
                 "steady_gain_k": p.steady_gain_k, "short_gain_w": p.short_gain_w,
-                "regime": p.regime,
+                "regime": p.regime, "across_frost": p.across_frost,
             }
             for p in item.points
         ],

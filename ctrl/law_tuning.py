@@ -14,11 +14,11 @@ from ctrl.bands import narrowest_band_k
 from ctrl.build import at_ambient, humidity_at
 from ctrl.candidates import (
     Candidate,
-    hardly_driven,
+    Judged,
+    judged_points,
     on_off_candidate,
     pi_candidate,
     reading_delay_s,
-    tuning_points,
     with_drive,
 )
 from ctrl.capability import (
@@ -40,7 +40,6 @@ from ctrl.tuning import NOISE_DUTY_PCT, STEP_DUTY_PCT, NoTuning, lack_of, tune_p
 from plant import sensors
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
-from plant.steady import Operating
 
 LAWS = ("on_off", "pi", "two_level", "cascade", "best_cop")
 PART_LOAD = ("fast_pwm", "smoothed", "current", "slow_window")
@@ -97,7 +96,8 @@ def _gentle(config: Config, found: Candidate) -> Candidate:
     band_k = max(narrowest_band_k(config, GENTLE_BAND_K), found.settings.hysteresis_k)
     return replace(
         found, settings=replace(found.settings, hysteresis_k=band_k), on_off=None,
-        tuned_by=f"{found.decided_by}, at least {GENTLE_BAND_K:g} K: nothing wears",
+        tuned_by=f"{found.decided_by}, at least {GENTLE_BAND_K:g} K: nothing wears. "
+        f"{found.on_off.least_times_words}",
     )  # fmt: skip
 
 
@@ -211,12 +211,11 @@ def watched(plant: Plant, sensor: sensors.Sensor) -> Plant:
     return replace(plant, control_sensor=replace(sensor, place=sensors.COLD_SINK))
 
 
-def _cascade_point(
-    plant: Plant, point: Operating, period_s: float, delay_s: tuple[float, float]
-) -> CascadePoint:
+def _cascade_point(judged: Judged, period_s: float, delay_s: tuple[float, float]) -> CascadePoint:
     """Return the responses at one steady state; delays of sink and control reading [s]."""
-    by_sink = linear_plant(watched(plant, plant.cold_sensor), point)
-    by_reading = linear_plant(plant, point)
+    plant = judged.plant
+    by_sink = linear_plant(watched(plant, plant.cold_sensor), judged.point)
+    by_reading = judged.linear
     omega = frequency_grid(by_reading, period_s, max(delay_s), 0.0)
     return CascadePoint(
         omega,
@@ -311,20 +310,18 @@ def cascade(config: Config, base: Plant, kind: str, setpoint_c: float, fits: boo
         return Candidate("cascade", kind, False, plant, settings, note=note)
     period_s = settings.period_s
     try:
-        points = tuning_points(config, plant, setpoint_c, limit)
-        fitted = len(points)
-        points += hardly_driven(config, plant)
-        seen = watched(plant, plant.cold_sensor)
+        points, fitted = judged_points(config, plant, setpoint_c, limit)
         delay_s = (_delay_of(sensor, period_s), reading_delay_s(config, period_s))
         tuning = tune_pi(
-            [linear_plant(seen, point) for point in points], period_s, delay_s[0],
+            [linear_plant(watched(item.plant, plant.cold_sensor), item.point) for item in points],
+            period_s, delay_s[0],
             noise_k=sensor.noise_k, reading_lsb_k=reading_step_k(sensor),
             window_s=settings.window_s, fitted=fitted,
         )  # fmt: skip
         inner = _rounded(tuning.kp_pct_per_k, tuning.ti_s)
         window = 0.5 * settings.window_s
         delays = (delay_s[0] + window, delay_s[1] + window)
-        each = [_cascade_point(plant, point, tuning.period_s, delays) for point in points]
+        each = [_cascade_point(item, tuning.period_s, delays) for item in points]
         gain, outer_ti_s, margins = outer_gains(
             each, inner, config.sensor.noise_k, reading_step_k(config.sensor)
         )

@@ -58,6 +58,8 @@ class LinearPlant:
         True temperature at the control sensor there [K].
     cold_sink_j_per_k : float
         Heat capacity of the cold sink with its frost and water [J/K].
+    supply_v : float
+        Supply voltage there [V]; 0 where none is told.
     """
 
     A: Array
@@ -70,6 +72,7 @@ class LinearPlant:
     regime: str = DRY
     reading_k: float = 0.0
     cold_sink_j_per_k: float = 0.0
+    supply_v: float = 0.0
 
 
 def sensed_temperature_k(plant: Plant, op: Operating) -> float:
@@ -356,6 +359,7 @@ def linear_plant(
         regime=regime_of(record, state, inputs),
         reading_k=reading_k,
         cold_sink_j_per_k=cold_sink_capacity(record, state),
+        supply_v=plant.drive.supply_v,
     )
 
 

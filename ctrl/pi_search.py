@@ -14,6 +14,7 @@ from math import ceil, floor, inf, log10
 import numpy as np
 
 from ctrl.config import Config
+from ctrl.drive_cycling import MOST_STARTS_PER_H
 from ctrl.firmware import Settings, firmware_of, reading_step_k
 from ctrl.first_order import lambda_tuning
 from ctrl.linear_points import LinearPoints, Schedule, gain_at
@@ -49,7 +50,7 @@ from plant.cabinet import Plant
 # Largest figures beside the robustness floors. Common practice, no source.
 LARGEST_OVERSHOOT_K = 0.5
 LARGEST_CYCLE_K = 0.2
-MOST_REVERSALS_PER_H = 30.0
+MOST_REVERSALS_PER_H = MOST_STARTS_PER_H
 # What must be gained before gains are changed, or a schedule taken. Common practice, no source.
 LEAST_GAIN_PCT = 5.0
 SCHEDULE_PAYS_PCT = 10.0

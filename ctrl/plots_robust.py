@@ -97,9 +97,10 @@ def plot_tolerance(config: Config, found: Tolerance, path: Path | None = None) -
     left.axvline(0.0, color=BLACK, linewidth=1.0)
     left.set_xlabel(f"margin of: {found.at_risk}\n(1: need not worry anyone; below 0: broken)")
     left.set_ylabel("draws")
-    left.set_title(f"{found.holds} of {found.draws} keep every limit; at least "
-                   f"{100.0 * found.share_at_least:.1f} % (95 % confidence)",
-                   fontsize=FONT_PT)  # fmt: skip
+    bound = "no confidence claimed: comparing draws"
+    if found.share_claimed is not None:
+        bound = f"at least {100.0 * found.share_claimed:.1f} % (95 % confidence)"
+    left.set_title(f"{found.holds} of {found.draws} keep every limit; {bound}", fontsize=FONT_PT)
     parts = [item for item in found.parts if item.share >= LEAST_SHARE][:10][::-1]
     right.barh([item.name for item in parts], [100.0 * item.share for item in parts], color=ORANGE)
     right.set_xlabel("share of what decides it, %")

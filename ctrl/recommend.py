@@ -52,6 +52,7 @@ from ctrl.cautions import (
 from ctrl.config import Config
 from ctrl.controllers import Outside
 from ctrl.defrost_kinds import rerun_plan
+from ctrl.drive_cycling import cycling_words
 from ctrl.energy_day import EnergyDay, energy_day
 from ctrl.findings import Findings, pull_down_h
 from ctrl.firmware import Settings, firmware_of
@@ -183,12 +184,14 @@ class Recommendation:
         if found is None:
             return ""
         shown = "shown" if found.kept else "NOT SHOWN"
-        fresh = "fresh" if found.confirmed else "comparing"
+        fresh, bound = "comparing", "no confidence claimed, they chose the settings"
+        if found.confirmed:
+            fresh = "fresh"
+            bound = f"at least {100.0 * found.share_at_least:.1f} % with 95 % confidence"
         return (
             f"with parts out of tolerance {shown} for {100.0 * found.wanted_share:.0f} % of such "
-            f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, at least "
-            f"{100.0 * found.share_at_least:.1f} % with 95 % confidence; most at risk: "
-            f"{found.at_risk}{self._way_there}"
+            f"cabinets: {found.holds} of {found.draws} {fresh} draws keep every limit, {bound}; "
+            f"most at risk: {found.at_risk}{self._way_there}"
         )
 
     @property
@@ -327,6 +330,7 @@ def recommend(
             *not_kept(apart),
             *ready.worn,
             *cautions_of(config, plant, cases),
+            *_cycling(controllers[0]),
             *fan_failure_cautions(failures),
         ),
         energy_boundary=energy_boundary(config),
@@ -345,6 +349,13 @@ def recommend(
         energy_day=energy_day(config, best.plant, best.settings, found, seed=seed,
                               workers=workers),
     )  # fmt: skip
+
+
+def _cycling(chosen: Controlled) -> tuple[str, ...]:
+    """Return the caution that the chosen drive starts too often in the usual room, if it does."""
+    item, starts_per_h = chosen.candidate, chosen.findings.cycles_per_hour
+    words = cycling_words(item.controller, item.drive, starts_per_h)
+    return (f"In the usual room {words}.",) if words else ()
 
 
 def _held(

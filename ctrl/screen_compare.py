@@ -16,6 +16,7 @@ from ctrl.comparison import (
     remaining_misses,
 )
 from ctrl.config import Config
+from ctrl.drive_cycling import cycling_words
 from ctrl.screen import (
     digits,
     duration,
@@ -23,6 +24,7 @@ from ctrl.screen import (
     grid_of,
     heading,
     paragraph,
+    percent,
     show_table,
     words_of,
 )
@@ -66,7 +68,9 @@ def show(out: Console, found: Comparison) -> None:
     for first in range(0, len(found.rows), step):
         _table(out, found.rows[first : first + step])
     for item in found.rows:
-        words = [x for x in (item.candidate.note, _lack(found, item)) if x]
+        candidate = item.candidate
+        often = cycling_words(candidate.controller, candidate.drive, item.findings.cycles_per_hour)
+        words = [x for x in (candidate.note, _lack(found, item), candidate.hot_side, often) if x]
         if words:
             paragraph(out, f"{name_of(item, found.items)}: {'; '.join(words)}.")
     for left in found.left_out:
@@ -180,8 +184,14 @@ def show_trade_off(out: Console, found: TradeOff) -> None:
     table.add_row("swing of the contents", fixed(seen.contents_swing_k, 2), "K in a cycle")
     table.add_row("switching", digits(seen.cycles_per_hour, 2), "per h")
     table.add_row("relay life", _life(chosen.relay_life_years), "years")
+    table.add_row("hot sink, most", fixed(seen.hot_sink_c_max), "°C")
+    table.add_row("folded back", percent(seen.folded_share), "of the day")
     show_table(out, table)
+    if found.hot_side:
+        paragraph(out, f"Hot side: {found.hot_side}.")
     paragraph(out, f"Hysteresis: decided by {found.decided_by}.")
+    if found.least_times:
+        paragraph(out, f"{found.least_times}.")
     _plan(out, found)
     if not found.has_relay:
         paragraph(

@@ -5,7 +5,7 @@ from rich.console import Console
 from ctrl.bench_recipe import recipe_of
 from ctrl.capability import DUTY_RESOLUTION, PEAK_MARGIN
 from ctrl.config import Config
-from ctrl.gain_map import GainMap
+from ctrl.gain_map import ACROSS, GainMap, GainPoint
 from ctrl.identify import Identification, Model
 from ctrl.screen import bullet, digits, fixed, grid_of, heading, paragraph, show_table, words_of
 
@@ -128,7 +128,7 @@ def _gains(out: Console, item: GainMap, config: Config) -> None:
         for room in rooms:
             here = [p for p in item.points if p.duty == duty and p.ambient_c == room]
             cells += (
-                [digits(here[0].crossover_gain_k, 2), fixed(here[0].steady_gain_k),
+                [digits(here[0].crossover_gain_k, 2), _steady(here[0]),
                  fixed(here[0].short_gain_w, 0)]
                 if here else ["-", "-", "-"]
             )  # fmt: skip
@@ -140,7 +140,17 @@ def _gains(out: Console, item: GainMap, config: Config) -> None:
         "then in the end; W: short-term, heat drawn from the cold sink a unit of duty, both "
         'sinks held. "-": the hot side runs away.',
     )
+    if any(point.across_frost for point in item.points):
+        paragraph(
+            out,
+            "~: the sink stands at the onset of frost, where the model bends; taken across it, "
+            f"{100.0 * ACROSS:.0f} % of duty to each side.",
+        )
     paragraph(out, reversal_text(item, config.use.target_c))
+
+
+def _steady(point: GainPoint) -> str:
+    return ("~" if point.across_frost else "") + fixed(point.steady_gain_k)
 
 
 def reversal_text(item: GainMap, wanted_c: float) -> str:

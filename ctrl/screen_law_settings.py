@@ -17,6 +17,8 @@ def show_settings(out: Console, found: Comparison) -> None:
         lines = f"{name_of(item, found.items)}: {'; '.join(setting_words(candidate.settings))}."
         if candidate.decided_by:
             lines += f" Decided by: {candidate.decided_by}."
+        if candidate.on_off is not None:
+            lines += f" {candidate.on_off.least_times_words}."
         paragraph(out, lines)
 
 

@@ -19,6 +19,7 @@ from ctrl.cases import (
 )
 from ctrl.config import Config
 from ctrl.defrost_kinds import AT_MEAN
+from ctrl.drive_cycling import cycling_words
 from ctrl.firmware import Settings
 from ctrl.ice import DefrostPlan
 from ctrl.recommend import Controlled, Provisional, Recommendation
@@ -256,6 +257,8 @@ def _settings(out: Console, found: Recommendation) -> None:
     if item.decided_by:
         what = "Gains" if item.controller == "pi" else "Hysteresis"
         paragraph(out, f"{what}: decided by {item.decided_by}.")
+    if item.on_off is not None:
+        paragraph(out, f"{item.on_off.least_times_words}.")
     if item.pi is not None and item.regulation is not None:
         paragraph(out, regulation_text(item))
     paragraph(out, reading_text(found))
@@ -269,6 +272,8 @@ def _settings(out: Console, found: Recommendation) -> None:
         paragraph(out, f"{risk[0].upper()}{risk[1:]}.")
     if item.drive == "relay" and found.duty_limit.duty < 1.0:
         paragraph(out, "A relay is on or off: it cannot keep this limit for you.")
+    if item.hot_side:
+        paragraph(out, f"Hot side: {item.hot_side}.")
     if item.note:
         paragraph(out, f"Note: {item.note}.")
 
@@ -303,7 +308,8 @@ def regulation_text(item: Candidate) -> str:
     )  # fmt: skip
     return (
         f"Stability judged at the highest gain at crossover ({item.tuned_at[tuning.highest]}: "
-        f"{digits(gains[tuning.highest], 2)} K a unit of duty), regulation at the lowest held "
+        f"{digits(gains[tuning.highest], 2)} K a unit of duty; margins tightest at "
+        f"{item.tightest_at}), regulation at the lowest held "
         f"({item.tuned_at[tuning.lowest]}: {digits(gains[tuning.lowest], 2)} K): there a door "
         f"open for {door.open_s:g} s warms the air by {fixed(door.peak_k)} K and it {back}."
     )
@@ -352,9 +358,13 @@ def _controllers(out: Console, found: Recommendation) -> None:
         table.add_row(name, *(cell(item) for item in items), unit)
     show_table(out, table)
     for item in items:
-        if item.candidate.note and item is not found.chosen:
-            who = f"{words_of(item.candidate.controller)} on {words_of(item.candidate.drive)}"
-            paragraph(out, f"{who}: {item.candidate.note}.")
+        candidate = item.candidate
+        note = "" if item is found.chosen else candidate.note
+        cycles_per_h = item.findings.cycles_per_hour
+        often = cycling_words(candidate.controller, candidate.drive, cycles_per_h)
+        for text in filter(None, (note, often)):
+            who = f"{words_of(candidate.controller)} on {words_of(candidate.drive)}"
+            paragraph(out, f"{who}: {text}.")
     paragraph(out, other_drive(found))
 
 
@@ -380,6 +390,15 @@ def other_drive(found: Recommendation) -> str:
         side = "warmer" if apart_k > 0.0 else "colder"
         apart = f"{abs(apart_k):.1f} K {side}"
         return f"The energies do not compare: {name} leaves the contents {apart}."
+    use = found.config.use
+    warm = [x for x in (best, chosen)
+            if x.findings.contents_c.mean > use.target_c + use.target_tolerance_k]  # fmt: skip
+    if warm:
+        means = " and ".join(f"{x.findings.contents_c.mean:.1f} °C" for x in (best, chosen))
+        return (
+            f"The energies do not compare: {use.target_c:g} °C is not held ({means} with {name} "
+            "and with the chosen); how cold each drive can hold it is told by sweep."
+        )
     saved = mine - theirs
     if saved <= 0.005 * mine:
         return "No other drive compared would save energy."

@@ -34,8 +34,8 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
     paragraph(
         out,
         f"{found.holds} of {found.draws} {which} kept every limit in the {rooms} "
-        f"room; with 95 % confidence at least {percent(found.share_at_least, 1)} of such "
-        f"cabinets do (wanted: {percent(found.wanted_share)}). {_cold_words(found)}",
+        f"room; {_bound_words(found)} (wanted: {percent(found.wanted_share)}). "
+        f"{_cold_words(found)}",
     )
     paragraph(out, f"{'Kept' if found.kept else 'NOT KEPT'}: {found.reason}.")
     for remedy in found.remedies:
@@ -63,6 +63,13 @@ def show_tolerance(out: Console, found: Tolerance, *, every: bool = False) -> No
         f"At {fixed(found.least_voltage_v)} V, the lowest it runs at, the coldest it can hold "
         f"in the worst room is {fixed(found.coldest_at_least_voltage_c)} °C.",
     )
+
+
+def _bound_words(found: Tolerance) -> str:
+    """Return what that shows of all such cabinets: nothing, where settings were chosen on them."""
+    if not found.confirmed:
+        return "no confidence is claimed, as the settings were chosen on these draws"
+    return f"with 95 % confidence at least {percent(found.share_at_least, 1)} of such cabinets do"
 
 
 def _cold_words(found: Tolerance) -> str:
@@ -137,6 +144,9 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
     paragraph(out, "F: none beats it in both figures. =: the model cannot tell it from the "
                    "thriftiest advised. x: does not hold the target in both rooms.")  # fmt: skip
     paragraph(out, reach_words(found))
+    folded = fold_back_words(found, shown)
+    if folded:
+        paragraph(out, f"{folded}.")
     left = len(found.designs) - len(shown)
     if left > 0:
         paragraph(out, f"{left} more with --all.")
@@ -144,11 +154,12 @@ def show_sweep(out: Console, found: Sweep, *, every: bool = False) -> None:
     best = found.thriftiest
     if best is not None and not best.own and best.energy_gain_kwh_per_day is not None:
         gain, spread = best.energy_gain_kwh_per_day, best.energy_gain_spread_kwh_per_day
-        paragraph(out, f"The thriftiest of these saves {fixed(gain, 2)} +/- {fixed(spread, 2)} kWh "
-                       f"a day {drawn_words(best, found.draws)}.")  # fmt: skip
+        saves = f"{fixed(gain, 2)} {spread_words(spread or 0.0)} kWh a day"
+        paragraph(out, f"The thriftiest of these saves {saves} {drawn_words(best, found.draws)}.")
     paragraph(out, "Steady states only: no growing ice, doors and loads as their means, no "
-                   "switching. A slow window is tried only where it is the config's own drive: in "
-                   "steady states it is fast PWM.")  # fmt: skip
+                   "switching: drives that chop the full current are told apart to 5 % of the "
+                   "energy at best. A slow window is tried only where it is the config's own "
+                   "drive: in steady states it is fast PWM.")  # fmt: skip
     paragraph(out, "A slower fan's K/W is by the law flow^-0.6 unless fins are stated; tune the "
                    "design you choose with recommend.")  # fmt: skip
     if config.supply.kind == "battery":
@@ -166,10 +177,30 @@ def reach_words(found: Sweep) -> str:
         "only) it holds the target in both rooms; -: not drawn. Advised is what does so in "
         f"{percent(LEAST_IN_REACH)} of them"
     )
-    mine = found.own.share_in_reach
-    if mine is not None and mine < LEAST_IN_REACH:
-        text += f", or in as many as the cabinet as it is, {percent(mine)}"
+    if found.asked_share < LEAST_IN_REACH:
+        text += f"; none drawn does, so what does so most often, {percent(found.asked_share)}"
     return text + "."
+
+
+def spread_words(kwh: float) -> str:
+    """Return a spread [kWh], never as nought: the rounding is not the model's."""
+    return f"+/- {fixed(kwh, 2)}" if kwh >= 0.005 else "+/- less than 0.01"
+
+
+def fold_back_words(found: Sweep, shown: list[Design]) -> str:
+    """Return which relays of those shown are switched by their fold-back, and what helps."""
+    folded = [f"{item.name}, {item.folded_at}" for item in shown if item.folded_at]
+    if not folded:
+        return ""
+    part, foam_c = found.config.protection, found.config.limits.foam_max_c
+    return (
+        "A relay has no duty limit: at full drive, hottest hour and highest voltage, its hot sink "
+        f"would come to: {'; '.join(folded)}. There the fold-back decides, off above "
+        f"{part.fold_back_full_c:g} °C and on below {part.fold_back_start_c:g} °C, and its coldest "
+        "is worked out midway. The other drives are held below where fold-back starts: that "
+        "difference is of the two settings, not of the drives. The cheapest change is a higher "
+        f"protection.fold_back_start_c, as far as the foam ({foam_c:g} °C) allows"
+    )
 
 
 def drawn_words(item: Design, draws: int) -> str:

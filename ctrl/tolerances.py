@@ -137,6 +137,11 @@ class Tolerance:
         return self.holds / self.draws
 
     @property
+    def share_claimed(self) -> float | None:
+        """`share_at_least` of fresh draws; None of those that the settings were chosen on."""
+        return self.share_at_least if self.confirmed else None
+
+    @property
     def kept(self) -> bool:
         """Whether the bound reaches what is wanted."""
         return self.share_at_least >= self.wanted_share
@@ -530,6 +535,7 @@ def tolerance_of(
         if not any(item.reaches for item in remedies):
             every = room_everywhere(scales, found, wanted)
             remedies += [] if every is None else [every]
+        remedies = [replace(item, fresh=confirmed) for item in remedies]
     return Tolerance(
         settings=chosen,
         change=words,

@@ -56,6 +56,8 @@ class TradeOff:
     min_off_s: float = 180.0
     plan: DefrostPlan | None = None
     bare: PlacePoint | None = None
+    least_times: str = ""
+    hot_side: str = ""
 
     @property
     def lack(self) -> str:
@@ -197,4 +199,6 @@ def trade_off(
         best.settings.min_on_s, best.settings.min_off_s,
         plan=ready.plan,
         bare=place_point(config, place, seed, flashed=ready.aim) if planned else None,
+        least_times="" if best.on_off is None else best.on_off.least_times_words,
+        hot_side=best.hot_side,
     )  # fmt: skip

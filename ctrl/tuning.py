@@ -116,8 +116,9 @@ def lack_of(found: Margins) -> str | None:
 
 
 def name_of(linear: LinearPlant) -> str:
-    """Return the operating point in words."""
-    return f"duty {linear.duty:.2f}, {linear.ambient_k - ZERO_C_K:.0f} C ambient, {linear.regime}"
+    """Return the operating point in words; with the supply's voltage where it is told."""
+    words = f"duty {linear.duty:.2f}, {linear.ambient_k - ZERO_C_K:.0f} C ambient, {linear.regime}"
+    return words if linear.supply_v == 0.0 else f"{words}, {linear.supply_v:.1f} V"
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,7 +246,7 @@ def tune_pi(
         if gain <= 0.0:
             raise NoTuning(
                 f"more duty does not cool at {name_of(linear)} ({gain:.2f} K per unit duty): "
-                "lower the duty limit"
+                "lower the duty limit or the voltage, smooth the current, or fit a better hot sink"
             )
     why = "no period tried"
     for period in _periods_from(period_s):
@@ -306,7 +307,7 @@ class OnOffTuning:
     hysteresis_k : float
         Full band [K].
     min_on_s, min_off_s : float
-        Least times, half of the predicted ones within 60 to 180 s [s].
+        Least times: the larger of the worked out and the stated [s].
     cycle : Cycle
         Predicted.
     relay_life_years : float
@@ -317,6 +318,10 @@ class OnOffTuning:
         What set the band.
     switched : SwitchedPlant
         For more predictions: `switched.predict(hysteresis_k, min_on_s, min_off_s)`.
+    worked_out_s : (float, float)
+        Least times on and off as worked out: half of the predicted ones, 60 to 180 s [s].
+    stated_s : (float or None, float or None)
+        As the user states them: a floor, for a contact or a supply may ask for it [s].
     """
 
     hysteresis_k: float
@@ -328,13 +333,32 @@ class OnOffTuning:
     swing_met: bool
     decided_by: str
     switched: SwitchedPlant
+    worked_out_s: tuple[float, float] = (LEAST_TIME_S, LEAST_TIME_S)
+    stated_s: tuple[float | None, float | None] = (None, None)
+
+    def least_time_words(self, which: int) -> str:
+        """Return what decided the least time on (0) or off (1), in words."""
+        stated_s, worked_s = self.stated_s[which], self.worked_out_s[which]
+        key = ("controller.min_on_s", "controller.min_off_s")[which]
+        if stated_s is None:
+            return f"worked out, {key} is not stated"
+        if stated_s >= worked_s:
+            return f"{key} as stated, {stated_s:g} s; worked out it would be {worked_s:.0f} s"
+        return f"worked out, {worked_s:.0f} s, as {key} states less, {stated_s:g} s"
+
+    @property
+    def least_times_words(self) -> str:
+        """What decided both least times, in words."""
+        on, off = self.least_time_words(0), self.least_time_words(1)
+        return f"Least time on: {on}. Least time off: {off}"
 
     def predict(self, hysteresis_k: float) -> Cycle:
         """Return the cycle with another band [K] and the same least times."""
         return self.switched.predict(hysteresis_k, self.min_on_s, self.min_off_s)
 
 
-def _least_times(cycle: Cycle) -> tuple[float, float]:
+def _worked_out_times(cycle: Cycle) -> tuple[float, float]:
+    """Return half of the predicted times on and off, so that they do not set the cycle [s]."""
     on_s, off_s = (min(max(0.5 * t, LEAST_TIME_S), MOST_TIME_S) for t in (cycle.on_s, cycle.off_s))
     return on_s, off_s
 
@@ -352,6 +376,7 @@ def tune_on_off(
     delay_s: float = 1.5,
     on_duty: float = 1.0,
     fans_off: tuple[float, float] | None = None,
+    stated_s: tuple[float | None, float | None] = (None, None),
 ) -> OnOffTuning:
     """Return the smallest band whose predicted cycle spares the relay and the contents.
 
@@ -369,6 +394,8 @@ def tune_on_off(
         Of the reading [K]: the band is at least six times the one and twice the other.
     delay_s, on_duty, fans_off
         As in `ctrl.switching_cycle.switched_plant`.
+    stated_s : (float or None, float or None)
+        Least times on and off that a part asks for [s]: no shorter ones are given.
 
     Raises
     ------
@@ -382,7 +409,7 @@ def tune_on_off(
         )  # fmt: skip
         return _choose_band(
             switched, life_years, life_cycles, max_air_swing_k,
-            max(LEAST_BAND_K, BAND_OVER_NOISE * noise_k, 2.0 * reading_lsb_k),
+            max(LEAST_BAND_K, BAND_OVER_NOISE * noise_k, 2.0 * reading_lsb_k), stated_s,
         )  # fmt: skip
     except NoCycle as none:
         raise NoTuning(str(none)) from none
@@ -394,7 +421,10 @@ def _choose_band(
     life_cycles: float,
     max_air_swing_k: float,
     least_band_k: float,
+    stated_s: tuple[float | None, float | None],
 ) -> OnOffTuning:
+    floor_s = tuple(max(LEAST_TIME_S, item or 0.0) for item in stated_s)
+
     def fits(band: float) -> bool:
         try:
             return cycle_of(band).air_swing_k <= max_air_swing_k
@@ -403,7 +433,7 @@ def _choose_band(
 
     @cache
     def cycle_of(band: float) -> Cycle:
-        return switched.predict(band, LEAST_TIME_S, LEAST_TIME_S)
+        return switched.predict(band, *floor_s)
 
     def life_of(band: float) -> float:
         return relay_life_years(cycle_of(band).cycles_per_hour, life_cycles)
@@ -412,12 +442,16 @@ def _choose_band(
     if life_of(band) < life_years and fits(band):
         band, decided = _widen(band, fits, lambda b: life_of(b) >= life_years)
     cycle = cycle_of(band)
-    min_on_s, min_off_s = _least_times(cycle)
+    worked_s = _worked_out_times(cycle)
+    min_on_s, min_off_s = (
+        max(worked, stated or 0.0) for worked, stated in zip(worked_s, stated_s, strict=True)
+    )
     life = relay_life_years(cycle.cycles_per_hour, life_cycles)
     swing_met = cycle.air_swing_k <= max_air_swing_k
     return OnOffTuning(
-        band, min_on_s, min_off_s, cycle, life, life >= life_years, swing_met, decided, switched
-    )
+        band, min_on_s, min_off_s, cycle, life, life >= life_years, swing_met, decided, switched,
+        worked_s, stated_s,
+    )  # fmt: skip
 
 
 def _widen(

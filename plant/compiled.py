@@ -30,7 +30,7 @@ PACKAGE_ROOT = Path(__file__).resolve().parent.parent
 # holds it so), and a changed word on the screen need not compile the model anew.
 EDGE = re.compile(
     r"(cli|screen|json_out|plots|check|simulation|new|answers|files|glossary|__main__|"
-    r"tolerances|tolerance_draws|design_sweep|explain|honesty|"
+    r"tolerances|tolerance_draws|fold_back|drive_cycling|design_sweep|explain|honesty|"
     r"comparison|trade_off|bands|tuned|aim|too_cold|ice_border|law_tuning|cop_table|"
     r"narrower_band|drill|link|maker|board|report|"
     r"emulator|microcontroller|part_sizes|avr_stack|export|class_b|firmware_text|"

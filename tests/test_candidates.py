@@ -190,6 +190,29 @@ def test_the_band_spares_the_relay_as_long_as_asked(every_candidate):
     assert relay.on_off.decided_by == "life of the relay"
 
 
+def test_a_stated_least_time_is_a_floor():
+    """A plant nursery's seed store with a contactor (invented) that asks for 20 minutes on."""
+    config = changed("seed_store", controller={"min_on_s": 1202.0, "min_off_s": 20.0})
+    item = on_off_candidate(config, plant_of(config), "relay", 4.0, True)
+    # No shorter than stated, and not rounded below it; what is worked out is never above 180 s.
+    assert item.settings.min_on_s == 1202.0
+    assert 60.0 <= item.settings.min_off_s <= 180.0
+    assert item.on_off.cycle.on_s >= 1202.0
+    assert "controller.min_on_s as stated, 1202 s; worked out" in item.on_off.least_times_words
+    assert "worked out, " in item.on_off.least_times_words.split("Least time off:")[1]
+    assert "states less, 20 s" in item.on_off.least_times_words
+
+
+def test_a_default_least_time_is_no_statement():
+    data = plain_data(load_config("seed_store"))
+    for key in ("min_on_s", "min_off_s"):
+        del data["controller"][key]
+    config = build_config(data, "no times stated")
+    item = on_off_candidate(config, plant_of(config), "relay", 4.0, True)
+    assert item.settings.min_on_s <= 180.0
+    assert item.on_off.least_times_words.count("is not stated") == 2
+
+
 # Setpoint, delay, points -----------------------------------------------------------------
 
 

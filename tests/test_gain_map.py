@@ -7,7 +7,7 @@ from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import with_drive
 from ctrl.capability import PEAK_MARGIN, at_duty
 from ctrl.config import load_config
-from ctrl.gain_map import Reversal, gain_map
+from ctrl.gain_map import Reversal, gain_map, steady_gain_at
 from ctrl.screen_identify import reversal_text
 from plant.constants import ZERO_C_K
 
@@ -68,3 +68,20 @@ def test_a_reversal_that_could_catch_the_control_is_told():
     assert warm.is_kept(0.9, 12.0)  # colder than wanted: it never stays there
     assert warm.is_kept(0.72, 5.0)
     assert Reversal(20.0, None).is_kept(1.0, -50.0)
+
+
+def test_the_onset_of_frost_is_no_gain():
+    """A seed store's relay at 28 °C: the sink is at -0.06 °C at 85 % duty.
+
+    The slope in the bend is 17 K a unit of duty; 2 % of duty to either side it is above 21.
+    """
+    config = load_config("seed_store")
+    plant = at_ambient(plant_of(config), 28.0, humidity_at(config, 28.0))
+    found = gain_map(config, plant_of(config), "relay", 0.01, (0.55, 0.7, 0.85, 1.0))
+    point = next(p for p in found.points if p.duty == 0.85 and p.ambient_c == 28.0)
+    sides = [steady_gain_at(plant, duty, 28.0 + ZERO_C_K) for duty in (0.82, 0.88)]
+    inside = steady_gain_at(plant, 0.85, 28.0 + ZERO_C_K)
+    print(f"in the bend {inside:.1f}, across it {point.steady_gain_k:.1f}, beside it {sides}")
+    assert point.across_frost and inside < 0.85 * min(sides)
+    assert point.steady_gain_k == pytest.approx(sum(sides) / 2.0, rel=0.08)
+    assert not any(p.across_frost for p in found.points if p.duty == 0.55)

@@ -311,7 +311,7 @@ def _out_of_tolerance(larder: Recommendation) -> list[dict[str, Any]]:
     pair = Pair("pi", "fast_pwm", "on_off", "relay", 4, 0.1, 0.2, 4, 4, 0, 0, 1.0, 0, True,
                 "on_off", "relay")  # fmt: skip
     whole = replace(larder, tolerance=drawn, pairs=(pair,))
-    design = design_of(config, own_choice(config), frozenset())
+    design = design_of(config, own_choice(config))
     assert design is not None
     swept = Sweep(config, (design,), design, None, design, "keep it", "mains plug", 1, 4)
     return [
@@ -334,7 +334,7 @@ def _compared() -> list[Any]:
     from ctrl.trade_off import PlacePoint, TradeOff
 
     config = load_config("galley_larder")
-    seen = Seen(1000.0, 0.5, 2.0, 0.1, 3.0, 8.0, 3.6, 20.0, 40.0, 0.9, 4.0)
+    seen = Seen(1000.0, 0.5, 2.0, 0.1, 3.0, 8.0, 3.6, 20.0, 40.0, 0.9, 4.0, 45.0, 0.0)
     cycle = Cycle(282.0, 280.0, 2.1, 0.1, 9.0, 281.0, 281.0, 310.0, 500.0, 500.0, 1000.0, 0.5)
     band = BandPoint(2.0, cycle, seen, seen, 3.2)
     place = PlacePoint("air", 2.0, 8.0, seen, 3.2, "")

@@ -9,7 +9,14 @@ from ctrl.build import plant_of
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import settings_of
 from ctrl.tolerance_draws import Draw, spreads_of, start_of
-from ctrl.tolerance_remedies import Remedy, measured, more_room, room_everywhere, words_of
+from ctrl.tolerance_remedies import (
+    Remedy,
+    fitted_bound,
+    measured,
+    more_room,
+    room_everywhere,
+    words_of,
+)
 from ctrl.tolerances import Bench, cold_only, looked_at_cold, without
 
 WARM, ICE = "contents warmest, worst", "ice in the fin gaps, worst"
@@ -64,6 +71,33 @@ def test_more_room_at_one_limit_does_not_mend_another():
     found = more_room(WARM, scales, draws, 0.95)
     assert (found.holds, found.reaches) == (340, False)
     assert more_room("another, usual", scales, draws, 0.95) is None
+
+
+def test_limits_fitted_to_the_draws_use_draws_up():
+    """By hand: with all draws inside, two limits read off them leave P(share >= 0.95) as
+    1 - n 0.95^(n-1) + (n-1) 0.95^n, 0.836 at n = 64; n = 93 is the least for 0.95 (Wilks 1942).
+    """
+    scales = {WARM: (2.0, "K"), ICE: (1.0, "%")}
+    draws = [draw(0.1)] * 40 + [draw(-0.1, ice=-1.0)] * 24
+    found = room_everywhere(scales, draws, 0.95)
+    assert (found.holds, found.draws) == (64, 64)
+    assert not found.reaches and found.share_at_least == pytest.approx(0.928, abs=0.001)
+    assert "too few draws to show it" in words_of(found, 0.95)
+    for count, enough in ((92, False), (93, True)):
+        sure = 1.0 - count * 0.95 ** (count - 1) + (count - 1) * 0.95**count
+        assert (sure >= 0.95) is enough
+        assert (fitted_bound(count, count, 2) >= 0.95) is enough
+    assert fitted_bound(123, 123, 3) < 0.95 <= fitted_bound(124, 124, 3)
+    assert fitted_bound(59, 59, 1) >= 0.95 > fitted_bound(58, 58, 1)
+    assert fitted_bound(1, 64, 3) == 0.0
+
+
+def test_draws_that_chose_the_settings_give_no_bound():
+    scales = {WARM: (2.0, "K"), ICE: (1.0, "%")}
+    found = more_room(WARM, scales, [draw(0.1)] * 60 + [draw(-0.1)] * 4, 0.95)
+    assert "at least 95.4 %" in words_of(found, 0.95)
+    guide = words_of(replace(found, fresh=False), 0.95)
+    assert "%" not in guide and "no bound" in guide
 
 
 def test_room_at_every_limit_where_one_is_not_enough():
