@@ -1,0 +1,150 @@
+"""What a config states far wrong is found by a log that tells it, and marked where it does not.
+
+Each config is 25 to 60 % off the truth in a lump, so that the config by itself fails what is
+asked of its twin: within 10 % of the truth, or an interval that holds it.
+"""
+
+import io
+import re
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from ctrl import screen_calibrate
+from ctrl.calibrate import NINETY, calibrate
+from ctrl.calibrate_tests import next_tests
+from ctrl.config import load_config, parse_config
+from ctrl.log_file import read_log
+from ctrl.shipped import find_config
+from ctrl.twin import LUMPED
+from tests import other_plant
+from tests.synthetic_logs import drawn_truth, make_log, true_parts
+
+NAMES = (
+    "time_s", "air_c", "cold_sink_c", "hot_sink_c", "ambient_c", "ambient_rh_pct", "supply_v",
+    "module_a", "duty", "hot_fan", "cold_fan",
+)  # fmt: skip
+HOURS = 2.2
+LEAST_OFF = 0.25
+LUMPS = {"hot": "hot_resistance_k_per_w", "cold": "cold_resistance_k_per_w", "foam": "ua_w_per_k"}
+KEYS = {"hot": ("hot_sink", "fan_k_per_w"), "cold": ("cold_sink", "fan_k_per_w"),
+        "foam": ("cabinet", "foam_thickness_mm")}  # fmt: skip
+OVERNIGHT = (
+    (10, 0.0, 1, 1), (90, 0.7, 1, 1), (90, 0.4, 1, 1), (480, 0.0, 1, 1), (60, 0.5, 1, 1),
+)  # fmt: skip
+
+
+def stated(**times):
+    """Return the film box's config with values so many times what its file says."""
+    text = find_config("film_box").read_text(encoding="utf-8")
+    for name, factor in times.items():
+        table, key = KEYS[name]
+        begin = text.index(f"\n[{table}]")
+        line = re.compile(rf"^{key} = ([\d.]+)", re.MULTILINE).search(text, begin)
+        value = float(line[1]) * factor
+        text = text[: line.start()] + f"{key} = {value:.4g}" + text[line.end() :]
+    return parse_config(text, "wrong.toml")
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory):
+    """(truth, path) of two hours of a film box."""
+    truth, columns = make_log(load_config("film_box"), "box", 3)
+    rows = columns["time_s"] <= 3600.0 * HOURS
+    path = tmp_path_factory.mktemp("short") / "box.csv"
+    other_plant.write(path, {name: columns[name][rows] for name in NAMES}, NAMES)
+    return truth, path
+
+
+@pytest.fixture(scope="module")
+def overnight(tmp_path_factory):
+    """(truth, path) of a film box that is cooled, then left to warm overnight."""
+    config, stream = load_config("film_box"), np.random.default_rng(11)
+    truth = drawn_truth(config, stream)
+    columns = other_plant.run(truth, OVERNIGHT, 120.0, stream, 21.0, follow_s=3600.0, rtol=1e-4)
+    path = tmp_path_factory.mktemp("overnight") / "box.csv"
+    other_plant.write(path, columns, NAMES)
+    return truth, path
+
+
+def found_of(log, times):
+    """Return (truth, calibration) of a config so far off."""
+    truth, path = log
+    return truth, calibrate(stated(**times), read_log(path), starts=1)
+
+
+@pytest.fixture(scope="module")
+def both_sinks(short):
+    return found_of(short, {"hot": 1.5, "cold": 0.65})
+
+
+@pytest.fixture(scope="module")
+def cold_sink(short):
+    return found_of(short, {"cold": 1.6})
+
+
+@pytest.fixture(scope="module")
+def thin_foam(overnight):
+    return found_of(overnight, {"foam": 0.62})
+
+
+def is_recovered(value, low, high, true):
+    return abs(value / true - 1.0) < 0.1 or low <= true <= high
+
+
+@pytest.mark.parametrize(
+    ("case", "names"),
+    [("both_sinks", ("hot", "cold")), ("cold_sink", ("cold",)), ("thin_foam", ("foam",))],
+)
+def test_what_the_config_states_far_wrong_is_recovered(case, names, request, note):
+    truth, found = request.getfixturevalue(case)
+    assert found.distrust == ()
+    lumps = {item.name: item for item in found.lumps}
+    for name in (LUMPS[name] for name in names):
+        item, true = lumps[name], truth.lumps[name]
+        low, high = item.interval
+        note(f"{name}: true {true:.3f}, config {item.before:.3f}, twin {item.value:.3f} "
+             f"[{low:.3f}, {high:.3f}]")  # fmt: skip
+        assert abs(item.before / true - 1.0) > LEAST_OFF  # the config by itself fails
+        assert not low <= item.before <= high
+        assert is_recovered(item.value, low, high, true)
+        assert item.told
+    assert all(
+        is_recovered(item.value, *item.interval, truth.lumps[item.name])
+        for item in found.lumps
+        if item.name in LUMPS.values()
+    )
+
+
+@pytest.mark.parametrize("case", ["both_sinks", "cold_sink", "thin_foam"])
+def test_lumps_of_one_node_have_errors_that_hold_the_parts_own(case, request, note):
+    # Base and fins, shell and core: two nodes each, where the model has one.
+    truth, found = request.getfixturevalue(case)
+    true = true_parts(found.config, truth)
+    items = [item for item in found.estimates if item.name in LUMPED and item.name in true]
+    assert {item.name for item in items} == {
+        "contents_film", "contents_capacity", "hot_capacity", "cold_capacity",
+    }  # fmt: skip
+    apart = {item.name: (item.value - true[item.name]) / item.error for item in items}
+    note(f"{case}: " + ", ".join(f"{name} {z:+.2f}" for name, z in apart.items()))
+    assert all(item.is_lump for item in items)
+    assert max(map(abs, apart.values())) < NINETY
+
+
+def test_a_log_too_short_for_the_heat_leak_says_so_and_what_would_tell_it(cold_sink, note):
+    _, found = cold_sink
+    item = next(item for item in found.lumps if item.name == "ua_w_per_k")
+    assert not item.told
+    assert item.value == pytest.approx(item.before, rel=1e-9)  # foam and seal: the config's
+    tests = next_tests(found)
+    left = {test.name: {g.name: g.left for g in test.gains}["ua_w_per_k"] for test in tests}
+    note(f"heat leak's error left: {left}")
+    assert min(left, key=left.get) == "overnight"
+    assert left["overnight"] < 0.5
+    out = io.StringIO()
+    screen_calibrate.show(Console(file=out, width=200), found, tests)
+    row = next(line for line in out.getvalue().splitlines() if line.strip().startswith("heat leak"))
+    assert row.split()[-1] == "no"
+    assert re.search(r"log for 12 h.*heat leak UA to \d+ %", out.getvalue())
+    assert "a mistyped config is not found out there" in " ".join(out.getvalue().split())
