@@ -18,6 +18,7 @@ from ctrl import calibrate_misfit as misfit_of
 from ctrl.calibrate_misfit import Blocks, Misfit, Whiteness
 from ctrl.calibrate_model import STRUCTURE, Setup, predicted, set_up
 from ctrl.calibrate_trust import (
+    TOO_FAR,
     WIDEST,
     Frost,
     at_bound,
@@ -25,6 +26,7 @@ from ctrl.calibrate_trust import (
     frost_told,
     names_at_bound,
     once_more,
+    pull_words,
     reasons,
     remarks,
     widened,
@@ -132,6 +134,7 @@ class Calibration:
     fitted_rows: NDArray[np.bool_]
     widened: tuple[str, ...]
     frost: Frost | None
+    pulled: dict[str, float]
 
     @property
     def log(self) -> Log:
@@ -160,8 +163,9 @@ class Calibration:
         """What else speaks against this twin: wider priors, channels that it cannot follow."""
         if self.distrust:
             return once_more(self.widened)
-        return remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms,
-                       self.frost)  # fmt: skip
+        found = remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms,
+                        self.frost)  # fmt: skip
+        return (*found, *pull_words(self.pulled))
 
 
 # The problem in blocks ----------------------------------------------------------------------
@@ -425,6 +429,24 @@ class _Fit:
     told: NDArray[np.bool_]
 
 
+def pulled_of(setup: Setup, fit: _Fit) -> dict[str, float]:
+    """Return {part: value with all free} where the log pulls further than the prior lets it go.
+
+    With a prior that is right the estimate lies about the config's value with the variance that
+    the log takes from the prior's (textbook, normal prior and noise); further off than three such
+    spreads, config or log is wrong.  Not of parts that the log does not tell: there a misfit of the
+    model pulls as hard.
+    """
+    spread, inner = prior_spread(setup), setup.inner(fit.x)
+    left = np.sqrt(np.diag(_inner_covariance(setup, fit.scaled))) / spread
+    far = np.abs(inner) / spread > TOO_FAR * np.sqrt(np.maximum(1.0 - left**2, 0.01))
+    return {
+        part.name: part.stated(float(value))
+        for part, value, is_far, told in zip(setup.parts, inner, far, fit.told, strict=True)
+        if is_far and told and part.name not in LUMPED
+    }
+
+
 def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Progress) -> _Fit:
     """Return the fit from `x` on, its misfit sized and its errors known."""
     misfits: tuple[Misfit, ...] = tuple(first)
@@ -555,6 +577,7 @@ def calibrate(
         fitted_rows=fitted,
         widened=wide,
         frost=frost_told(setup, final, scaled),
+        pulled=pulled_of(setup, fit),
     )  # fmt: skip
 
 

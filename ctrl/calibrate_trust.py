@@ -30,7 +30,7 @@ TAIL_OFF_K = 0.3  # rms that a held-back temperature may be off without a word
 TAIL_POOR_K, TAIL_WRONG_K = 0.5, 1.0
 # Held-back air or contents clearly worse than by the untouched config: half as much again, and
 # more than noise and drift of a sensor make.
-WORSE, WORSE_K = 1.5, 0.05
+WORSE, WORSE_K = 1.5, 0.03
 FROST_CLOSED = 2.0  # times its clean K/W: further, a straight line tells nothing
 SUPPLY = "supply's voltage"
 
@@ -251,8 +251,9 @@ def remarks(
         worse = tail > WORSE * before + WORSE_K and channel.name in ("air_c", "contents_c")
         if channel.unit == "K" and (worse or tail > max(TAIL_OFF_K, before)):
             found.append(f"{channel.name}: what was held back is {tail:.2f} K off (rms), the "
-                         f"config's own prediction {before:.2f} K: the twin is no better there; "
-                         "log for longer")  # fmt: skip
+                         f"config's own prediction {before:.2f} K: "
+                         + ("the config by itself is better there; " if worse else "")
+                         + "log for longer")  # fmt: skip
     return tuple(found)
 
 
@@ -262,6 +263,17 @@ def _still_beyond(setup: Setup, widened_names: tuple[str, ...], x: Array) -> lis
     off = WIDER * np.abs(setup.inner(x)) / spread
     both = zip(setup.parts, off, strict=True)
     return [part.name for part, z in both if part.name in widened_names and z > TOO_FAR]
+
+
+def pull_words(pulled: Mapping[str, float]) -> tuple[str, ...]:
+    """Return what to say of parts that the log pulls at, against their prior."""
+    return tuple(
+        f"config and log disagree: by the log {BY_NAME[name].words} is "
+        + (f"{value:.2f} times the config's" if BY_NAME[name].is_factor else f"{value:+.2f} K off")
+        + " or further, more than its tolerance and chance allow, but not well enough told to be "
+        f"let go so far; what it comes to may be further off than its interval: {remedy([name])}"
+        for name, value in pulled.items()
+    )
 
 
 def once_more(widened_names: tuple[str, ...]) -> tuple[str, ...]:
