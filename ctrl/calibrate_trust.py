@@ -221,6 +221,15 @@ def reasons(
     return tuple(found)
 
 
+def _values_told(setup: Setup, names: Iterable[str], x: Array) -> str:
+    values = setup.values(x)
+    return ", ".join(
+        f"{BY_NAME[name].words} {values[name]:.3g}"
+        + (" times" if BY_NAME[name].is_factor else " K off")
+        for name in names
+    )
+
+
 def remarks(
     setup: Setup,
     widened_names: tuple[str, ...],
@@ -231,18 +240,20 @@ def remarks(
 ) -> tuple[str, ...]:
     """Return what a reader should know of a twin that may stand all the same."""
     found = [] if frost is None else [frost_words(frost)]
-    if widened_names:
-        values = setup.values(x)
-        told = ", ".join(
-            f"{BY_NAME[name].words} {values[name]:.3g}"
-            + (" times" if BY_NAME[name].is_factor else " K off")
-            for name in widened_names
+    lumps = tuple(name for name in widened_names if name in LUMPED)
+    parts = tuple(name for name in widened_names if name not in LUMPED)
+    if lumps:
+        found.append(
+            f"fitted with {WIDER:.0f} times the spread, as the model's one node needs it: "
+            + _values_told(setup, lumps, x)
         )
+    if parts:
         text = (
-            f"config and log disagree: the tolerances do not reach to the log. Of the parts tried "
-            f"that which mends it most was fitted with {WIDER:.0f} times the spread: {told}"
+            "config and log disagree: the tolerances do not reach to the log. Of the parts tried "
+            f"that which mends it most was fitted with {WIDER:.0f} times the spread: "
+            + _values_told(setup, parts, x)
         )
-        beyond = _still_beyond(setup, widened_names, x)
+        beyond = _still_beyond(setup, parts, x)
         if beyond:
             text += f". Beyond its tolerance: {_words(beyond)}; {remedy(beyond)}"
         found.append(text)

@@ -152,6 +152,13 @@ def test_a_prior_that_holds_the_log_back_is_told(less_thin_foam, thin_foam, note
     assert not thin_foam[1].pulled  # freed, it is pulled no more
 
 
+def test_a_lump_beyond_its_prior_is_no_fault_of_the_config(cold_sink):
+    _, found = cold_sink
+    assert any("config and log disagree" in text for text in found.doubts)
+    (text,) = replace(found, widened=("hot_capacity",)).doubts
+    assert "as the model's one node needs it: heat capacity of the hot sink" in text
+
+
 @pytest.mark.parametrize(
     ("tail", "before", "said"), [(0.15, 0.07, True), (0.10, 0.07, False), (0.07, 0.15, False)]
 )
