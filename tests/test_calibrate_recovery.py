@@ -18,7 +18,7 @@ from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_tests import next_tests
 from ctrl.config import load_config, parse_config
 from ctrl.log_file import read_log
-from ctrl.shipped import find_config
+from ctrl.shipped import find_config, find_log
 from ctrl.twin import LUMPED
 from tests import other_plant
 from tests.synthetic_logs import drawn_truth, make_log, true_parts
@@ -37,9 +37,9 @@ OVERNIGHT = (
 )  # fmt: skip
 
 
-def stated(**times):
-    """Return the film box's config with values so many times what its file says."""
-    text = find_config("film_box").read_text(encoding="utf-8")
+def stated(shipped="film_box", **times):
+    """Return a shipped config with values so many times what its file says."""
+    text = find_config(shipped).read_text(encoding="utf-8")
     for name, factor in times.items():
         table, key = KEYS[name]
         begin = text.index(f"\n[{table}]")
@@ -137,6 +137,21 @@ def test_lumps_of_one_node_have_errors_that_hold_the_parts_own(case, request, no
     note(f"{case}: " + ", ".join(f"{name} {z:+.2f}" for name, z in apart.items()))
     assert all(item.is_lump for item in items)
     assert max(map(abs, apart.values())) < NINETY
+
+
+def test_a_hot_sink_stated_twice_too_high_spreads_to_no_other_part(note):
+    # The larder's log tells less: its cold sink went 31 % off when many parts were freed together.
+    config = stated("galley_larder", hot=1.9)
+    stream = np.random.default_rng(np.random.SeedSequence([400, len("larder")]))
+    truth = drawn_truth(load_config("galley_larder"), stream)  # of the log that is shipped
+    found = calibrate(config, read_log(find_log("galley_larder_log.csv")), starts=1)
+    assert found.distrust == ()
+    assert found.widened == ("hot_sink",)
+    for item in found.lumps:
+        true = truth.lumps[item.name]
+        note(f"{item.name}: true {true:.4g}, config {item.before:.4g}, twin {item.value:.4g} "
+             f"{item.interval}")  # fmt: skip
+        assert is_recovered(item.value, *item.interval, true)
 
 
 def test_a_prior_that_holds_the_log_back_is_told(less_thin_foam, thin_foam, note):
