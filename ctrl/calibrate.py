@@ -18,6 +18,7 @@ from ctrl import calibrate_misfit as misfit_of
 from ctrl.calibrate_misfit import Blocks, Misfit, Whiteness
 from ctrl.calibrate_model import STRUCTURE, Setup, predicted, set_up
 from ctrl.calibrate_trust import (
+    TOO_FAR,
     WIDEST,
     Frost,
     at_bound,
@@ -25,6 +26,7 @@ from ctrl.calibrate_trust import (
     frost_told,
     names_at_bound,
     once_more,
+    pull_words,
     reasons,
     remarks,
     widened,
@@ -84,7 +86,8 @@ class Estimate:
 class Lump:
     """What several parts come to together: value, standard error, and the config's own value.
 
-    Not `told` where the tolerances by themselves give an interval hardly wider.
+    Not `told` where the tolerances by themselves give an interval hardly wider.  `is_lump` as of
+    an `Estimate`.
     """
 
     name: str
@@ -94,6 +97,7 @@ class Lump:
     error: float
     before: float
     told: bool
+    is_lump: bool
 
     @property
     def interval(self) -> tuple[float, float]:
@@ -130,6 +134,7 @@ class Calibration:
     fitted_rows: NDArray[np.bool_]
     widened: tuple[str, ...]
     frost: Frost | None
+    pulled: dict[str, float]
 
     @property
     def log(self) -> Log:
@@ -158,8 +163,9 @@ class Calibration:
         """What else speaks against this twin: wider priors, channels that it cannot follow."""
         if self.distrust:
             return once_more(self.widened)
-        return remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms,
-                       self.frost)  # fmt: skip
+        found = remarks(self.setup, self.widened, self.x, self.tail_rms, self.before_rms,
+                        self.frost)  # fmt: skip
+        return (*found, *pull_words(self.pulled))
 
 
 # The problem in blocks ----------------------------------------------------------------------
@@ -335,17 +341,19 @@ def lumps_of(setup: Setup, x: Array, covariance: Array) -> tuple[Lump, ...]:
     """Return the lumps with their standard errors, to first order in the parts' (delta method)."""
     count = len(setup.parts)
     own, before = setup.plant(x), setup.base
+    own_structure = structure_of(setup) / prior_spread(setup)
+    steps = 0.05 * np.eye(count, x.size)
+    beside = [(setup.plant(x + step), setup.plant(x - step)) for step in steps]
     found = []
     for name, words, unit, value_of in LUMPS:
         value = value_of(own)
-        slope = np.empty(count)
-        for k in range(count):
-            step = np.zeros(x.size)
-            step[k] = 0.05
-            slope[k] = (value_of(setup.plant(x + step)) - value_of(setup.plant(x - step))) / 0.1
-        error = float(np.sqrt(slope @ covariance[:count, :count] @ slope))
-        told = error < TOLD_BELOW * float(np.sqrt(slope @ slope))  # priors: standard normal
-        found.append(Lump(name, words, unit, value, error, value_of(before), told))
+        slope = np.array([(value_of(up) - value_of(down)) / 0.1 for up, down in beside])
+        variance = float(slope @ covariance[:count, :count] @ slope)
+        # What one node lacks stays in the error, however well the log tells the node.
+        lacks = float(np.sum((slope * own_structure) ** 2))
+        told = variance - lacks < TOLD_BELOW**2 * float(slope @ slope)  # priors: standard normal
+        found.append(Lump(name, words, unit, value, variance**0.5, value_of(before), told,
+                          lacks > 0.0))  # fmt: skip
     return tuple(found)
 
 
@@ -353,7 +361,7 @@ def _estimates(
     setup: Setup, x: Array, covariance: Array, told: NDArray[np.bool_]
 ) -> tuple[Estimate, ...]:
     found, ends = [], at_bound(setup, x)
-    spread = np.hypot(prior_spread(setup), [STRUCTURE.get(p.name, 0.0) for p in setup.parts])
+    spread = np.hypot(prior_spread(setup), structure_of(setup))
     for k, (part, inner) in enumerate(zip(setup.parts, setup.inner(x), strict=True)):
         value = part.stated(float(inner))
         sd = float(np.sqrt(covariance[k, k]))
@@ -369,6 +377,11 @@ def _estimates(
 def prior_spread(setup: Setup) -> Array:
     """Return the priors' standard deviations (logarithms of factors, K), shape (parts,)."""
     return np.asarray(np.sqrt(np.diag(setup.prior_root @ setup.prior_root.T)))
+
+
+def structure_of(setup: Setup) -> Array:
+    """Return by how much the parts may differ from what one node needs, shape (parts,)."""
+    return np.array([STRUCTURE.get(part.name, 0.0) for part in setup.parts])
 
 
 def _inner_covariance(setup: Setup, scaled: Array) -> Array:
@@ -414,6 +427,24 @@ class _Fit:
     misfits: tuple[Misfit, ...]
     scaled: Array
     told: NDArray[np.bool_]
+
+
+def pulled_of(setup: Setup, fit: _Fit) -> dict[str, float]:
+    """Return {part: value with all free} where the log pulls further than the prior lets it go.
+
+    With a prior that is right the estimate lies about the config's value with the variance that
+    the log takes from the prior's (textbook, normal prior and noise); further off than three such
+    spreads, config or log is wrong.  Not of parts that the log does not tell: there a misfit of the
+    model pulls as hard.
+    """
+    spread, inner = prior_spread(setup), setup.inner(fit.x)
+    left = np.sqrt(np.diag(_inner_covariance(setup, fit.scaled))) / spread
+    far = np.abs(inner) / spread > TOO_FAR * np.sqrt(np.maximum(1.0 - left**2, 0.01))
+    return {
+        part.name: part.stated(float(value))
+        for part, value, is_far, told in zip(setup.parts, inner, far, fit.told, strict=True)
+        if is_far and told and part.name not in LUMPED
+    }
 
 
 def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Progress) -> _Fit:
@@ -520,7 +551,7 @@ def calibrate(
     # The values kept are not those of greatest probability: what they are off counts as error.
     off = setup.inner(final) - setup.inner(fit.x)
     covariance = _inner_covariance(setup, scaled) + np.outer(off, off)
-    covariance += np.diag([STRUCTURE.get(part.name, 0.0) ** 2 for part in setup.parts])
+    covariance += np.diag(structure_of(setup) ** 2)
     in_scaled = np.linalg.solve(setup.prior_root, np.linalg.solve(setup.prior_root, covariance).T)
     model = predicted(setup, final)
     names = [setup.channels[k].name for k in problem.used]
@@ -546,6 +577,7 @@ def calibrate(
         fitted_rows=fitted,
         widened=wide,
         frost=frost_told(setup, final, scaled),
+        pulled=pulled_of(setup, fit),
     )  # fmt: skip
 
 

@@ -36,7 +36,7 @@ LEAST_SD = 1e-3
 # Of a heat capacity or film as one lump, besides: what lies nearer to the surface counts first, so
 # that the lump that serves a log best is not the part's own.  Sized on development logs.
 STRUCTURE = {
-    "contents_film": 0.10, "contents_capacity": 0.15, "hot_capacity": 0.15, "cold_capacity": 0.15,
+    "contents_film": 0.10, "contents_capacity": 0.20, "hot_capacity": 0.20, "cold_capacity": 0.15,
     "wall_capacity": 0.15,
 }  # fmt: skip
 FROST_SPREAD_PER_H = 0.05  # growth of a frosting sink's K/W, before the log is seen: invented

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrl import calibrate_replay, twin
-from ctrl.calibrate import Array, Calibration, Problem
+from ctrl.calibrate import Array, Calibration, Problem, lumps_of
 from ctrl.calibrate_misfit import Misfit, root_of, whitened
 from ctrl.calibrate_model import CHANNELS, Setup
 from ctrl.calibrate_rows import Frosting
@@ -30,6 +30,8 @@ CANDIDATES: tuple[tuple[str, str, tuple[Stretch, ...]], ...] = (
      ((60.0, 1.0, 1.0, 1.0), (20.0, 1.0, 1.0, 0.0), (40.0, 1.0, 1.0, 1.0))),
     ("warm_up", "switch off, fans running, and let it warm for 6 h",
      ((30.0, 1.0, 1.0, 1.0), (360.0, 0.0, 1.0, 1.0))),
+    ("overnight", "hold the usual duty for 3 h, then switch off, fans running, and log for 12 h",
+     ((180.0, 1.0, 1.0, 1.0), (720.0, 0.0, 1.0, 1.0))),
     ("duty_steps", "an hour of full duty, an hour off, an hour at half of the usual",
      ((60.0, None, 1.0, 1.0), (60.0, 0.0, 1.0, 1.0), (60.0, 0.5, 1.0, 1.0))),
 )  # fmt: skip
@@ -37,7 +39,7 @@ CANDIDATES: tuple[tuple[str, str, tuple[Stretch, ...]], ...] = (
 
 @dataclass(frozen=True)
 class Gain:
-    """What a test would do to one part's spread (standard error, as worked with)."""
+    """What a test would do to the standard error of a part (as worked with) or of a lump."""
 
     name: str
     words: str
@@ -146,11 +148,10 @@ def _misfits(found: Calibration, setup: Setup) -> list[Misfit]:
     return [by_name.get(channel.name, Misfit(*least)) for channel in setup.channels]
 
 
-def _after(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Setup, Array, Array]:
-    """Return (setup, spreads of the parts before, spreads after the candidate)."""
+def _after(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Setup, Array, Array, Array]:
+    """Return (setup, its unknowns, their covariance before, and after the candidate)."""
     setup, x = _setup(found, stretches)
     problem = Problem(setup, np.ones(setup.log.time_s.size, dtype=bool), cores())
-    count = len(setup.parts)
     information = _prior_information(found, x.size)
     before = np.asarray(np.linalg.inv(information), dtype=float)
     misfits = _misfits(found, setup)
@@ -158,26 +159,33 @@ def _after(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Setup, Arr
                                  problem.slopes(x, np.arange(x.size)), strict=True):  # fmt: skip
         white = whitened(root_of(blocks, misfits[k]), slopes)
         information = information + white.T @ white
-    after = np.asarray(np.linalg.inv(information), dtype=float)
+    return setup, x, before, np.asarray(np.linalg.inv(information), dtype=float)
 
-    def spreads(scaled: Array) -> Array:
-        inner = setup.prior_root @ scaled[:count, :count] @ setup.prior_root.T
-        return np.sqrt(np.diag(inner))
 
-    return setup, spreads(before), spreads(after)
+def _part_spreads(setup: Setup, scaled: Array) -> Array:
+    count = len(setup.parts)
+    inner = setup.prior_root @ scaled[:count, :count] @ setup.prior_root.T
+    return np.sqrt(np.diag(inner))
 
 
 def next_tests(found: Calibration) -> tuple[BenchTest, ...]:
     """Return the candidates, the most telling first."""
     untold = {item.name for item in found.untold}
+    untold_lumps = {item.name for item in found.lumps if not item.told}
     tests = []
     for name, words, stretches in CANDIDATES:
-        setup, before, after = _after(found, stretches)
+        setup, x, before, after = _after(found, stretches)
         known = {part.name for part in found.setup.parts}
+        spreads = (_part_spreads(setup, before), _part_spreads(setup, after))
+        lumps = (lumps_of(setup, x, before), lumps_of(setup, x, after))
         gains = tuple(
             Gain(part.name, part.words, float(b), float(a))
-            for part, b, a in zip(setup.parts, before, after, strict=True)
+            for part, b, a in zip(setup.parts, *spreads, strict=True)
             if part.name in untold or part.name not in known
+        ) + tuple(
+            Gain(b.name, b.words, b.error, a.error)
+            for b, a in zip(*lumps, strict=True)
+            if b.name in untold_lumps
         )
         if gains:
             hours = sum(stretch[0] for stretch in stretches) / 60.0

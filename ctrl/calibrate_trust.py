@@ -30,7 +30,7 @@ TAIL_OFF_K = 0.3  # rms that a held-back temperature may be off without a word
 TAIL_POOR_K, TAIL_WRONG_K = 0.5, 1.0
 # Held-back air or contents clearly worse than by the untouched config: half as much again, and
 # more than noise and drift of a sensor make.
-WORSE, WORSE_K = 1.5, 0.05
+WORSE, WORSE_K = 1.5, 0.03
 FROST_CLOSED = 2.0  # times its clean K/W: further, a straight line tells nothing
 SUPPLY = "supply's voltage"
 
@@ -189,7 +189,8 @@ def reasons(
     names = names_at_bound(setup, x)
     # A lump goes beyond by what the model's one node lacks; that is in its error.
     beyond = [name for name in _still_beyond(setup, widened_names, x) if name not in LUMPED]
-    if len(beyond) > 1:
+    # The sinks are each told by a temperature of its own, and a config has but guesses of them.
+    if len(beyond) > 1 and not set(beyond) <= set(UNSTATED):
         found.append(
             f"config and log disagree in more than one part: {_words(beyond)}, each beyond its "
             f"tolerance, so that none of them is told by itself; {remedy(beyond)}"
@@ -220,6 +221,15 @@ def reasons(
     return tuple(found)
 
 
+def _values_told(setup: Setup, names: Iterable[str], x: Array) -> str:
+    values = setup.values(x)
+    return ", ".join(
+        f"{BY_NAME[name].words} {values[name]:.3g}"
+        + (" times" if BY_NAME[name].is_factor else " K off")
+        for name in names
+    )
+
+
 def remarks(
     setup: Setup,
     widened_names: tuple[str, ...],
@@ -230,18 +240,20 @@ def remarks(
 ) -> tuple[str, ...]:
     """Return what a reader should know of a twin that may stand all the same."""
     found = [] if frost is None else [frost_words(frost)]
-    if widened_names:
-        values = setup.values(x)
-        told = ", ".join(
-            f"{BY_NAME[name].words} {values[name]:.3g}"
-            + (" times" if BY_NAME[name].is_factor else " K off")
-            for name in widened_names
+    lumps = tuple(name for name in widened_names if name in LUMPED)
+    parts = tuple(name for name in widened_names if name not in LUMPED)
+    if lumps:
+        found.append(
+            f"fitted with {WIDER:.0f} times the spread, as the model's one node needs it: "
+            + _values_told(setup, lumps, x)
         )
+    if parts:
         text = (
-            f"config and log disagree: the tolerances do not reach to the log. Of the parts tried "
-            f"the one that mends it most was fitted with {WIDER:.0f} times the spread: {told}"
+            "config and log disagree: the tolerances do not reach to the log. Of the parts tried "
+            f"that which mends it most was fitted with {WIDER:.0f} times the spread: "
+            + _values_told(setup, parts, x)
         )
-        beyond = _still_beyond(setup, widened_names, x)
+        beyond = _still_beyond(setup, parts, x)
         if beyond:
             text += f". Beyond its tolerance: {_words(beyond)}; {remedy(beyond)}"
         found.append(text)
@@ -250,8 +262,9 @@ def remarks(
         worse = tail > WORSE * before + WORSE_K and channel.name in ("air_c", "contents_c")
         if channel.unit == "K" and (worse or tail > max(TAIL_OFF_K, before)):
             found.append(f"{channel.name}: what was held back is {tail:.2f} K off (rms), the "
-                         f"config's own prediction {before:.2f} K: the twin is no better there; "
-                         "log for longer")  # fmt: skip
+                         f"config's own prediction {before:.2f} K: "
+                         + ("the config by itself is better there; " if worse else "")
+                         + "log for longer")  # fmt: skip
     return tuple(found)
 
 
@@ -261,6 +274,17 @@ def _still_beyond(setup: Setup, widened_names: tuple[str, ...], x: Array) -> lis
     off = WIDER * np.abs(setup.inner(x)) / spread
     both = zip(setup.parts, off, strict=True)
     return [part.name for part, z in both if part.name in widened_names and z > TOO_FAR]
+
+
+def pull_words(pulled: Mapping[str, float]) -> tuple[str, ...]:
+    """Return what to say of parts that the log pulls at, against their prior."""
+    return tuple(
+        f"config and log disagree: by the log {BY_NAME[name].words} is "
+        + (f"{value:.2f} times the config's" if BY_NAME[name].is_factor else f"{value:+.2f} K off")
+        + " or further, more than its tolerance and chance allow, but not well enough told to be "
+        f"let go so far; what it comes to may be further off than its interval: {remedy([name])}"
+        for name, value in pulled.items()
+    )
 
 
 def once_more(widened_names: tuple[str, ...]) -> tuple[str, ...]:

@@ -45,8 +45,8 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
         f"log by itself takes the spread below {100.0 * TOLD_BELOW:.0f} %; if not, the config's "
         "value stands (of the module's three, it follows the others by the sheet), and how far the "
         "log would have had it elsewhere is counted as error. Lump: told, but as the model's one "
-        "node needs it, not as the part by itself would show. Bound: as far as the search may go, "
-        "so neither value nor error is known.",
+        "node needs it; by how much the part itself may differ is in the error, and no log takes "
+        "it away. Bound: as far as the search may go, so neither value nor error is known.",
     )
     pairs = strongest_pairs(found)
     if pairs:
@@ -73,11 +73,12 @@ def _lumps(out: Console, found: Calibration) -> None:
     for lump in found.lumps:
         low, high = lump.interval
         table.add_row(lump.words, digits(lump.before), digits(lump.value), digits(low),
-                      digits(high), lump.unit, "yes" if lump.told else "no")  # fmt: skip
+                      digits(high), lump.unit,
+                      "no" if not lump.told else "lump" if lump.is_lump else "yes")  # fmt: skip
     show_table(out, table)
     if not all(lump.told for lump in found.lumps):
-        paragraph(out, "Told no: the interval is that of the tolerances, hardly narrower by this "
-                  "log. A mistyped config is not found out there.")  # fmt: skip
+        paragraph(out, "Told no: value and interval are the config's and its tolerances', hardly "
+                  "narrower by this log; a mistyped config is not found out there.")  # fmt: skip
 
 
 def strongest_pairs(

@@ -55,6 +55,33 @@ def drawn_truth(config, stream):
     )  # fmt: skip
 
 
+def true_parts(config, truth):
+    """Return {part: its true value as a twin states it}, of the parts that both cabinets have."""
+    plant = plant_of(config)
+    box, module, goods = plant.envelope, plant.module, plant.contents
+    hot, cold = plant.hot_sink, plant.cold_sink
+    leaks = box.direct_w_per_k + box.leak_per_s * truth.air_capacity
+    return {
+        "hot_sink": truth.hot_sink * hot.fan_w_per_k,
+        "cold_sink": truth.cold_sink * cold.fan_w_per_k,
+        "hot_joint": truth.hot_joint * module.hot_contact_w_per_k,
+        "cold_joint": truth.cold_joint * module.cold_contact_w_per_k,
+        "foam": truth.foam / box.foam_w_per_k,
+        "leaks": truth.direct / leaks,
+        "seebeck": truth.seebeck / module.seebeck_v_per_k,
+        "resistance": truth.resistance / module.resistance_ohm,
+        "conductance": truth.conductance / module.conductance_w_per_k,
+        "contents_film": truth.contents_film / goods.film_w_per_k,
+        "contents_capacity": truth.contents_capacity / goods.heat_capacity_j_per_k,
+        "hot_capacity": truth.hot_capacity / hot.heat_capacity_j_per_k,
+        "cold_capacity": truth.cold_capacity / cold.heat_capacity_j_per_k,
+        "air_offset": truth.offsets["air_c"],
+        "cold_offset": truth.offsets["cold_sink_c"],
+        "hot_offset": truth.offsets["hot_sink_c"],
+        "ambient_offset": truth.offsets["ambient_c"],
+    }
+
+
 def make_log(config, kind, seed):
     """Return (truth, columns) of one synthetic log, `kind` larder or box."""
     stream = np.random.default_rng(np.random.SeedSequence([seed, len(kind)]))

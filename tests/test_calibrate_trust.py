@@ -90,7 +90,7 @@ def test_a_part_still_at_its_bound_has_no_interval(stuck):
     assert "hot sink's K/W at the end of what the search may reach" in reason
     text = shown(stuck)
     assert text.index("This twin is not to be trusted") < text.index("What it comes to")
-    assert "90 %" not in text
+    assert "90 % interval" not in text
     assert "hot_sink" not in {item.name for item in stuck.untold}  # its value is not the config's
     row = next(line for line in text.splitlines() if line.strip().startswith("hot sink's K/W  "))
     assert row.split()[-1] == "bound"
