@@ -121,7 +121,7 @@ def _usual_beside(run: RunFound, runs: Sequence[RunFound]) -> RunFound | None:
         return None
     for one, other in zip(run.limits, usual.limits, strict=True):
         beyond = one.value - other.value if one.is_upper else other.value - one.value
-        if one.in_pass_line and beyond > MILDER_K:
+        if (one.in_pass_line or not one.kept) and beyond > MILDER_K:
             return None
     return usual
 
@@ -170,7 +170,10 @@ def moving_words(moving: Sequence[Moving]) -> str:
         way = "rising" if item.rate_k_per_h > 0.0 else "falling"
         known = abs(item.rest_k) < float("inf")
         left = f", about {fixed(abs(item.rest_k))} K to come" if known else ""
-        still = f"still {way} {digits(rate, 1)} K/h" if rate >= LEAST_K_PER_H else "still freezing"
+        still = f"still {way} {digits(rate, 1)} K/h"
+        if rate < LEAST_K_PER_H:
+            freezes = item.column == "contents_c" and not known
+            still = "still freezing" if freezes else f"still {way} slowly"
         texts.append(f"{name} {still}{left}")
     return f" Not settled: {'; '.join(texts)}." if texts else ""
 
@@ -182,7 +185,9 @@ def alarm_words(run: RunFound) -> str:
     if run.warning_shown:
         return "No alarm; the warning came on."
     if run.silent is None:
-        return "No alarm: no limit is exceeded."
+        warm = any(not item.kept for item in run.limits)
+        what = "nothing is exceeded but by what was loaded warm" if warm else "no limit is exceeded"
+        return f"No alarm: {what}."
     above_k = run.silent.reading_c - run.setpoint_c
     reading = f"the control reading, {fixed(run.silent.reading_c)} °C at the worst"
     side = "above" if above_k > 0.0 else "below"
@@ -192,7 +197,8 @@ def alarm_words(run: RunFound) -> str:
         how = f"{reading}, {fixed(abs(above_k))} K {side} the setpoint, on the status line alone"
     else:
         how = f"{reading}, tells nothing either; a thermometer of its own by the contents would"
-    return f"No alarm and no warning, though {run.silent.limit} is exceeded: {how}."
+    word = "undercut" if run.silent.limit == COLDEST else "exceeded"
+    return f"No alarm and no warning, though {run.silent.limit} is {word}: {how}."
 
 
 def _limit_words(item: LimitFound) -> str:
