@@ -90,6 +90,11 @@ class Aim:
             f"({room.coldest_c:.1f} °C at the coldest, {room.decided_by} decides)"
             for room in left
         )
+        if not self.is_out_of_reach:
+            return (
+                f"{self.target_c:g} °C is not held in every room: above it remain {remain}; the "
+                "setpoint stays the target's, which the usual room holds"
+            )
         return (
             f"{self.target_c:g} °C is out of reach; above it remain {remain}; setpoint: a reading "
             f"of {self.setpoint_c:.1f} °C, {self.why or self._kept}"
@@ -97,8 +102,6 @@ class Aim:
 
     @property
     def _kept(self) -> str:
-        if not self.is_out_of_reach:
-            return "the target's: the usual room holds it"
         return (
             f"the target's: running on at {self.usual.decided_by} neither reverses nor ices, so no "
             "warmer setpoint brings the contents nearer"
@@ -175,11 +178,8 @@ def aim_of(config: Config, plant: Plant, kind: str) -> Aim:
         rooms=rooms_within(told, plant, coldest),
     )
     if state == OUT_OF_REACH and coldest.decided_by not in HARMLESS:
-        more = "warms" if coldest.decided_by == "peak cooling" else "is cut back"
-        why = (
-            f"{HELD_K:g} K above the coldest: {coldest.decided_by} decides, and more drive only "
-            f"{more}"
-        )
+        more = "only warms" if coldest.decided_by == "peak cooling" else "is only cut back"
+        why = f"{HELD_K:g} K above the coldest: {coldest.decided_by} decides, and more drive {more}"
         return moved_to(aim, aim.control_c, why)
     return aim
 

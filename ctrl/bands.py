@@ -33,7 +33,7 @@ BANDS_K = (0.3, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
 MOST_DEVIATION = 0.10  # beyond it the simulated cycle decides
 CALM_DAYS = 3
 FOLDED_SHARE = 0.01  # of the day; beyond it the fold-back switches the relay, not the band
-NEVER_PER_H = 1e-9  # stands for a contact that never switches: a life is told, and no infinity
+NEVER_PER_H = 0.01  # once in four days, for a contact that never switches: no infinite life
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ TOO_FAR = 3.0  # prior standard deviations: further off, the prior is wrong (1 i
 # Times the prior spread of a part at a bound, when all is fitted once more: a sink's K/W, which no
 # sheet states, may well be half or double what was guessed.
 WIDER = 10.0
+MODULE = ("seebeck", "resistance", "conductance")  # of one module: the one goes with the others
 UNSTATED = ("hot_sink", "cold_sink")  # tried whenever anything is at a bound
 MOST_TRIED = 5
 MOST_OFF_K = 2.0  # rms of a temperature where fitted: further off it is another thing
@@ -190,6 +191,13 @@ def reasons(
     # A lump goes beyond by what the model's one node lacks; that is in its error.
     beyond = [name for name in _still_beyond(setup, widened_names, x) if name not in LUMPED]
     # The sinks are each told by a temperature of its own, and a config has but guesses of them.
+    module = [name for name in beyond if name in MODULE]
+    if module:
+        found.append(
+            f"config and log disagree: {_values_told(setup, module, x)}, beyond its tolerance: "
+            "another module than the config's, whose other numbers are then wrong too; state its "
+            "couples and amps, or measure it (coldloop check --bench-recipe)"
+        )
     if len(beyond) > 1 and not set(beyond) <= set(UNSTATED):
         found.append(
             f"config and log disagree in more than one part: {_words(beyond)}, each beyond its "

@@ -160,10 +160,10 @@ class Judged:
         """Return a point of a plant with its slopes."""
         return Judged(plant, point, linear_plant(plant, point))
 
-    def is_passed_by(self, setpoint_c: float) -> bool:
-        """Tell whether the loop leaves for no drive: more duty warms, and it is cold enough."""
-        cold = self.linear.reading_k - ZERO_C_K < setpoint_c
-        return cold and steady_gain_k_per_duty(self.linear) <= 0.0
+    @property
+    def cools(self) -> bool:
+        """Whether more duty cools there in the end."""
+        return steady_gain_k_per_duty(self.linear) > 0.0
 
 
 def judged_points(
@@ -173,7 +173,8 @@ def judged_points(
 
     Those of the usual voltage are fitted.  A smoothed current's gain goes nearly with the
     voltage squared: stability is judged at the highest too, regulation at the lowest that the
-    module runs at too.
+    module runs at too.  Where more duty warms at another voltage than the usual (free convection
+    in the first hundredths of duty, or beyond the peak) the loop only passes through: left out.
     """
     supply, least_v = config.supply, least_voltage_v(config, plant)
     here = tuning_points(config, plant, setpoint_c, most_duty)
@@ -187,7 +188,7 @@ def judged_points(
         low = with_supply_v(plant, least_v)
         points = tuning_points(config, low, setpoint_c, most_duty)
         others += [Judged.at(low, point) for point in points]
-    return found + [item for item in others if not item.is_passed_by(setpoint_c)], len(here)
+    return found + [item for item in others if item.cools], len(here)
 
 
 def _in_coldest_room(config: Config, plant: Plant, wanted_k: float, most_duty: float) -> Operating:

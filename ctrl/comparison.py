@@ -9,7 +9,7 @@ from ctrl.aim import aim_of, with_kind
 from ctrl.build import at_ambient, plant_of
 from ctrl.candidates import Candidate, candidates_of, with_drive
 from ctrl.capability import coldest_holdable, limits_of
-from ctrl.cases import contents_min_c, energy_boundary, usual_run
+from ctrl.cases import IDLE_DUTY, contents_min_c, energy_boundary, usual_run
 from ctrl.config import Config
 from ctrl.controllers import Outside
 from ctrl.defrost import DefrostSettings
@@ -138,7 +138,8 @@ def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Can
     for _ in range(CENTRINGS):
         record = warm_run(config, candidate, days, seed).last(DAY_S)
         miss_k = float(np.mean(record["contents_c"])) - config.use.target_c
-        if abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
+        idles = float(np.mean(record["duty"])) < IDLE_DUTY  # the miss is the room's then
+        if idles or abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
             break
         moved = round(candidate.settings.setpoint_c - miss_k, 1)
         if moved == candidate.settings.setpoint_c:

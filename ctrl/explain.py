@@ -50,7 +50,7 @@ def _setpoint(found: Recommendation) -> Chain:
         Step("wanted mean of the contents", found.config.use.target_c, "°C"),
         Step("contents, mean, with this setpoint", usual.contents_c.mean, "°C"),
         Step("reading, mean", usual.reading_c.mean, "°C"),
-        Step("setpoint above the contents' mean", found.setpoint_offset_k, "K"),
+        Step("sensor's place above the contents", found.setpoint_offset_k, "K"),
     ]
     tolerance = found.tolerance
     shifted = changed_by_draws(found, "setpoint_c")
@@ -60,11 +60,16 @@ def _setpoint(found: Recommendation) -> Chain:
     decided = "the wanted mean of the contents in the usual room"
     if shifted and tolerance is not None:
         decided = f"parts out of tolerance ({tolerance.change}): {tolerance.at_risk}"
-    return Chain(
-        "setpoint", found.setpoint_c, "°C",
+    how = (
         "steady state gives the offset of the sensor's place from the contents; a settled day "
         "is simulated and the setpoint moved by what the contents' mean misses the target; "
-        "then the variants that tolerances ask for",
+        "then the variants that tolerances ask for"
+    )
+    if found.aim.is_out_of_reach or found.aim.is_too_cold:
+        how, decided = found.aim.words, "what the usual room allows"
+    return Chain(
+        "setpoint", found.setpoint_c, "°C",
+        how,
         inputs_of(found.config, "use.target_c", "use.target_tolerance_k", "sensor.place",
                   "sensor.tolerance_k", *ROOM_KEYS),
         tuple(steps), decided,

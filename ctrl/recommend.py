@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import sqrt
 
-from ctrl.aim import Aim, aim_of
+from ctrl.aim import ROOM_COLDER, Aim, aim_of, with_kind
 from ctrl.bottlenecks import (
     Bottleneck,
     Sensitivity,
@@ -200,7 +200,8 @@ class Recommendation:
             return ""
         for item in self.tolerance.remedies:
             if item.reaches:
-                return f"; enough would be {item.change}"
+                lead = "" if self.tolerance.confirmed else "as a guide, "
+                return f"; {lead}enough would be {item.change}"
         return f"; nothing tried is enough, measure first: {self.tolerance.measure_first or '-'}"
 
     @property
@@ -232,7 +233,7 @@ def provisional(config: Config) -> Provisional:
     aim = aim_of(config, plant, config.drive.kind)
     return Provisional(
         usual, worst, room.usual_c, room.worst_c, config.use.target_c,
-        None if point is None or aim.is_too_cold else point.plug_w, aim,
+        None if point is None or aim.state == ROOM_COLDER else point.plug_w, aim,
     )  # fmt: skip
 
 
@@ -475,7 +476,7 @@ def _controlled(
     for item in candidates[1:]:
         progress(f"comparing with {item.controller.replace('_', '-')} on {item.drive}")
         item, _ = centred(config, item, seed)
-        run = usual_run(config, item.plant, item.settings, seed)
+        run = usual_run(with_kind(config, item.drive), item.plant, item.settings, seed)
         found.append(_with_life(config, item, run.findings))
     return found
 

@@ -21,12 +21,14 @@ def show(out: Console, found: Calibration, tests: tuple[BenchTest, ...]) -> None
         f"{log.counts['rows']} rows, {duration(log.span_s)}, "
         f"{log.counts['outliers']} outliers left out"
     )
+    texts = (*found.doubts, *found.setup.notes)
     if found.distrust:
         heading(out, "This twin is not to be trusted")
         for text in found.distrust:
             bullet(out, text)
-        heading(out, "Of the log")
-    for text in (*found.doubts, *found.setup.notes):
+        if texts:
+            heading(out, "Of the log")
+    for text in texts:
         bullet(out, text)
     _lumps(out, found)
     heading(out, "What the log tells: times the config's value, or K off")

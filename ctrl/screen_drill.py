@@ -169,7 +169,9 @@ def moving_words(moving: Sequence[Moving]) -> str:
         name, rate = MOVING_WORDS[item.column], abs(item.rate_k_per_h)
         way = "rising" if item.rate_k_per_h > 0.0 else "falling"
         known = abs(item.rest_k) < float("inf")
-        left = f", about {fixed(abs(item.rest_k))} K to come" if known else ""
+        # A sink follows the controller, which may leave full duty: no series tells its rest.
+        told = known and item.column == "contents_c"
+        left = f", about {fixed(abs(item.rest_k))} K to come" if told else ""
         still = f"still {way} {digits(rate, 1)} K/h"
         if rate < LEAST_K_PER_H:
             freezes = item.column == "contents_c" and not known

@@ -97,7 +97,7 @@ def _advice(out: Console, found: SetpointMap) -> None:
     heading(out, f"Recommended: {lead} {fixed(advice.contents_c)} °C")
     if aim.words:
         paragraph(out, words)
-    if not aim.is_out_of_reach:
+    if not aim.is_out_of_reach and found.config.climate.usual_c not in advice.colder_rooms_c:
         reading_c = advice.contents_c + found.setpoint_offset_k
         paragraph(out, f"The control sensor then reads {fixed(reading_c)} °C in the usual room.")
     side = "above" if advice.spare_k >= 0.0 else "below"
@@ -107,7 +107,11 @@ def _advice(out: Console, found: SetpointMap) -> None:
     paragraph(out, f"The boundary that decides: {advice.decided_by}, at {advice.ambient_c:g} °C; "
                    f"the point is {where}.")  # fmt: skip
     for ambient_c in advice.colder_rooms_c:
-        paragraph(out, f"The {ambient_c:g} °C room is itself colder: nothing is cooled there.")
+        paragraph(
+            out,
+            f"The {ambient_c:g} °C room keeps them colder by itself: the module "
+            "all but idles there.",
+        )
     if advice.needs_defrost:
         paragraph(
             out,

@@ -284,6 +284,12 @@ def reading_text(found: Recommendation) -> str:
     contents_c = fixed(usual.contents_c.mean)
     idles = usual.duty_mean < IDLE_DUTY and is_cold_room(found.config, usual)
     if not idles and not found.aim.is_out_of_reach:
+        if found.chosen.candidate.controller != "pi":
+            return (
+                f"The setpoint is a reading of {fixed(found.setpoint_c)} °C; the sensor ({place}) "
+                f"then reads {fixed(usual.reading_c.mean)} °C and the contents are at "
+                f"{contents_c} °C, both in the mean."
+            )
         return (
             f"The sensor ({place}) reads {fixed(found.setpoint_c)} °C when the contents are at "
             f"{contents_c} °C in the mean."

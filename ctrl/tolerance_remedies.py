@@ -89,6 +89,11 @@ def measured(
     return found
 
 
+def _of_room(unit: str) -> str:
+    """Return the unit of a difference: of temperatures the kelvin."""
+    return "K" if unit == "°C" else unit
+
+
 def more_room(
     at_risk: str, scales: Mapping[str, tuple[float, str]], draws: Sequence[Draw], wanted: float
 ) -> Remedy | None:
@@ -112,7 +117,7 @@ def more_room(
     for least in sorted({x for x in lacks if x is not None and x > 0.0}):
         move = ceil(round(least / ROOM_STEP, 6)) * ROOM_STEP
         held = [x is not None and x <= move for x in lacks]
-        unit = mine[at_risk][1]
+        unit = _of_room(mine[at_risk][1])
         lowest = _remedy(f"{move:.1f} {unit} more room at {name}", held, wanted)
         if lowest.reaches:
             break
@@ -153,7 +158,9 @@ def room_everywhere(
             one is not None and all(x <= moves.get(name, 0.0) for name, x in one.items())
             for one in every
         ]
-        told = [f"{move:.1f} {units[name]} at {name}" for name, move in sorted(moves.items())]
+        told = [
+            f"{move:.1f} {_of_room(units[name])} at {name}" for name, move in sorted(moves.items())
+        ]
         change = f"more room, all together: {', '.join(told)}"
         lowest = _remedy(change, held, wanted, fitted=len(moves))
         if lowest.reaches:

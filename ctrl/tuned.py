@@ -8,12 +8,12 @@ different settings, or another life of the same relay.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from ctrl.aim import Aim, aim_of, moved_to
+from ctrl.aim import Aim, aim_of, moved_to, with_kind
 from ctrl.bands import NEVER_PER_H
 from ctrl.build import at_ambient
 from ctrl.candidates import Candidate
-from ctrl.capability import coldest_holdable, duty_for, limits_of
-from ctrl.cases import CaseRun, usual_run
+from ctrl.capability import coldest_holdable, duty_for, flashed_coldest, limits_of
+from ctrl.cases import IDLE_DUTY, CaseRun, usual_run
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.defrost_kinds import plan_kind
@@ -25,6 +25,9 @@ from ctrl.tuning import relay_life_years
 from plant.constants import ZERO_C_K
 
 AIM_STEP_K = 1.0  # to which a setpoint clear of ice is sought where the target is out of reach
+# Below the room in which a setpoint is just held [K]: near full drive, and it never stops to melt.
+JUST_HELD_K = (0.4, 0.8, 1.2)
+ROOM_STEP_K = 0.05
 ALIKE_K = 0.1  # contents this near each other count as alike: the simpler is taken
 Progress = Callable[[str], None]
 
@@ -130,18 +133,30 @@ def nearest(
     """
     progress("looking for ice at the dampest air")
     low = at_setpoint(candidate, aim.setpoint_c)
+    if not aim.why and aim.usual.remaining_k <= aim.tolerance_k:
+        low, _ = centred(config, low, seed)
+        if low.settings.setpoint_c < aim.setpoint_c:
+            why = "below the target's, which brings the contents nearer within the tolerance"
+            aim = moved_to(aim, low.settings.setpoint_c, why)
     ices = ice_by_case(config, low, seed, workers)
     icing = [name for name, found in ices.items() if found.ices]
-    if not icing:
+    between = just_held_icing_c(config, low, aim, seed)
+    if not icing and between is None:
         return Nearest(low, ices, None, aim)
-    rooms = " and ".join(f"the {name} room" for name in icing)
+    places = [f"the {name} room" for name in icing]
+    if between is not None:
+        places.append(f"a room of {between:.0f} °C, which just lets it be held")
+    rooms = " and ".join(places)
     plan = plan_of(config, low, ices, seed, progress)
     found: list[Nearest] = []
     progress("looking for the coldest setpoint without ice")
-    clear_c = coldest_clear_c(config, low, icing, aim.control_c, seed)
+    clear_c = coldest_clear_c(config, low, icing, aim, seed)
     if clear_c is not None:
         warmer = at_setpoint(candidate, clear_c)
-        why = f"the coldest, to {AIM_STEP_K:g} K, that keeps the cold sink clear in {rooms}"
+        why = (
+            f"the coldest, to {AIM_STEP_K:g} K, that keeps the cold sink clear, also in the room "
+            f"that just lets it be held (with the target's, it ices in {rooms})"
+        )
         clear = ice_by_case(config, warmer, seed, workers)
         if not any(item.ices for item in clear.values()):
             found.append(Nearest(warmer, clear, None, moved_to(aim, clear_c, why)))
@@ -152,7 +167,8 @@ def nearest(
                          most_days=5)
             for name, room_c in rooms_of(config)
         }  # fmt: skip
-        if not any(item.ices for item in with_plan.values()):
+        still = just_held_icing_c(config, melted, aim, seed)
+        if still is None and not any(item.ices for item in with_plan.values()):
             why = f"the target's, with a defrost: without one the cold sink ices in {rooms}"
             told = moved_to(aim, aim.setpoint_c, why)
             found.append(Nearest(melted, with_plan, plan, told))
@@ -169,24 +185,53 @@ def nearest(
     return Nearest(warmest, ices, plan, moved_to(aim, aim.control_c, why))
 
 
-def coldest_clear_c(
-    config: Config, candidate: Candidate, rooms: Sequence[str], most_c: float, seed: int
-) -> float | None:
-    """Return the coldest setpoint up to `most_c` that no room ices at [°C], by halving, or None.
+def just_held_icing_c(config: Config, candidate: Candidate, aim: Aim, seed: int) -> float | None:
+    """Return a room a little below the one that just lets the setpoint be held and ices, or None.
 
-    The candidate's own setpoint is known to ice in these rooms.
+    There a module runs nearly all the time on its coldest sink: hotter rooms keep the sink
+    warmer, in colder ones it stops and melts.  The named rooms may lie on either side [°C].
+    """
+    room, settings = config.climate, candidate.settings
+    told, contents_c = with_kind(config, candidate.drive), settings.setpoint_c - aim.offset_k
+
+    def is_held(ambient_c: float) -> bool:
+        damp = at_ambient(candidate.plant, ambient_c, room.worst_humidity_pct)
+        return flashed_coldest(told, damp, ambient_c + ZERO_C_K).contents_c <= contents_c
+
+    low_c, high_c = room.coldest_c, room.worst_c
+    if not is_held(low_c) or is_held(high_c):
+        return None
+    while high_c - low_c > ROOM_STEP_K:
+        middle = 0.5 * (low_c + high_c)
+        low_c, high_c = (middle, high_c) if is_held(middle) else (low_c, middle)
+    rooms = [low_c - below_k for below_k in JUST_HELD_K if low_c - below_k > room.coldest_c]
+    return next(
+        (x for x in rooms if ice_at(config, candidate, settings, x, contents_c, seed).ices), None
+    )
+
+
+def coldest_clear_c(
+    config: Config, candidate: Candidate, rooms: Sequence[str], aim: Aim, seed: int
+) -> float | None:
+    """Return the coldest setpoint that no room ices at [°C], by halving, or None.
+
+    Up to that where the controller still controls.  The candidate's own setpoint is known to
+    ice, in these rooms or where it is just held.
     """
     ambient = dict(rooms_of(config))
 
     def ices_at(setpoint_c: float) -> bool:
         moved = at_setpoint(candidate, setpoint_c)
         target_c = config.use.target_c
-        return any(
-            ice_at(config, moved, moved.settings, ambient[name], target_c, seed).ices
-            for name in rooms
+        return (
+            any(
+                ice_at(config, moved, moved.settings, ambient[name], target_c, seed).ices
+                for name in rooms
+            )
+            or just_held_icing_c(config, moved, aim, seed) is not None
         )
 
-    low_c, high_c = candidate.settings.setpoint_c, most_c
+    low_c, high_c = candidate.settings.setpoint_c, aim.control_c
     if high_c <= low_c or ices_at(high_c):
         return None
     while high_c - low_c > AIM_STEP_K:
@@ -273,13 +318,16 @@ def with_defrost(candidate: Candidate, plan: DefrostSettings) -> Candidate:
 def centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate, CaseRun]:
     """Move the setpoint by what the simulated mean of the contents misses the target.
 
-    Not where the target is out of reach: the miss is the module's lack then.
+    Not where the target is out of reach by more than the tolerance: the miss is the module's
+    lack then; nor where the module idles: it is the room's.
     """
-    run = usual_run(config, candidate.plant, candidate.settings, seed)
+    told = with_kind(config, candidate.drive)
+    run = usual_run(told, candidate.plant, candidate.settings, seed)
     miss_k = run.findings.contents_c.mean - config.use.target_c
     at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
-    in_reach = run.coldest.contents_c <= config.use.target_c
-    if in_reach and at_target and abs(miss_k) >= 0.05:
+    in_reach = run.coldest.contents_c <= config.use.target_c + config.use.target_tolerance_k
+    cools = run.findings.duty_mean >= IDLE_DUTY
+    if in_reach and cools and at_target and abs(miss_k) >= 0.05:
         candidate = at_setpoint(candidate, round(candidate.settings.setpoint_c - miss_k, 1))
     return candidate, run
 

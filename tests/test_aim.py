@@ -14,15 +14,16 @@ from rich.console import Console
 from ctrl import screen_map, screen_recommend, setpoint_map, tuned
 from ctrl.aim import IN_REACH, OUT_OF_REACH, ROOM_COLDER, aim_of, moved_to
 from ctrl.build import heat_leak_parts_w_per_k, plant_of
-from ctrl.candidates import HELD_K, on_off_candidate, with_drive
+from ctrl.candidates import HELD_K, candidates_of, on_off_candidate, with_drive
 from ctrl.capability import coldest_holdable, fans_at, limits_of
-from ctrl.cases import CANNOT, usual_run
+from ctrl.cases import CANNOT, IDLE_DUTY, usual_run
 from ctrl.cli import main
 from ctrl.comparison import to_flash
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.ice import Ice
 from ctrl.json_out import of_recommendation
 from ctrl.recommend import provisional, recommend
+from ctrl.recommend_ice import ice_at
 from ctrl.too_cold import too_cold_in
 from plant.constants import ZERO_C_K
 
@@ -179,7 +180,7 @@ def test_ice_moves_the_setpoint_no_further_than_it_must(monkeypatch, weak):
     aim, found = nearest_with(monkeypatch, weak, 9.1, None)
     assert 9.1 <= found.candidate.settings.setpoint_c <= 9.1 + tuned.AIM_STEP_K
     assert found.aim.setpoint_c == found.candidate.settings.setpoint_c
-    assert "keeps the cold sink clear in the coldest room" in found.aim.words
+    assert "it ices in the coldest room" in found.aim.words
     # Nothing is clear: where the controller still controls, as no colder one is any better.
     aim, found = nearest_with(monkeypatch, weak, 99.0, None)
     assert found.candidate.settings.setpoint_c == aim.control_c
@@ -192,6 +193,64 @@ def test_a_defrost_is_taken_where_it_leaves_the_contents_colder(monkeypatch, wea
     assert found.plan is plan and found.candidate.settings.defrost == "a defrost"
     _, found = nearest_with(monkeypatch, weak, 8.2, plan)  # within a kelvin of the target's
     assert found.plan is None and found.candidate.settings.defrost is None
+
+
+def test_what_is_flashed_ices_in_no_room_between_the_named_ones(note):
+    """The fish box: a setpoint that the named rooms keep clear may ice where it is just held."""
+    config = load_config("summer_fish_box")
+    plant = plant_of(config)
+    flashed = to_flash(config, plant, 1, lambda stage: None)
+    assert flashed.aim.is_out_of_reach and flashed.defrost is None
+    settings = flashed.best.settings
+
+    def ices(setpoint_c, room_c):
+        moved = replace(settings, setpoint_c=setpoint_c)
+        return ice_at(config, flashed.best, moved, room_c, 9.0, 1).ices
+
+    rooms = (15.5, 16.6, 17.2, 17.8, 18.4, 19.0)
+    assert not any(ices(settings.setpoint_c, room_c) for room_c in rooms)
+    # A kelvin colder is clear in all three rooms that the config names, and ices between them.
+    colder_c = settings.setpoint_c - 1.0
+    climate = config.climate
+    assert not any(ices(colder_c, c) for c in (climate.coldest_c, climate.usual_c, climate.worst_c))
+    found = [room_c for room_c in rooms if ices(colder_c, room_c)]
+    note(f"setpoint {settings.setpoint_c} °C; {colder_c} °C ices in rooms of {found} °C")
+    assert found
+
+
+def test_a_little_out_of_reach_is_brought_within_the_tolerance(note):
+    """Long least times leave the contents above the middle: a colder setpoint mends that."""
+    data = plain_data(larder(kind="relay"))
+    data["controller"] |= {"kind": "on_off", "min_on_s": 1200, "min_off_s": 1200}
+    for usual_c in (30.0 + 0.25 * step for step in range(40)):
+        data["climate"] |= {"usual_c": usual_c, "worst_c": usual_c + 0.5}
+        config = build_config(data, "larder")
+        aim = aim_of(config, plant_of(config), "relay")
+        if aim.is_out_of_reach:
+            break
+    assert 0.0 < aim.usual.remaining_k <= aim.tolerance_k
+    flashed = to_flash(config, plant_of(config), 1, lambda stage: None)
+    settings = flashed.best.settings
+    means = [
+        usual_run(
+            config, flashed.best.plant, replace(settings, setpoint_c=c), 1
+        ).findings.contents_c
+        for c in (settings.setpoint_c, aim.setpoint_c)
+    ]
+    note(f"room {usual_c} °C: {settings.setpoint_c} °C leaves {means[0].mean:.2f} °C, the target's "
+         f"{aim.setpoint_c} °C leaves {means[1].mean:.2f} °C")  # fmt: skip
+    assert settings.setpoint_c < aim.setpoint_c and flashed.aim.setpoint_c == settings.setpoint_c
+    assert means[0].mean < means[1].mean - 0.3
+
+
+def test_an_idle_module_moves_no_setpoint():
+    """The usual room keeps the contents a little colder: no lack of the setpoint's."""
+    config = larder(rooms=(5.0, 6.0, 33.0))
+    candidate = candidates_of(config, plant_of(config), config.use.target_c)[0]
+    moved, run = tuned.centred(config, candidate, 1)
+    assert run.findings.duty_mean < IDLE_DUTY
+    assert 0.05 < config.use.target_c - run.findings.contents_c.mean
+    assert moved.settings.setpoint_c == candidate.settings.setpoint_c
 
 
 # Too cold --------------------------------------------------------------------------------

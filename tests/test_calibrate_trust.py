@@ -96,6 +96,19 @@ def test_a_part_still_at_its_bound_has_no_interval(stuck):
     assert row.split()[-1] == "bound"
 
 
+def test_another_module_is_no_twin(wrong):
+    """A module's number beyond its tolerance takes its others with it: conductance with 1/R."""
+    _, _, found = wrong
+    names = [part.name for part in found.setup.parts]
+    x = found.x.copy()
+    x[names.index("resistance")] = 3.0  # as if it had been freed and come out that far
+    told = calibrate_trust.reasons(
+        found.setup, x, found.whiteness, found.tail_rms, found.before_rms, ("resistance",)
+    )
+    assert any("another module than the config's" in text for text in told)
+    assert not any("another module" in text for text in found.distrust)
+
+
 def test_a_lag_at_its_bound_is_marked_but_no_reason(wrong):
     _, _, found = wrong
     x = found.x.copy()

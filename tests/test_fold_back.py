@@ -5,15 +5,18 @@ from types import SimpleNamespace
 
 import pytest
 
+from ctrl.bands import FOLDED_SHARE, decided_band
 from ctrl.build import plant_of
 from ctrl.capability import at_duty, coldest_holdable, limits_of
+from ctrl.cases import usual_run
 from ctrl.config import build_config, load_config, plain_data
 from ctrl.drive_cycling import MOST_STARTS_PER_H, cycling_words
 from ctrl.firmware import Settings, firmware_of
 from ctrl.fold_back import relay_fold_back, relay_words
 from ctrl.screen_recommend import other_drive
-from ctrl.trade_off import FOLDED_SHARE, decided_band, relay_config, thermostat_of
+from ctrl.trade_off import first_thermostat, relay_config, thermostat_of
 from ctrl.trial import run_settled
+from ctrl.tuned import centred
 from plant.constants import ZERO_C_K
 
 
@@ -64,7 +67,8 @@ def test_fold_back_is_told_with_its_figures(small_sink):
 def test_the_thermostats_band_is_not_said_to_decide_where_the_fold_back_does(small_sink):
     use = small_sink.use.model_copy(update={"target_c": 5.0})  # out of its reach
     config = small_sink.model_copy(update={"use": use})
-    candidate, thermostat = thermostat_of(config, 1)
+    candidate = first_thermostat(config)
+    thermostat = thermostat_of(config, candidate, 1)
     assert "the fold-back decides, not the band" in candidate.hot_side
     cold = replace(thermostat, settings=replace(thermostat.settings, setpoint_c=0.0))
     point, why = decided_band(config, candidate, cold, None)
@@ -97,3 +101,21 @@ def test_a_drive_that_starts_too_often_is_told():
     assert "74 times an hour" in words and f"{MOST_STARTS_PER_H:g}" in words
     assert cycling_words("pi", "smoothed", MOST_STARTS_PER_H) == ""
     assert cycling_words("on_off", "relay", 74.0) == ""  # a contact has its life told
+
+
+def test_a_relay_in_the_comparison_is_folded_back_as_a_relay(small_sink):
+    """The life of a relay beside another drive is that of the relay's own firmware.
+
+    Told as fast pulses its fold-back reduces instead of switching: ten times the life.
+    """
+    pulses = small_sink.model_copy(
+        update={"drive": small_sink.drive.model_copy(update={"kind": "fast_pwm"})}
+    )
+    candidate = first_thermostat(pulses)
+    full_on = replace(candidate.settings, setpoint_c=pulses.use.target_c - 8.0)
+    relay = replace(candidate, settings=full_on)
+    _, run = centred(pulses, relay, 1)
+    own = usual_run(small_sink, relay.plant, full_on, 1)
+    assert run.findings.cycles_per_hour == own.findings.cycles_per_hour > 0.5
+    wrongly = usual_run(pulses, relay.plant, full_on, 1)
+    assert wrongly.findings.cycles_per_hour < 0.5 * own.findings.cycles_per_hour

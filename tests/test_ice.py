@@ -118,10 +118,9 @@ def test_the_range_tells_whether_either_end_ices():
     for limit_pct, clear in ((between, False), (1.1 * high, True)):
         found, _ = ran("galley_larder", 0.0, 30.0, limit_pct=limit_pct,
                        run=partial(ice_with_range, only_clear=True), **keys)  # fmt: skip
-        if found.growth_g_per_day <= GROWTH_G_PER_DAY:
-            assert not found.ices
-            assert found.clear_over_range is clear
-            assert found.blockage_most_pct == pytest.approx(high)
+        assert found.growth_g_per_day <= GROWTH_G_PER_DAY and not found.ices
+        assert found.clear_over_range is clear
+        assert found.blockage_most_pct == pytest.approx(high)
     failed, _ = ran("galley_larder", 0.0, 30.0, limit_pct=0.5 * ice.blockage_pct,
                     run=partial(ice_with_range, only_clear=True), **keys)  # fmt: skip
     assert failed.ices and failed.blockage_range_pct is None  # not run again in vain

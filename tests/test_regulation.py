@@ -8,8 +8,9 @@ import pytest
 from ctrl.build import plant_of, with_supply_v
 from ctrl.candidates import hardly_driven, pi_candidate, reading_delay_s, with_drive
 from ctrl.capability import at_duty
+from ctrl.cli import main
 from ctrl.config import build_config, load_config, plain_data
-from ctrl.linearise import linear_plant
+from ctrl.linearise import linear_plant, steady_gain_k_per_duty
 from ctrl.margins import control_margins
 from ctrl.record import COLUMNS, INDEX, Record
 from ctrl.regulation import door_recovery, recovery_of
@@ -79,6 +80,31 @@ def test_gains_are_robust_on_charge_and_regulation_is_judged_on_a_low_supply():
     assert item.tightest_at.endswith("14.4 V")
     assert item.tuned_at[item.pi.highest].endswith("14.4 V")
     assert item.tuned_at[item.pi.lowest].endswith("11.4 V")
+
+
+def test_a_gain_that_reverses_on_charge_alone_does_not_refuse_the_tuning(tmp_path, capsys):
+    """A cabinet without fans (invented): at 14.4 V its first hundredths of duty warm the reading.
+
+    Free convection is poorest at a small difference; the loop passes through, far above the
+    setpoint, and the point is left out.
+    """
+    path = tmp_path / "no_fans.toml"
+    asked = (
+        "--yes --brief --inside 30x30x35cm --foam-thickness 50mm --hot-fan no --cold-fan no "
+        "--supply battery --voltage 12V --drive fast_pwm --sensor thermistor --purpose drinks "
+        "--target 20.5C --bottles 6 --worst 25C"
+    )
+    assert main(["new", str(path), "--foam", "EPS common", "--module", "127 couples 6 A",
+                 *asked.split()]) == 0  # fmt: skip
+    capsys.readouterr()
+    config = load_config(str(path))
+    base = plant_of(config)
+    high = with_supply_v(base, config.supply.highest_voltage_v)
+    gains = [steady_gain_k_per_duty(linear_plant(high, x)) for x in hardly_driven(config, high)]
+    assert min(gains) <= 0.0
+    item = pi_candidate(config, base, "fast_pwm", 20.5, True)
+    assert item.pi is not None and item.note == ""
+    assert item.margins.ms <= 1.7
 
 
 def test_a_longer_opening_takes_longer_to_get_over(tuned):
