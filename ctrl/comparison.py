@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrl.aim import aim_of, with_kind
+from ctrl.aim import IN_REACH, aim_of, with_kind
 from ctrl.build import at_ambient, plant_of
 from ctrl.candidates import Candidate, candidates_of, with_drive
 from ctrl.capability import coldest_holdable, limits_of
-from ctrl.cases import IDLE_DUTY, contents_min_c, energy_boundary, usual_run
+from ctrl.cases import contents_min_c, energy_boundary, usual_run
 from ctrl.config import Config
 from ctrl.controllers import Outside
 from ctrl.defrost import DefrostSettings
@@ -130,16 +130,15 @@ def warm_run(
 def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Candidate:
     """Return the candidate with the setpoint at which the contents mean the target.
 
-    So that no law looks thrifty by being warmer.  Where the target is out of reach the
-    setpoint stays.
+    So that no law looks thrifty by being warmer.  Where the target is out of reach, or the room
+    cool enough by itself, the setpoint stays.
     """
-    if aim_of(config, candidate.plant, candidate.drive).is_out_of_reach:
+    if aim_of(config, candidate.plant, candidate.drive).state != IN_REACH:
         return candidate
     for _ in range(CENTRINGS):
         record = warm_run(config, candidate, days, seed).last(DAY_S)
         miss_k = float(np.mean(record["contents_c"])) - config.use.target_c
-        idles = float(np.mean(record["duty"])) < IDLE_DUTY  # the miss is the room's then
-        if idles or abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
+        if abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
             break
         moved = round(candidate.settings.setpoint_c - miss_k, 1)
         if moved == candidate.settings.setpoint_c:

@@ -8,12 +8,12 @@ different settings, or another life of the same relay.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from ctrl.aim import Aim, aim_of, moved_to, with_kind
+from ctrl.aim import Aim, aim_of, is_cool_by_itself, moved_to, with_kind
 from ctrl.bands import NEVER_PER_H
 from ctrl.build import at_ambient
 from ctrl.candidates import Candidate
 from ctrl.capability import coldest_holdable, duty_for, flashed_coldest, limits_of
-from ctrl.cases import IDLE_DUTY, CaseRun, usual_run
+from ctrl.cases import CaseRun, usual_run
 from ctrl.config import Config
 from ctrl.defrost import DefrostSettings
 from ctrl.defrost_kinds import plan_kind
@@ -319,15 +319,15 @@ def centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate,
     """Move the setpoint by what the simulated mean of the contents misses the target.
 
     Not where the target is out of reach by more than the tolerance: the miss is the module's
-    lack then; nor where the module idles: it is the room's.
+    lack then; nor where the room keeps the contents cool by itself: it is the room's.
     """
     told = with_kind(config, candidate.drive)
     run = usual_run(told, candidate.plant, candidate.settings, seed)
     miss_k = run.findings.contents_c.mean - config.use.target_c
     at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
     in_reach = run.coldest.contents_c <= config.use.target_c + config.use.target_tolerance_k
-    cools = run.findings.duty_mean >= IDLE_DUTY
-    if in_reach and cools and at_target and abs(miss_k) >= 0.05:
+    off = in_reach and at_target and abs(miss_k) >= 0.05
+    if off and not is_cool_by_itself(config, candidate.plant):
         candidate = at_setpoint(candidate, round(candidate.settings.setpoint_c - miss_k, 1))
     return candidate, run
 

@@ -16,7 +16,7 @@ from ctrl.aim import IN_REACH, OUT_OF_REACH, ROOM_COLDER, aim_of, moved_to
 from ctrl.build import heat_leak_parts_w_per_k, plant_of
 from ctrl.candidates import HELD_K, candidates_of, on_off_candidate, with_drive
 from ctrl.capability import coldest_holdable, fans_at, limits_of
-from ctrl.cases import CANNOT, IDLE_DUTY, usual_run
+from ctrl.cases import CANNOT, usual_run
 from ctrl.cli import main
 from ctrl.comparison import to_flash
 from ctrl.config import build_config, load_config, plain_data
@@ -244,18 +244,20 @@ def test_a_little_out_of_reach_is_brought_within_the_tolerance(note):
     assert means[0].mean < means[1].mean - 0.3
 
 
-def test_an_idle_module_moves_no_setpoint():
-    """The usual room keeps the contents a little colder: no lack of the setpoint's."""
-    for usual_c in (6.0, 5.5, 5.0, 4.5, 4.0):
-        config = larder(rooms=(usual_c - 1.0, usual_c, 33.0))
-        candidate = candidates_of(config, plant_of(config), config.use.target_c)[0]
-        moved, run = tuned.centred(config, candidate, 1)
-        if run.findings.duty_mean < IDLE_DUTY:
-            break
-    assert run.findings.duty_mean < IDLE_DUTY
-    # So far off that a working module's setpoint would have been moved.
-    assert 0.05 < config.use.target_c - run.findings.contents_c.mean < 2.0
+def test_a_room_cool_by_itself_moves_no_setpoint():
+    """It keeps the contents a little colder than wanted: that is no lack of the setpoint's.
+
+    Moved up by it, the setpoint would leave the contents of the worst room that much warmer.
+    """
+    config = larder(rooms=(5.0, 6.0, 33.0))
+    candidate = candidates_of(config, plant_of(config), config.use.target_c)[0]
+    moved, run = tuned.centred(config, candidate, 1)
+    # So far off that in a warmer room the setpoint would have been moved.
+    assert 0.5 < config.use.target_c - run.findings.contents_c.mean < 2.0
     assert moved.settings.setpoint_c == candidate.settings.setpoint_c
+    warm = larder(rooms=(5.0, 14.0, 33.0))
+    low = tuned.at_setpoint(candidates_of(warm, plant_of(warm), 8.0)[0], 7.0)
+    assert tuned.centred(warm, low, 1)[0].settings.setpoint_c > 7.3
 
 
 # Too cold --------------------------------------------------------------------------------
