@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrl.log_file import Log
+from ctrl.log_file import SWITCHED, Log
 from plant import moist_air
 from plant.constants import ZERO_C_K
 
@@ -22,7 +22,6 @@ FROSTS_C = 0.5  # reading from which it may be frosting: 0 °C, and what sensors
 CLEAR_C = 2.0  # a cold sink that reads more has no frost left (common practice, no source)
 LEAST_FROST_H = 0.5  # less of it needs no unknown
 MOST_MELTS = 6  # start values anew after each; of more only the melting is left out
-SWITCHED = 0.15  # a change of duty or of a fan that moves temperatures at once
 EXACT_S = 30.0  # rows so close tell when it was
 MOST_UNSEEN = 0.5  # share of the rows
 FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 900.0  # then the sinks have forgotten it

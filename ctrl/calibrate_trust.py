@@ -113,7 +113,7 @@ def frost_words(frost: Frost) -> str:
     """Return what was seen of frost and what was done about it."""
     text = (
         f"frost: the cold sink read below 0 °C for {frost.all_hours:.1f} h in air that can frost "
-        f"it, and melted {frost.melts} times"
+        f"it, and melted {'once' if frost.melts == 1 else f'{frost.melts} times'}"
     )
     if frost.is_seen:
         text += (

@@ -67,7 +67,7 @@ def _safe_state(config: Config) -> str:
     fan = {
         "own_switch": "hot fan on",
         "always": "the hot fan runs on, always wired",
-        "with_module": "the hot fan stops with the module, on whose wires it is",
+        "with_module": "hot fan off with it (on the module's wires)",
     }[config.hot_sink.fan_wiring]
     latches = "a trip, damaged settings" if reads else "damaged settings"
     text = f"module off, {fan}, alarm; latched after {latches} and faults that come back"

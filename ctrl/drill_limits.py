@@ -25,7 +25,7 @@ from plant.cabinet import Plant
 FAN_WORDS = {
     "own_switch": "hot fan on",
     "always": "hot fan on, as it is always wired",
-    "with_module": "hot fan stopped with the module, on whose wires it is",
+    "with_module": "hot fan off with it (on the module's wires)",
 }
 NO_COLDEST = "no coldest limit of the contents: dry goods do not freeze, and none is stated"
 

@@ -96,12 +96,14 @@ class Label:
     """Whether the module is what its label says.
 
     `verdict` is ``as_labelled``, ``mislabelled`` or ``doubtful``; `words` says it in full.
+    `couples` are those of each module, None where nothing speaks against the label's.
     """
 
     verdict: str
     words: str
     labelled: ModuleClass
     classes: tuple[ModuleClass, ...]
+    couples: int | None = None
 
 
 @dataclass(frozen=True)
@@ -190,7 +192,7 @@ def _assembled(
         rows += _module_rows(config, plant, module)
         if config.module.stages == 1:
             label = label_of(config, module)
-            lines += module_lines(config, module)
+            lines += module_lines(config, module, label.couples)
             dropped.append(("module", "preset"))
         else:
             notes.append("two stages: no class to compare with, and no lines to paste")
@@ -301,7 +303,7 @@ def label_of(config: Config, found: ModuleResult) -> Label:
         ),
         key=lambda item: item.misfit,
     )
-    best = classes[0]
+    best, couples = classes[0], None
     ratio = f"its resistance is {own.resistance_ratio:.2f} times the label's"
     if own.misfit <= AGREES:
         verdict, words = "as_labelled", f"as labelled: it behaves as {name}"
@@ -310,11 +312,13 @@ def label_of(config: Config, found: ModuleResult) -> Label:
         words = f"MISLABELLED: sold as {name}, it behaves as {best.name}; {ratio}"
     elif own.misfit > DIFFERS and own.seebeck_ratio < LEAST_COUPLES:
         # Each couple gives the same voltage per kelvin, whatever its legs' size.
-        verdict, couples = "mislabelled", sheet.couples * own.seebeck_ratio / SHEET_TO_MEASURED
+        verdict = "mislabelled"
+        couples = round(sheet.couples * own.seebeck_ratio / SHEET_TO_MEASURED)
         words = (
             f"MISLABELLED: sold as {name}, its Seebeck coefficient is {own.seebeck_ratio:.2f} "
-            f"times the label's: about {couples:.0f} couples at {100.0 * SHEET_TO_MEASURED:.0f} % "
-            f"of the sheet's voltage each, not {sheet.couples}; {ratio}"
+            f"times the label's: about {couples} couples at {100.0 * SHEET_TO_MEASURED:.0f} % "
+            f"of the sheet's voltage each, not {sheet.couples}, if the open voltage was read at "
+            f"once and both thermometers sat on the sinks; {ratio}"
         )
     elif own.misfit <= DIFFERS:
         verdict, words = "doubtful", f"doubtful: {ratio}; measure again with a better meter"
@@ -325,7 +329,7 @@ def label_of(config: Config, found: ModuleResult) -> Label:
             "class fits: measure again"
             + ("; a cracked module has more resistance" if own.resistance_ratio > 1.0 else "")
         )
-    return Label(verdict, words, own, tuple(classes[:NAMED_CLASSES]))
+    return Label(verdict, words, own, tuple(classes[:NAMED_CLASSES]), couples)
 
 
 def _sheet(item: presets.ModuleSheet) -> DataSheet:
@@ -335,8 +339,12 @@ def _sheet(item: presets.ModuleSheet) -> DataSheet:
     )  # fmt: skip
 
 
-def module_lines(config: Config, found: ModuleResult) -> list[ConfigLine]:
+def module_lines(
+    config: Config, found: ModuleResult, couples: int | None = None
+) -> list[ConfigLine]:
     """Return the sheet that a module of the measured a and R would have.
+
+    `couples` are what the measurement makes of the label's, None where it does not.
 
     The conductance cannot be told from a switch-off: the sheet's, by legs of the other size
     where the resistance is another.
@@ -354,7 +362,11 @@ def module_lines(config: Config, found: ModuleResult) -> list[ConfigLine]:
     of_r = 100.0 * resistance.standard_error / resistance.value / EVEN
     from_both = "from measured a and R, K by the size of the legs"
     keys = ("imax_a", "vmax_v", "dtmax_k", "qmax_w", "ac_resistance_ohm")
-    lines = [ConfigLine("module", "couples", config.module.sheet().couples, "as labelled")]
+    lines = [
+        ConfigLine("module", "couples", config.module.sheet().couples, "as labelled")
+        if couples is None
+        else ConfigLine("module", "couples", couples, "about: by the Seebeck coefficient")
+    ]
     lines += [
         ConfigLine("module", key, float(f"{value:.5g}"), from_both)
         for key, value in zip(keys, numbers, strict=True)

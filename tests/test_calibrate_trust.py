@@ -155,6 +155,11 @@ def test_what_is_held_back_must_be_predicted(wrong, tail, before, good):
     assert (replace(found, tail_rms=tails, before_rms=befores).distrust == ()) is good
 
 
+@pytest.mark.parametrize(("melts", "words"), [(1, "melted once;"), (3, "melted 3 times;")])
+def test_melts_are_counted_in_words(melts, words):
+    assert words in calibrate_trust.frost_words(calibrate_trust.Frost(0.0, 0.1, 2.0, 4.0, melts))
+
+
 def test_every_part_says_what_to_check(wrong):
     for part in PARTS:
         if not part.name.endswith("_lag"):

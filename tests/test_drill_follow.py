@@ -114,7 +114,7 @@ def test_the_safe_state_is_that_of_the_fan_as_it_is_wired():
     for wiring, words in (
         ("own_switch", "off, hot fan on, alarm"),
         ("always", "off, hot fan on, as it is always wired, alarm"),
-        ("with_module", "off, hot fan stopped with the module, on whose wires it is, alarm"),
+        ("with_module", "off, hot fan off with it (on the module's wires), alarm"),
     ):
         wired = changed(hot_sink={"fan_wiring": wiring})
         plan = plan_of(bench_of(wired, settings_of(wired)), DRILLS["sensor_open"])

@@ -209,7 +209,9 @@ def test_the_safe_state_is_that_of_the_cabinet_s_wiring():
         return next(x for x in class_b_measures(part) if x.component == "safe state").measure
 
     assert "hot fan on, alarm" in safe(fan_wiring="own_switch")
-    assert "stops with the module" in safe(fan_wiring="with_module")
+    assert "module off, hot fan off with it (on the module's wires), alarm" in safe(
+        fan_wiring="with_module"
+    )
     assert "hot fan on" not in safe(fan_wiring="with_module")
     bare = {key: value for key, value in data.items() if key != "hot_sink_sensor"}
     config = build_config(bare, "t")

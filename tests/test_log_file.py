@@ -79,7 +79,10 @@ def test_a_clock_that_resets_begins_a_new_stretch(tmp_path):
     assert log.counts["clock_resets"] == 1
     assert np.flatnonzero(np.diff(log.segment)).tolist() == [149]
     assert log.time_s[150] == 0.0
-    assert any("clock went back" in note for note in log.notes)
+    assert "the clock went back once: a new stretch with its own start" in log.notes
+    again[200:] -= again[200]
+    log = read_log(write(tmp_path / "b.csv", "time_s,air_c", (again, air)))
+    assert any("clock went back 2 times" in note for note in log.notes)
 
 
 def test_gaps_duplicates_and_outliers_are_counted(tmp_path):
@@ -200,6 +203,27 @@ def test_outliers_of_every_column_are_found(tmp_path):
         assert np.isnan(log.columns[name]).sum() == spoilt
     assert np.nanmax(log.columns["module_a"]) == 4.0
     assert any(note.startswith("supply_v: ") for note in log.notes)
+    (told,) = (note for note in log.notes if note.startswith("air_c: "))
+    assert told.startswith("air_c: 3 readings far off") and "four in a row by 15 K" in told
+
+
+@pytest.mark.parametrize("step_s", [60.0, 120.0, 300.0])
+def test_the_peak_of_a_stopped_fan_is_no_outlier(tmp_path, step_s):
+    # 19 K in ten minutes, as the other plant's larder rises with its hot fan stopped.
+    time_s = np.arange(0.0, 7200.0, step_s)
+    since = time_s - 3600.0
+    hot = np.where(since < 0.0, 30.0, 30.0 + 19.0 * np.exp(-(since - 600.0) / 150.0))
+    stopped = (since >= 0.0) & (since <= 600.0)
+    hot[stopped] = 30.0 + 19.0 * since[stopped] / 600.0
+    fan, air = np.where(stopped, 0.0, 1.0), np.full(time_s.size, 8.0)
+    names, columns = "time_s,air_c,hot_sink_c,hot_fan", (time_s, air, hot, fan)
+    log = read_log(write(tmp_path / "a.csv", names, columns))
+    assert log.counts["outliers"] == 0
+    if step_s < 300.0:  # no air goes to 85 °C in two such rows, whatever was switched
+        air[np.flatnonzero(stopped)[1]] = 85.0
+        log = read_log(write(tmp_path / "b.csv", names, columns))
+        assert log.counts["outliers"] == 1
+        assert any(note.startswith("air_c: 1 reading far off those about") for note in log.notes)
 
 
 def test_a_current_that_follows_its_duty_is_no_outlier(tmp_path):

@@ -329,6 +329,7 @@ def test_a_six_amp_module_sold_as_twelve_is_found_out(config, six_amps, tmp_path
     assert found.label.classes[0].name.startswith("127 couples 6 A")
     honest = bench_check(config, read_bench(write_bench(tmp_path, six_amps)))
     assert honest.label.verdict == "as_labelled"
+    assert ("couples", 127) in {(item.key, item.value) for item in honest.lines}
 
 
 def test_a_cracked_module_fits_no_class(config, tmp_path):
@@ -342,11 +343,15 @@ def test_a_module_with_half_the_couples_is_told_by_its_seebeck_coefficient(
     config, six_amps, tmp_path
 ):
     half = BenchModule(a=0.53 * six_amps.a, r=0.6 * six_amps.r, current_a=2.0)
-    label = bench_check(config, read_bench(write_bench(tmp_path, half))).label
+    found = bench_check(config, read_bench(write_bench(tmp_path, half)))
+    label = found.label
     assert label.verdict == "mislabelled"
     couples = int(re.search(r"about (\d+) couples", label.words).group(1))
     # 127 couples by what a module of their kind gives, 90 % of the sheet's here.
     assert couples == pytest.approx(0.53 * 127, rel=0.1)
+    assert "if the open voltage was read at once" in label.words
+    (line,) = (item for item in found.lines if item.key == "couples")
+    assert line.value == couples and "as labelled" not in line.comment
     assert "cracked" not in label.words
     # Too little resistance is no crack.
     odd = BenchModule(a=0.9 * six_amps.a, r=0.6 * six_amps.r, current_a=2.0)
