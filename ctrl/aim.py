@@ -184,12 +184,6 @@ def aim_of(config: Config, plant: Plant, kind: str) -> Aim:
     return aim
 
 
-def is_cool_by_itself(config: Config, plant: Plant) -> bool:
-    """Tell whether the usual room keeps the contents at the target or below, module off."""
-    idle = at_duty(plant, 0.0, config.climate.usual_c + ZERO_C_K)
-    return idle.contents_k - ZERO_C_K <= config.use.target_c
-
-
 def moved_to(aim: Aim, setpoint_c: float, why: str) -> Aim:
     """Return the aim with the reading moved to `setpoint_c` [°C], and why."""
     return replace(aim, contents_c=setpoint_c - aim.offset_k, why=why)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ctrl.aim import IN_REACH, aim_of, with_kind
+from ctrl.aim import aim_of, with_kind
 from ctrl.build import at_ambient, plant_of
 from ctrl.candidates import Candidate, candidates_of, with_drive
 from ctrl.capability import coldest_holdable, limits_of
@@ -22,7 +22,7 @@ from ctrl.outside_loop import loop_around
 from ctrl.record import Record
 from ctrl.trade_off import tuned_thermostat
 from ctrl.trial import ROW_S, nearest_point, warm_state
-from ctrl.tuned import Tuned, aimed, at_setpoint, relay_life_of, tuned, with_defrost
+from ctrl.tuned import HARDLY_DRIVEN, Tuned, aimed, at_setpoint, relay_life_of, tuned, with_defrost
 from ctrl.weather_log import weather_rows_of
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -133,12 +133,13 @@ def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Can
     So that no law looks thrifty by being warmer.  Where the target is out of reach, or the room
     cool enough by itself, the setpoint stays.
     """
-    if aim_of(config, candidate.plant, candidate.drive).state != IN_REACH:
+    if aim_of(config, candidate.plant, candidate.drive).is_out_of_reach:
         return candidate
     for _ in range(CENTRINGS):
         record = warm_run(config, candidate, days, seed).last(DAY_S)
         miss_k = float(np.mean(record["contents_c"])) - config.use.target_c
-        if abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
+        is_rooms = float(np.mean(record["duty"])) < HARDLY_DRIVEN
+        if is_rooms or abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
             break
         moved = round(candidate.settings.setpoint_c - miss_k, 1)
         if moved == candidate.settings.setpoint_c:

@@ -8,7 +8,7 @@ different settings, or another life of the same relay.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from ctrl.aim import Aim, aim_of, is_cool_by_itself, moved_to, with_kind
+from ctrl.aim import Aim, aim_of, moved_to, with_kind
 from ctrl.bands import NEVER_PER_H
 from ctrl.build import at_ambient
 from ctrl.candidates import Candidate
@@ -29,6 +29,9 @@ AIM_STEP_K = 1.0  # to which a setpoint clear of ice is sought where the target 
 JUST_HELD_K = (0.4, 0.8, 1.2)
 ROOM_STEP_K = 0.05
 ALIKE_K = 0.1  # contents this near each other count as alike: the simpler is taken
+# Mean duty of a day below which the room, not the module, keeps the contents where they are: an
+# engineering choice. A setpoint raised for it would leave them warmer in a hotter room.
+HARDLY_DRIVEN = 0.05
 Progress = Callable[[str], None]
 
 
@@ -326,8 +329,8 @@ def centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate,
     miss_k = run.findings.contents_c.mean - config.use.target_c
     at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
     in_reach = run.coldest.contents_c <= config.use.target_c + config.use.target_tolerance_k
-    off = in_reach and at_target and abs(miss_k) >= 0.05
-    if off and not is_cool_by_itself(config, candidate.plant):
+    is_rooms = run.findings.duty_mean < HARDLY_DRIVEN
+    if in_reach and at_target and abs(miss_k) >= 0.05 and not is_rooms:
         candidate = at_setpoint(candidate, round(candidate.settings.setpoint_c - miss_k, 1))
     return candidate, run
 
