@@ -537,7 +537,7 @@ def calibrate(
     stream = np.random.default_rng(np.random.SeedSequence([seed, starts]))
     tried = []
     minutes = _about_min(problem, starts)
-    about = f", about {minutes:.0f} min in all" if minutes >= 1.0 else ""
+    about = f", about {minutes:.0f} min, more if parts must be freed" if minutes >= 1.0 else ""
     for number in range(starts):
         progress(f"fitting: start {number + 1} of {starts}{about}")
         begin = np.zeros(setup.size) if number == 0 else 0.7 * stream.standard_normal(setup.size)

@@ -195,13 +195,13 @@ def run_check(args: argparse.Namespace) -> int:
     if args.out is not None:
         raise command_line_fault("does nothing", "--out", args.out, "--bench FILE beside it")
     compiling = is_compiling(args, STEADY_KERNEL)
-    from ctrl import json_out, screen, screen_check
+    from ctrl import json_out_check, screen, screen_check
     from ctrl.check import check
 
     with screen.Stages("finding the steady states", compiling=compiling):
         found = check(config)
     if args.json:
-        write_json(json_out.of_check(found, version()))
+        write_json(json_out_check.of_check(found, version()))
     else:
         screen_check.show(screen.console(), found, all_keys=args.all)
     return DONE
@@ -216,13 +216,13 @@ def _run_evidence(args: argparse.Namespace) -> int:
                                  f"no {'CONFIG' if args.config is not None else given[0]} "
                                  "beside it")  # fmt: skip
     compiling = is_compiling(args, EVIDENCE_KERNEL)
-    from ctrl import json_out, screen, screen_evidence
+    from ctrl import json_out_check, screen, screen_evidence
     from ctrl.evidence import evidence
 
     with screen.Stages("working out the checks", compiling=compiling):
         found = evidence()
     if args.json:
-        write_json(json_out.of_evidence(found, version()))
+        write_json(json_out_check.of_evidence(found, version()))
     else:
         screen_evidence.show(screen.console(), found)
     return DONE if found.kept else ANSWER_IS_NO

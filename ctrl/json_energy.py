@@ -1,22 +1,14 @@
 """JSON of the energy a day, of the defrosts tried, and of the map."""
 
 from dataclasses import asdict
-from typing import Any
 
 from ctrl.config import Config
 from ctrl.defrost_kinds import TriedDefrost
 from ctrl.energy_day import EnergyDay, EnergyRow
 from ctrl.json_out_aim import aim_object
+from ctrl.json_out_base import Object, or_why
 from ctrl.setpoint_map import Border, Cell, SetpointMap
 from ctrl.simulation import battery_lasts_h, cost_per_day
-
-Object = dict[str, Any]
-REASON = "_reason"
-
-
-def _or_why(key: str, value: Any, reason: str) -> Object:
-    return {key: value} if value is not None else {key: None, key + REASON: reason}
-
 
 RANGE_RUN = "run where the sink ices or nearly does; of a defrost plan where it works"
 
@@ -32,7 +24,7 @@ def tried_object(item: TriedDefrost) -> Object:
         "contents_c_mean": item.ice.contents_c_mean,
         "blockage_pct": item.ice.blockage_pct,
         "melts_per_day": item.ice.melts_per_day,
-        **_or_why(
+        **or_why(
             "blockage_range_pct",
             None if item.ice.blockage_range_pct is None else list(item.ice.blockage_range_pct),
             RANGE_RUN,
@@ -45,18 +37,18 @@ def row_object(config: Config, row: EnergyRow) -> Object:
     why = row.why or row.note or "no defrost falls due"
     kwh = row.energy_kwh_per_day
     found: Object = {"where": row.where, "ambient_c": row.ambient_c}
-    found |= _or_why("steady_w", row.steady_w, row.why or row.note)
-    found |= _or_why("defrost_kwh", row.defrost_kwh, why)
-    found |= _or_why("defrost_spread_kwh", row.spread_kwh, why)
-    found |= _or_why("coldest_holdable_c", row.coldest_holdable_c, "the target is in reach")
-    found |= _or_why("most_frost_change_g", row.most_frost_change_g, row.why)
-    found |= _or_why("spread_w", row.spread_w, row.why)
-    found |= _or_why("defrost_interval_h", row.defrost_interval_h, why)
-    found |= _or_why("energy_kwh_per_day", kwh, row.why)
+    found |= or_why("steady_w", row.steady_w, row.why or row.note)
+    found |= or_why("defrost_kwh", row.defrost_kwh, why)
+    found |= or_why("defrost_spread_kwh", row.spread_kwh, why)
+    found |= or_why("coldest_holdable_c", row.coldest_holdable_c, "the target is in reach")
+    found |= or_why("most_frost_change_g", row.most_frost_change_g, row.why)
+    found |= or_why("spread_w", row.spread_w, row.why)
+    found |= or_why("defrost_interval_h", row.defrost_interval_h, why)
+    found |= or_why("energy_kwh_per_day", kwh, row.why)
     cost = None if kwh is None else cost_per_day(config, kwh)
     lasts = None if kwh is None else battery_lasts_h(config, kwh)
-    found |= _or_why("cost_per_day", cost, row.why or "tariff.per_kwh is not given")
-    return found | _or_why("battery_lasts_h", lasts, row.why or "supply.battery_ah is not given")
+    found |= or_why("cost_per_day", cost, row.why or "tariff.per_kwh is not given")
+    return found | or_why("battery_lasts_h", lasts, row.why or "supply.battery_ah is not given")
 
 
 def energy_day_object(config: Config, found: EnergyDay | None) -> Object | None:
@@ -65,10 +57,10 @@ def energy_day_object(config: Config, found: EnergyDay | None) -> Object | None:
         return None
     return (
         {"method": found.method, "energy_rows": [row_object(config, row) for row in found.rows]}
-        | _or_why("pair_kwh_per_day", found.pair_kwh_per_day, "a room of the pair has none")
+        | or_why("pair_kwh_per_day", found.pair_kwh_per_day, "a room of the pair has none")
         | {"usual_kwh_per_day": found.usual_kwh_per_day}
-        | _or_why("doors_kwh_per_day", found.doors_kwh_per_day, "the door stays shut")
-        | _or_why("loads_kwh_per_day", found.loads_kwh_per_day, "nothing is loaded")
+        | or_why("doors_kwh_per_day", found.doors_kwh_per_day, "the door stays shut")
+        | or_why("loads_kwh_per_day", found.loads_kwh_per_day, "nothing is loaded")
     )
 
 
@@ -77,10 +69,10 @@ def cell_object(cell: Cell) -> Object:
     why = "cannot be held"
     return (
         {"contents_c": cell.contents_c, "regime": cell.state}
-        | _or_why("duty", cell.duty, why)
-        | _or_why("plug_w", cell.plug_w, why)
-        | _or_why("energy_kwh_per_day", cell.kwh_per_day, why)
-        | _or_why("cold_sink_c", cell.cold_sink_c, why)
+        | or_why("duty", cell.duty, why)
+        | or_why("plug_w", cell.plug_w, why)
+        | or_why("energy_kwh_per_day", cell.kwh_per_day, why)
+        | or_why("cold_sink_c", cell.cold_sink_c, why)
     )
 
 
@@ -93,9 +85,9 @@ def border_object(border: Border) -> Object:
             "coldest_holdable_c": border.coldest_c,
             "coldest_decided_by": border.decided_by,
         }
-        | _or_why("ice_free_steady_c", border.ice_free_c, dry)
-        | _or_why("ice_free_simulated_c", border.simulated_c, unrun)
-        | _or_why("coldest_ice_free_c", border.icy_c, dry)
+        | or_why("ice_free_steady_c", border.ice_free_c, dry)
+        | or_why("ice_free_simulated_c", border.simulated_c, unrun)
+        | or_why("coldest_ice_free_c", border.icy_c, dry)
     )
 
 

@@ -14,10 +14,8 @@ from ctrl.branches import FanFailure, Scan
 from ctrl.candidates import Candidate
 from ctrl.cases import Case, Limit
 from ctrl.cautions import advised_fuse_a
-from ctrl.check import Check, SensorValues
 from ctrl.cold_side import ColdSide
 from ctrl.config import Config
-from ctrl.evidence import Evidence
 from ctrl.findings import Findings
 from ctrl.firmware import Settings, reading_step_k
 from ctrl.heat_soak import HeatSoak
@@ -26,6 +24,7 @@ from ctrl.ice import DefrostPlan, Ice
 from ctrl.ice_border import STEP_K, IceBorder
 from ctrl.json_energy import RANGE_RUN, energy_day_object, tried_object
 from ctrl.json_out_aim import aim_object, too_cold_object
+from ctrl.json_out_base import REASON, Object, opening, or_why
 from ctrl.json_out_pi import pi_options_object, pi_search_object
 from ctrl.loop import STATE_WORDS
 from ctrl.recommend import Controlled, Provisional, Recommendation
@@ -33,9 +32,6 @@ from ctrl.simulation import Simulation, battery_lasts_h, cost_per_day
 from ctrl.tolerances import Tolerance
 from plant.constants import ZERO_C_K
 from plant.fins import Through
-
-Object = dict[str, Any]
-REASON = "_reason"
 
 
 def text_of(value: Object) -> str:
@@ -67,24 +63,6 @@ def _plain_object(value: Mapping[str, Any]) -> Object:
     return found
 
 
-def _or_why(key: str, value: Any, reason: str) -> Object:
-    """Return the key with its value, or with null and the reason."""
-    return {key: value} if value is not None else {key: None, key + REASON: reason}
-
-
-def _head(command: str, config: Config, version: str) -> Object:
-    return {
-        "command": command,
-        "version": version,
-        "config": config.source,
-        "cabinet": config.cabinet.name,
-        "target_c": config.use.target_c,
-    }
-
-
-# Findings and simulate -----------------------------------------------------------------
-
-
 def findings_object(config: Config, found: Findings) -> Object:
     """Return the findings of a run, without its pull-down: a settled run has none."""
     values = asdict(found)
@@ -98,7 +76,7 @@ def findings_object(config: Config, found: Findings) -> Object:
 def _running_costs(config: Config, kwh_per_day: float) -> Object:
     cost = cost_per_day(config, kwh_per_day)
     lasts = battery_lasts_h(config, kwh_per_day)
-    return _or_why("cost_per_day", cost, "tariff.per_kwh is not given") | _or_why(
+    return or_why("cost_per_day", cost, "tariff.per_kwh is not given") | or_why(
         "battery_lasts_h", lasts, "supply.battery_ah is not given"
     )
 
@@ -117,7 +95,7 @@ def settings_object(settings: Settings) -> Object:
             "kp_pct_per_k": settings.kp_pct_per_k,
             "ti_s": settings.ti_s,
             "period_s": settings.period_s,
-        } | _or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
+        } | or_why("slew_pct_per_s", settings.slew_pct_per_s, "no slew limit")
         found |= pi_options_object(settings)
     if settings.controller == "fixed":
         found["fixed_duty"] = settings.fixed_duty
@@ -150,7 +128,7 @@ def settings_object(settings: Settings) -> Object:
 
 def of_simulation(run: Simulation, version: str) -> Object:
     """Return what `simulate --json` prints."""
-    head = _head("simulate", run.config, version) | {
+    head = opening("simulate", run.config, version) | {
         "controller": run.settings.controller,
         "drive": run.config.drive.kind,
         "settings": settings_object(run.settings),
@@ -159,7 +137,7 @@ def of_simulation(run: Simulation, version: str) -> Object:
     }
     found = run.findings
     values = findings_object(run.config, found)
-    values |= _or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
+    values |= or_why("pull_down_h", found.pull_down_h, found.pull_down_reason or "not reached")
     values["states_seen"] = [words for words, _ in run.state_shares]
     values["state_shares"] = [{"name": n, "share": share} for n, share in run.state_shares]
     values["reason_shares"] = [{"name": n, "share": share} for n, share in run.reason_shares]
@@ -191,7 +169,7 @@ def ice_object(ice: Ice) -> Object:
         "growth_g_per_day": ice.growth_g_per_day,
         "frost_g_max": ice.frost_g_max,
         "blockage_pct": ice.blockage_pct,
-        **_or_why(
+        **or_why(
             "blockage_range_pct",
             None if ice.blockage_range_pct is None else list(ice.blockage_range_pct),
             RANGE_RUN,
@@ -209,7 +187,7 @@ def ice_object(ice: Ice) -> Object:
 def ice_border_object(border: IceBorder) -> Object:
     """Return where ice begins in a room, with every run that tells it."""
     icy = border.icy
-    return _or_why("warmest_icy_c", None if icy is None else icy.contents_c, "none tried ices") | {
+    return or_why("warmest_icy_c", None if icy is None else icy.contents_c, "none tried ices") | {
         "scatter_pct": border.scatter_pct,
         "step_k": STEP_K,
         "looks": [
@@ -235,8 +213,8 @@ def case_object(config: Config, case: Case) -> Object:
             "ice": ice_object(case.ice),
             "limits": [limit_object(item) for item in case.limits],
         }
-        | _or_why("pull_down_h", case.pull_down_h, case.pull_down_reason or "")
-        | _or_why("hold_over_h", case.hold_over_h, "still cold after 72 h")
+        | or_why("pull_down_h", case.pull_down_h, case.pull_down_reason or "")
+        | or_why("hold_over_h", case.hold_over_h, "still cold after 72 h")
     )
 
 
@@ -244,7 +222,7 @@ def saving_object(chosen: Controlled, item: Controlled) -> Object:
     """Return what a controller would save beside the chosen one [kWh/d, %]."""
     mine = chosen.findings.energy_kwh_per_day
     saved = mine - item.findings.energy_kwh_per_day
-    return {"saves_kwh_per_day": saved} | _or_why(
+    return {"saves_kwh_per_day": saved} | or_why(
         "saves_pct", 100.0 * saved / mine if mine > 0.0 else None, "the chosen one needs none"
     )
 
@@ -275,8 +253,8 @@ def controller_object(item: Controlled, chosen: bool) -> Object:
             "contents_c_mean": found.contents_c.mean,
             "cycles_per_hour": found.cycles_per_hour,
         }
-        | _or_why("relay_life_years", item.relay_life_years, "no relay in this drive")
-        | _or_why("margins", margins, why)
+        | or_why("relay_life_years", item.relay_life_years, "no relay in this drive")
+        | or_why("margins", margins, why)
         | {"note": candidate.note, "settings_decided_by": candidate.decided_by}
         | _regulation_object(candidate)
     )
@@ -295,7 +273,7 @@ def _regulation_object(candidate: Candidate) -> Object:
             "lowest_gain_k": tuning.gains_k[tuning.lowest],
             "door_peak_k": door.peak_k,
         }
-        | _or_why("door_recovers_s", door.recovers_s, "not within three hours")
+        | or_why("door_recovers_s", door.recovers_s, "not within three hours")
     }
 
 
@@ -337,7 +315,7 @@ def provisional_object(first: Provisional) -> Object:
     why = "the target is out of reach in the usual room"
     if first.aim.is_too_cold:
         why = "the usual room is colder than the target: nothing is held"
-    return {"in_reach": first.reaches_target, "rooms": rooms} | _or_why(
+    return {"in_reach": first.reaches_target, "rooms": rooms} | or_why(
         "plug_w", first.usual_plug_w, why
     )
 
@@ -346,7 +324,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
     """Return what `recommend --json` prints."""
     config = found.config
     chosen = found.chosen.candidate
-    head = _head("recommend", config, version) | {
+    head = opening("recommend", config, version) | {
         "verdict": found.verdict,
         "reason": found.reason,
         "tolerance_verdict": found.tolerance_verdict,
@@ -374,16 +352,16 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
     return (
         head
         | defrost_object(found.defrost)
-        | _or_why("coldest_ice_free_c", found.coldest_ice_free_c, "ices at every one tried")
+        | or_why("coldest_ice_free_c", found.coldest_ice_free_c, "ices at every one tried")
         | {"ice_border": ice_border_object(found.ice_border)}
-        | _or_why("ice_free_setpoint_c", found.ice_free_setpoint_c, "ices at every one tried")
-        | _or_why("fuse_advised_a", advised_fuse_a(found.config), "beyond the standard ratings")
+        | or_why("ice_free_setpoint_c", found.ice_free_setpoint_c, "ices at every one tried")
+        | or_why("fuse_advised_a", advised_fuse_a(found.config), "beyond the standard ratings")
         | {
             "cases": [case_object(config, case) for case in found.cases],
             "limits": [limit_object(item) for item in found.limits],
         }
-        | _or_why("pull_down_h", found.pull_down_h, pulled_why)
-        | _or_why("hold_over_h", found.hold_over_h, "still cold after 72 h")
+        | or_why("pull_down_h", found.pull_down_h, pulled_why)
+        | or_why("hold_over_h", found.hold_over_h, "still cold after 72 h")
         | {
             "hold_over_limit_c": found.hold_over_limit_c,
             "bottlenecks": [
@@ -401,7 +379,7 @@ def of_recommendation(found: Recommendation, version: str) -> Object:
             "fan_failure": [fan_failure_object(item) for item in found.fan_failure],
             "heat_soak": heat_soak_object(found.heat_soak),
         }
-        | _or_why(
+        | or_why(
             "tolerance",
             None if found.tolerance is None else tolerance_object(found.tolerance),
             "left out",
@@ -443,11 +421,11 @@ def tolerance_object(found: Tolerance) -> Object:
         "coldest_at_least_voltage_c": found.coldest_at_least_voltage_c,
         "coldest_room": None if found.cold is None else asdict(found.cold),
         "remedies": [
-            asdict(x) | _or_why("share_at_least", x.share_at_least if x.fresh else None, CHOSEN)
+            asdict(x) | or_why("share_at_least", x.share_at_least if x.fresh else None, CHOSEN)
             for x in found.remedies
         ],
         "seed": found.seed,
-    } | _or_why("share_at_least", found.share_claimed, CHOSEN)  # fmt: skip
+    } | or_why("share_at_least", found.share_claimed, CHOSEN)  # fmt: skip
 
 
 CHOSEN = "the settings were chosen on these draws: no confidence is claimed"
@@ -463,7 +441,7 @@ def fan_failure_object(item: FanFailure) -> Object:
         "foam_c_max": item.foam_c_max,
         "watched_h": item.watched_h,
         "reached": [
-            {"name": name} | _or_why("after_min", minutes, why)
+            {"name": name} | or_why("after_min", minutes, why)
             for name, minutes in item.minutes.items()
         ],
     }
@@ -493,7 +471,7 @@ def hot_side_object(part: HotSide) -> Object:
             "no_fan_k_per_w": part.no_fan_k_per_w,
             "fan_flow_m3_per_h": part.fan_flow_m3_per_h,
         }
-        | _or_why("fins", fins, "hot_sink.fins is not stated")
+        | or_why("fins", fins, "hot_sink.fins is not stated")
         | {
             "ambient_c": part.ambient_c,
             "scans": [scan_object(scan) for scan in part.scans],
@@ -532,7 +510,7 @@ def heat_soak_object(soak: HeatSoak) -> Object:
     values: Object = {}
     for key, value in asdict(soak).items():
         why = f"the fan is wired {soak.fan_wiring}: it knows no run-on"
-        values |= _or_why(key, value, "not in an hour" if key == "near_room_s" else why)
+        values |= or_why(key, value, "not in an hour" if key == "near_room_s" else why)
     return values
 
 
@@ -540,72 +518,5 @@ def cold_side_object(row: ColdSide) -> Object:
     """Return the cold side with the inside fan on or stopped."""
     values: Object = {}
     for key, value in asdict(row).items():
-        values |= _or_why(key, value, "no steady state: the hot side runs away")
+        values |= or_why(key, value, "no steady state: the hot side runs away")
     return values
-
-
-def _sensor(item: SensorValues) -> Object:
-    values = asdict(item)
-    for key in ("table_error_k", "table_error_at_c"):
-        values |= _or_why(key, values[key], "no table is looked at: digital, or the room's")
-    return values
-
-
-def of_check(found: Check, version: str) -> Object:
-    """Return what `check --json` prints."""
-    out_of_reach = "the target is out of reach in this room"
-    capabilities = []
-    for item in found.capabilities:
-        values = asdict(item)
-        for key in ("duty", "plug_w", "hot_sink_c_mean"):
-            values |= _or_why(key, values.pop(key), out_of_reach)
-        capabilities.append(values)
-    currents = asdict(found.currents)
-    currents["limits"] = [limit_object(item) for item in found.currents.limits]
-    currents |= _or_why("fuse_wanted_a", currents.pop("fuse_wanted_a"), "above 40 A")
-    keys = []
-    for row in found.keys:
-        values = asdict(row)
-        keys.append(values | _or_why("value", values.pop("value"), row.origin))
-    return _head("check", found.config, version) | {
-        "heat_leak_w_per_k": found.heat_leak_w_per_k,
-        "heat_leak_parts": [
-            {"part": part, "ua_w_per_k": ua} for part, ua in found.heat_leak_parts_w_per_k.items()
-        ],
-        "module": asdict(found.module),
-        "capabilities": capabilities,
-        "duty_limit": found.duty_limit.duty,
-        "duty_limit_decided_by": found.duty_limit.decided_by,
-        "duty_limit_risk": found.duty_limit.risk,
-        "duty_limits": [
-            {"name": name, "duty": duty} for name, duty in found.duty_limit.candidates.items()
-        ],
-        "time_constants": [
-            {"part": part, "time_constant_s": tau} for part, tau in found.time_constants_s.items()
-        ],
-        "time_constants_duty": found.time_constants_duty,
-        "currents": currents,
-        "sensors": [_sensor(item) for item in found.sensors],
-        "energy_boundary": found.energy_boundary,
-        "keys": keys,
-        "hot_side": hot_side_object(found.hot_side),
-        "contents": asdict(found.contents),
-        "outside": [asdict(item) for item in found.outside],
-        "cold_side": [cold_side_object(item) for item in found.cold_side],
-    }
-
-
-# Outside checks ------------------------------------------------------------------------
-
-
-def of_evidence(found: Evidence, version: str) -> Object:
-    """Return what `check --evidence --json` prints; numbers of checks unrounded."""
-    return {
-        "command": "check",
-        "version": version,
-        "kept": found.kept,
-        "checks": [
-            asdict(row) | {"deviation": row.deviation, "kept": row.kept} for row in found.rows
-        ],
-        "absent_libraries": list(found.absent),
-    }

@@ -1,16 +1,11 @@
 """JSON of what is aimed for, alike in every verb."""
 
-from typing import Any
-
 from ctrl.aim import Aim
+from ctrl.json_out_base import Object, or_why
 from ctrl.too_cold import TooCold
 
 
-def _or_why(key: str, value: Any, reason: str) -> dict[str, Any]:
-    return {key: value} if value is not None else {key: None, f"{key}_reason": reason}
-
-
-def aim_object(found: Aim) -> dict[str, Any]:
+def aim_object(found: Aim) -> Object:
     """Return what is aimed for, and what remains above the target in each room."""
     return {
         "aim_state": found.state,
@@ -26,7 +21,7 @@ def aim_object(found: Aim) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def too_cold_object(found: TooCold) -> dict[str, Any]:
+def too_cold_object(found: TooCold) -> Object:
     """Return one room too cold for the contents, with what would keep them warmer."""
     none = "no such foam fits this cabinet"
     return (
@@ -40,6 +35,6 @@ def too_cold_object(found: TooCold) -> dict[str, Any]:
             "room_enough_c": found.room_c,
             "heater_w": found.heater_w,
         }
-        | _or_why("foam_gain_k", found.foam_gain_k, none)
-        | _or_why("foam_heater_w", found.foam_heater_w, none)
+        | or_why("foam_gain_k", found.foam_gain_k, none)
+        | or_why("foam_heater_w", found.foam_heater_w, none)
     )

@@ -4,13 +4,13 @@ from typing import Any
 
 from ctrl.calibrate import Calibration
 from ctrl.calibrate_tests import BenchTest
-from ctrl.json_out import Object, _head
+from ctrl.json_out_base import Object, opening
 
 
 def of_calibration(found: Calibration, tests: tuple[BenchTest, ...], version: str) -> Object:
     """Return the object of `calibrate --json`."""
     log, trusted = found.log, not found.distrust
-    return _head("calibrate", found.config, version) | {
+    return opening("calibrate", found.config, version) | {
         "log_name": log.name,
         "log_sha256": log.sha256,
         "length_h": log.span_s / 3600.0,

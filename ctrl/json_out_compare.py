@@ -2,34 +2,19 @@
 
 from dataclasses import asdict
 from math import isfinite
-from typing import Any
 
 from ctrl.bands import BandPoint, Seen
 from ctrl.comparison import CannotTell, Compared, Comparison, lacks
 from ctrl.config import Config
-from ctrl.json_out import Object, findings_object, ice_object, settings_object
+from ctrl.json_out import findings_object, ice_object, settings_object
 from ctrl.json_out_aim import aim_object
+from ctrl.json_out_base import Object, opening, or_why
 from ctrl.linked import Stop
 from ctrl.switching_cycle import Cycle
 from ctrl.trade_off import PlacePoint, TradeOff
 
 NO_CONTACTS = "no contacts that wear"
 RAN = "it ran to the end"
-
-
-def or_why(key: str, value: Any, reason: str) -> Object:
-    """Return a value under its key, or null with its reason."""
-    return {key: value} if value is not None else {key: None, f"{key}_reason": reason}
-
-
-def _head(command: str, config: Config, version: str) -> Object:
-    return {
-        "command": command,
-        "version": version,
-        "config": config.source,
-        "cabinet": config.cabinet.name,
-        "target_c": config.use.target_c,
-    }
 
 
 def compared_object(config: Config, item: Compared) -> Object:
@@ -97,7 +82,7 @@ def of_comparison(found: Comparison, version: str) -> Object:
 
 def _comparison_object(found: Comparison, rows: list[Object], version: str) -> Object:
     config = found.config
-    return _head("compare", config, version) | {
+    return opening("compare", config, version) | {
         "days": found.days,
         "seed": found.seed,
         "ambient_c": config.climate.usual_c,
@@ -165,7 +150,7 @@ def _place(item: PlacePoint) -> Object:
 def of_trade_off(found: TradeOff, version: str) -> Object:
     """Return what `thermostat --json` prints."""
     return (
-        _head("thermostat", found.config, version)
+        opening("thermostat", found.config, version)
         | {
             "setpoint_c": found.setpoint_c,
             "ambient_c": found.config.climate.usual_c,
@@ -184,7 +169,7 @@ def of_trade_off(found: TradeOff, version: str) -> Object:
 
 def of_no_thermostat(config: Config, why: str, version: str) -> Object:
     """Return what `thermostat --json` prints where there is nothing to cool."""
-    return _head("thermostat", config, version) | {
+    return opening("thermostat", config, version) | {
         "ambient_c": config.climate.usual_c,
         "lacks": why,
         "recommended": None,

@@ -8,7 +8,7 @@ from ctrl.config import Config
 from ctrl.drill_devices import DeviceSpec
 from ctrl.drill_results import DeviceFound, DrillResult, LimitFound, Moving, PassLine, RunFound
 from ctrl.flashed import Flashed
-from ctrl.json_out import Object, _head, _or_why
+from ctrl.json_out_base import Object, opening, or_why
 
 NOT_SILENT = "no limit was exceeded without an alarm, but by what was loaded warm"
 
@@ -33,7 +33,7 @@ def of_drills(
     unsound = dict.fromkeys(words for item in results for words in item.unsound)
     failed = [item.name for item in results if not item.passed]
     return (
-        _head("drill", config, version)
+        opening("drill", config, version)
         | (own if controller_file is None else {"controller_file": controller_file})
         | {
             "passed": not failed,
@@ -42,7 +42,7 @@ def of_drills(
             "devices": [
                 {"device": item.name, "fitted_device": item.fitted,
                  "counted_device": item.counted}
-                | _or_why("opens_c", item.opens_c, "it opens by the firmware's alarm and reading")
+                | or_why("opens_c", item.opens_c, "it opens by the firmware's alarm and reading")
                 | {"words": item.words}
                 for item in devices
             ],
@@ -56,9 +56,9 @@ def _drill(found: DrillResult) -> Object:
     return {
         "name": found.name,
         "fault": found.fault,
-        **_or_why("pass_line", found.pass_line or None, found.skipped or ""),
+        **or_why("pass_line", found.pass_line or None, found.skipped or ""),
         "passed": found.passed,
-        **_or_why("skipped", found.skipped, "it was run"),
+        **or_why("skipped", found.skipped, "it was run"),
         "drill_runs": [_run(item) for item in found.runs],
     }
 
@@ -71,26 +71,26 @@ def _run(run: RunFound) -> Object:
         "run_pass_line": _pass_line(run.pass_line),
         "supply_v": run.supply_v,
         "judged": run.judged,
-        **_or_why("passed", run.passed if run.judged else None, "not judged"),
+        **or_why("passed", run.passed if run.judged else None, "not judged"),
         "kept_alone": run.kept_alone,
         "missed": list(run.lacks),
         "first_minutes": [asdict(item) for item in run.first_minutes],
         "limits": [_limit(item) for item in run.limits],
         "firmware_steps": [asdict(item) for item in run.steps],
         "final_state": run.final_state,
-        **_or_why("alarm_after_s", run.alarm_after_s, "no alarm came"),
+        **or_why("alarm_after_s", run.alarm_after_s, "no alarm came"),
         "warning_shown": run.warning_shown,
-        **_or_why("silent_limit", run.silent and run.silent.limit, NOT_SILENT),
-        **_or_why("silent_reading_c", run.silent and run.silent.reading_c, NOT_SILENT),
+        **or_why("silent_limit", run.silent and run.silent.limit, NOT_SILENT),
+        **or_why("silent_reading_c", run.silent and run.silent.reading_c, NOT_SILENT),
         "latched": run.latched,
         "tried_devices": [_device(item) for item in run.devices],
         "saved_by": list(run.saved_by),
         "would_save": list(run.would_save),
-        **_or_why("food_warm_h", run.food_warm_h, "the contents are not food"),
+        **or_why("food_warm_h", run.food_warm_h, "the contents are not food"),
         "contents_c_end": run.contents_c_end,
         "watched_h": run.watched_h,
         "not_settled": [_moving(item) for item in run.moving],
-        **_or_why("left_model", run.left_model, "it stayed within the model"),
+        **or_why("left_model", run.left_model, "it stayed within the model"),
     }
 
 
@@ -99,7 +99,7 @@ def _moving(item: Moving) -> Object:
     return {
         "column": item.column,
         "rate_k_per_h": item.rate_k_per_h,
-        **_or_why("rest_k", known, "not yet slowing down"),
+        **or_why("rest_k", known, "not yet slowing down"),
     }
 
 
@@ -116,7 +116,7 @@ def _limit(item: LimitFound) -> Object:
         "sound_value": item.sound_value,
         "unit": item.unit,
         "worst_min": item.worst_min,
-        **_or_why("exceeded_min", item.exceeded_min, "it was kept"),
+        **or_why("exceeded_min", item.exceeded_min, "it was kept"),
         "in_pass_line": item.in_pass_line,
     }
 
@@ -126,7 +126,7 @@ def _device(item: DeviceFound) -> Object:
         "device": item.device,
         "fitted_device": item.fitted,
         "counted_device": item.counted,
-        **_or_why("opens_min", item.opens_min, "; ".join(item.broken)),
+        **or_why("opens_min", item.opens_min, "; ".join(item.broken)),
         "keeps_limits": item.keeps,
         "broken": list(item.broken),
     }

@@ -4,7 +4,7 @@ from ctrl.bench_recipe import recipe_of
 from ctrl.first_order import FirstOrder
 from ctrl.gain_map import GainMap
 from ctrl.identify import Identification
-from ctrl.json_out import Object, _head, _or_why
+from ctrl.json_out_base import Object, opening, or_why
 
 NO_TEST = "the test gave nothing; see missing"
 
@@ -23,8 +23,8 @@ def gain_map_object(item: GainMap) -> Object:
     """Return one drive's gains."""
     reversals = [
         {"ambient_c": r.ambient_c}
-        | _or_why("limit_reading_c", r.limit_reading_c, "the hot side runs away")
-        | _or_why("duty", r.duty, "no reversal up to full duty")
+        | or_why("limit_reading_c", r.limit_reading_c, "the hot side runs away")
+        | or_why("duty", r.duty, "no reversal up to full duty")
         for r in item.reversals
     ]
     return {
@@ -41,7 +41,7 @@ def gain_map_object(item: GainMap) -> Object:
         "reversals": reversals,
         "duty_limit": item.limit.duty,
         "duty_limit_decided_by": item.limit.decided_by,
-    } | _or_why(
+    } | or_why(
         "reversal_margin", item.margin, "no reversal up to full duty"
     )  # fmt: skip
 
@@ -59,7 +59,7 @@ def _step_object(found: Identification) -> Object | None:
         "horizon_s": step.horizon_s,
         "pairs": step.pairs,
         "noise_error_pct": list(step.fitted.error_pct),
-    } | _or_why("by_hand", hand, "noise hides the curve's bend")
+    } | or_why("by_hand", hand, "noise hides the curve's bend")
 
 
 def _relay_object(found: Identification) -> Object | None:
@@ -82,8 +82,8 @@ def _relay_object(found: Identification) -> Object | None:
             "hand_off_pct": found.hand_off_pct,
             "fall_from": "step test",
         }
-        | _or_why("by_hand", hand, "the gain is too small for this cycle")
-        | _or_why("by_turns", turns, "the gain is too small for this cycle")
+        | or_why("by_hand", hand, "the gain is too small for this cycle")
+        | or_why("by_turns", turns, "the gain is too small for this cycle")
     )
 
 
@@ -103,7 +103,7 @@ def _sampled_object(found: Identification) -> Object:
 def of_identification(found: Identification, version: str) -> Object:
     """Return what `identify --json` prints."""
     linear, first = found.linear, found.models[0].model
-    head = _head("identify", found.config, version) | {
+    head = opening("identify", found.config, version) | {
         "drive": found.config.drive.kind,
         "ambient_c": found.ambient_c,
         "duty": linear.duty,
@@ -133,8 +133,8 @@ def of_identification(found: Identification, version: str) -> Object:
     }
     return (
         head
-        | _or_why("step_test", _step_object(found), NO_TEST)
-        | _or_why("relay_test", _relay_object(found), NO_TEST)
+        | or_why("step_test", _step_object(found), NO_TEST)
+        | or_why("relay_test", _relay_object(found), NO_TEST)
         | {
             "recipe": list(recipe_of(found)),
             "gain_maps": [gain_map_object(item) for item in found.maps],

@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 
 from ctrl.cases import Limit
-from ctrl.json_out import Object, case_object, findings_object, limit_object, settings_object
-from ctrl.json_out_compare import or_why, stop_object
+from ctrl.json_out import case_object, findings_object, limit_object, settings_object
+from ctrl.json_out_base import Object, or_why
+from ctrl.json_out_compare import stop_object
 from ctrl.maker_rooms import MakerRoom, MakerRooms, ours_words
 from ctrl.maker_trial import MakerTrial
 from ctrl.simulation import Simulation

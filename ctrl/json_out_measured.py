@@ -2,7 +2,7 @@
 
 from dataclasses import asdict
 
-from ctrl.json_out import Object, _head, _or_why
+from ctrl.json_out_base import Object, opening, or_why
 from ctrl.measured import BenchCheck, Comparison, ModuleClass
 
 
@@ -27,7 +27,7 @@ def _row(row: Comparison) -> Object:
         "off_errors": row.off,
         "how": row.how,
         "notes": list(row.notes),
-    } | _or_why("steady", row.steady, "not a steady test")
+    } | or_why("steady", row.steady, "not a steady test")
 
 
 def of_bench(found: BenchCheck, version: str) -> Object:
@@ -51,13 +51,13 @@ def of_bench(found: BenchCheck, version: str) -> Object:
         }
     no_label = "two stages" if found.module is not None else "no module test"
     return (
-        _head("check", found.config, version)
+        opening("check", found.config, version)
         | {
             "bench_file": found.file,
             "measured": [_row(row) for row in found.comparisons],
         }
-        | _or_why("module_test", module, "no module test")
-        | _or_why("label", label, no_label)
+        | or_why("module_test", module, "no module test")
+        | or_why("label", label, no_label)
         | {
             "lines": [
                 {"key": f"{line.section}.{line.key}", "value": line.value, "why": line.comment}

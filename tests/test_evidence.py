@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from ctrl import cli, evidence, evidence_live, evidence_values, json_out
+from ctrl import cli, evidence, evidence_live, evidence_values, json_out, json_out_check
 from ctrl.glossary import GLOSSARY
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -185,7 +185,7 @@ def test_config_or_evidence_not_both_not_neither(capsys, words):
 
 
 def test_json_has_every_row_with_keys_of_the_glossary(found):
-    read = json.loads(json_out.text_of(json_out.of_evidence(found, "0")))
+    read = json.loads(json_out.text_of(json_out_check.of_evidence(found, "0")))
     assert set(read) == {"command", "version", "kept", "checks", "absent_libraries"}
     assert len(read["checks"]) == len(found.rows)
     keys = {"chapter", "quantity", "unit", "source", "origin", "expected", "ours", "tolerance",

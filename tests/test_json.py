@@ -18,6 +18,7 @@ from ctrl import (
     json_out,
     json_out_aim,
     json_out_calibrate,
+    json_out_check,
     json_out_compare,
     json_out_drill,
     json_out_identify,
@@ -31,7 +32,7 @@ from ctrl.evidence import evidence
 from ctrl.findings import Findings
 from ctrl.glossary import GLOSSARY
 from ctrl.identify import identify
-from ctrl.json_out import REASON
+from ctrl.json_out_base import REASON
 from ctrl.json_out_pi import forward_object
 from ctrl.pi_bench import Daily
 from ctrl.pi_search import FeedForward
@@ -143,7 +144,7 @@ def recommended(larder) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def checked() -> dict[str, Any]:
-    return read(json_out.of_check(check(load_config("galley_larder")), "0"))
+    return read(json_out_check.of_check(check(load_config("galley_larder")), "0"))
 
 
 def test_keys_of_simulate(simulated):
@@ -220,7 +221,7 @@ def test_new_prints_one_object_and_asks_nothing(written, tmp_path, capsys):
     assert not (tmp_path / "other.toml").exists()
 
 
-OR_WHY = ("_or_why", "or_why")
+OR_WHY = ("or_why",)
 
 
 def keys_written_in(*modules):
@@ -260,7 +261,7 @@ def test_glossary_and_output_hold_together(simulated, recommended, checked, lard
         read(json_out.defrost_object(plan)),
         json_out.settings_object(windowed),
         forward_object(FeedForward(3.0, Daily(0.2, 0.1, 0.1), Daily(0.1, 0.0, 0.1), True)),
-        read(json_out.of_evidence(evidence(live=False), "0")),
+        read(json_out_check.of_evidence(evidence(live=False), "0")),
         *_out_of_tolerance(larder),
         read(of_map(small_map(), "0")),
         *(
