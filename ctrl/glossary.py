@@ -635,6 +635,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "wanted_share": ("", "share of cabinets that shall keep every limit, 0 to 1"),
     "wanted_step_duty": ("", "step at which noise leaves a tenth, 0 to 1"),
     "warmest_icy_c": ("°C", "mean of the contents of the warmest run that ices"),
+    "warning_shown": ("", "whether the firmware's warning came on"),
     "watched_h": ("h", "how long it was watched"),
     "water_out_g_per_day": ("g/d", "water drained"),
     "water_residual_rel": ("", "stored less booked water, over what flowed"),
@@ -660,6 +661,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "works": ("", "whether the plan keeps the cold sink clear"),
     "worst_min": ("min", "from the fault until the worst value"),
     "would_save": ("", "devices that would keep the limits, on a circuit of their own"),
+    "yours": ("", "the maker's own controller in the rooms of a recommendation"),
 }
 
 # Signals of a record that are no JSON key as well.
@@ -699,6 +701,4 @@ SIGNALS: dict[str, tuple[str, str]] = {
         "11 off, controller stopped",
     ),
     "starts": ("", "how often the module has been switched on since the start"),
-    "warning_shown": ("", "whether the firmware's warning came on"),
-    "yours": ("", "the maker's own controller in the rooms of a recommendation"),
 }

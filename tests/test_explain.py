@@ -72,7 +72,7 @@ def test_steps_lead_to_the_value(larder):
     assert limit.value == pytest.approx(min(item.value for item in limit.steps), abs=1e-3)
     point = {item.name: item.value for item in explain(larder, "setpoint").steps}
     assert larder.setpoint_c - point["contents, mean, with this setpoint"] == pytest.approx(
-        point["setpoint above the contents' mean"]
+        point["sensor's place above the contents"]
     )
 
 
@@ -131,6 +131,12 @@ def untraced(found):
         float(row.value) for row in keys_of(found.config)
         if isinstance(row.value, int | float) and not isinstance(row.value, bool)
     ]  # fmt: skip
+    # Operating points that JSON names in words, with their duty, room and voltage.
+    named = [
+        item.pi and (item.tuned_at[item.pi.highest], item.tuned_at[item.pi.lowest])
+        for item in (found.chosen.candidate,)
+    ]
+    known += [float(x) for words in named for x in re.findall(r"\d+\.?\d*", " ".join(words or ()))]
     missing = []
     for line in out.export_text().splitlines():
         for words in FIXED_WORDS:

@@ -45,7 +45,9 @@ def held(best, monkeypatch):
     asked = []
     ices = {"usual": ice(1.0), "worst": ice(9.0), "coldest": ice(0.0)}
 
-    def run_anew(config, candidate, settings, ambient_c, contents_c, seed, most_days):
+    def run_anew(
+        config, candidate, settings, ambient_c, contents_c, seed, most_days, only_clear=False
+    ):
         asked.append((ambient_c, settings))
         return ice(2.5)
 

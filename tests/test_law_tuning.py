@@ -558,8 +558,9 @@ def test_laws_that_only_frosts_density_tells_apart_at_the_limit():
     from types import SimpleNamespace as Item
 
     def law(name, closed_pct, ends):
-        return Item(candidate=Item(controller=name, drive="fast_pwm", settings=Item(idle_duty=0.3)),
-                    ice=Item(blockage_pct=closed_pct, blockage_range_pct=ends))  # fmt: skip
+        candidate = Item(controller=name, drive="fast_pwm", settings=Item(idle_duty=0.3))
+        iced = Item(blockage_pct=closed_pct, blockage_range_pct=ends)
+        return Item(candidate=candidate, source=None, ice=iced)
 
     config = load_config("seed_store")
     pi, levels = law("pi", 4.8, (3.6, 6.4)), law("two_level", 5.3, (4.6, 9.0))

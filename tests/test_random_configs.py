@@ -31,7 +31,7 @@ from plant.data_sheet import SheetContradiction
 from plant.steady import NoSteadyState
 
 HOURS = 1.5
-CONFIGS = 400
+CONFIGS = 480
 ENERGY_LIMIT, WATER_LIMIT = 1e-6, 1e-9  # of what flowed; the design's limits
 TEXTS = ("cabinet.name", "climate.log_file", "tariff.currency")  # no physics in them
 FIELDS = {

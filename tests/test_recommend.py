@@ -169,9 +169,16 @@ def test_a_smoothed_drive_spends_least(name):
     }
     print(name, {drive: round(kwh, 3) for drive, kwh in spent.items()}, "kWh/day")
     if recommended(name).aim.is_out_of_reach:
-        # At full drive there is no share of the time to save; the converter's loss is left.
+        # At full drive there is no share of the time to save; the converter's loss is left. A
+        # limit below the peak of cooling takes less: the square of the current, at the most.
         ratio = spent["smoothed"] / spent["fast_pwm"]
-        assert 1.0 < ratio < 1.0 / ADDED_CONVERTER_EFFICIENCY
+        (limit,) = {
+            item.candidate.settings.duty_limit
+            for item in recommended(name).controllers
+            if item.candidate.drive == "smoothed"
+        }
+        assert limit**2 < ratio < 1.0 / ADDED_CONVERTER_EFFICIENCY
+        assert (ratio > 1.0) is (limit == 1.0)
         return
     assert spent["smoothed"] < spent["fast_pwm"]
     assert spent["smoothed"] < spent["relay"]
@@ -298,7 +305,8 @@ def test_the_headline_tells_how_little_there_is_to_spare():
     tight = [item for item in found.barely if item.name == "contents mean"]
     assert [item.case for item in tight] == ["worst"]
     assert "HOLDS, WITH DEFROST, BARELY" in text
-    assert f"contents mean, {tight[0].margin:.2f} K to spare" in text
+    digits = 2 if tight[0].margin < 0.1 else 1
+    assert f"contents mean, {tight[0].margin:.{digits}f} K to spare" in text
     span = next(case for case in found.cases if case.name == "worst").findings.contents_c
     assert span.max > found.config.use.target_c + 2.0
     assert f"range from {span.min:.1f} to {span.max:.1f} °C (worst room)" in text

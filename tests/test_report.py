@@ -5,7 +5,7 @@ Contrast is by the formula of WCAG 2.1, "relative luminance" and "contrast ratio
 
 import re
 from dataclasses import replace
-from html import unescape
+from html import escape, unescape
 from html.parser import HTMLParser
 from importlib import resources
 
@@ -41,6 +41,7 @@ from ctrl.report_html import (
     without_unit_column,
 )
 from ctrl.report_plots import NARROW_IN, VARIABLES, WIDE_IN, gains_figure, themed
+from ctrl.setpoint_map import ICE_BORDER, RESOLUTION_K
 from ctrl.simulation import money_per_day
 from ctrl.twin import BY_NAME
 
@@ -203,7 +204,7 @@ def test_failed_drills_stand_under_the_verdict():
     whole = larder_report()
     fault = next(item.fault for item in whole.drills if item.name == "sensor_stuck")
     assert len(fault.split()) > 2
-    assert f"<strong>1 of 2 drills fails: {fault} (sensor_stuck).</strong>" in larder_page()
+    assert f"<strong>1 of 2 drills fails: {escape(fault)} (sensor_stuck).</strong>" in larder_page()
     passed = replace(whole, drills=tuple(item for item in whole.drills if item.passed))
     assert report._failed(passed.drills) == []
 
@@ -224,16 +225,16 @@ def test_what_is_not_safe_to_build_is_not_to_be_flashed(monkeypatch):
 def test_a_point_next_to_the_ice_border_is_said_beside_the_verdict():
     whole = larder_report()
     target_c = whole.found.config.use.target_c
-    advice = replace(whole.map.advice, contents_c=target_c, decided_by="ice on the cold sink",
-                     ambient_c=22.0, spare_k=0.3)  # fmt: skip
+    advice = replace(whole.map.advice, contents_c=target_c, decided_by=ICE_BORDER,
+                     ambient_c=22.0, spare_k=0.5 * RESOLUTION_K)  # fmt: skip
 
     def lines(**changes):
         return report._near_ice(
             replace(whole, map=replace(whole.map, advice=replace(advice, **changes)))
         )
 
-    assert "22 °C" in lines()[0] and "0.5 K" in lines()[0]
-    assert lines(spare_k=0.7) == lines(contents_c=target_c + 1.0) == []
+    assert "22 °C" in lines()[0] and f"{RESOLUTION_K:g} K" in lines()[0]
+    assert lines(spare_k=1.5 * RESOLUTION_K) == lines(contents_c=target_c + 1.0) == []
     assert lines(decided_by="full drive") == []
 
 
