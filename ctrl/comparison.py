@@ -22,7 +22,15 @@ from ctrl.outside_loop import loop_around
 from ctrl.record import Record
 from ctrl.trade_off import tuned_thermostat
 from ctrl.trial import ROW_S, nearest_point, warm_state
-from ctrl.tuned import HARDLY_DRIVEN, Tuned, aimed, at_setpoint, relay_life_of, tuned, with_defrost
+from ctrl.tuned import (
+    ROOM_KEEPS_BELOW,
+    Tuned,
+    aimed,
+    at_setpoint,
+    relay_life_of,
+    tuned,
+    with_defrost,
+)
 from ctrl.weather_log import weather_rows_of
 from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
@@ -138,7 +146,7 @@ def centred(config: Config, candidate: Candidate, days: float, seed: int) -> Can
     for _ in range(CENTRINGS):
         record = warm_run(config, candidate, days, seed).last(DAY_S)
         miss_k = float(np.mean(record["contents_c"])) - config.use.target_c
-        is_rooms = float(np.mean(record["duty"])) < HARDLY_DRIVEN
+        is_rooms = float(np.mean(record["duty"])) < ROOM_KEEPS_BELOW
         if is_rooms or abs(miss_k) < CENTRED_K or abs(miss_k) > 2.0 * config.use.target_tolerance_k:
             break
         moved = round(candidate.settings.setpoint_c - miss_k, 1)

@@ -1,6 +1,7 @@
-"""One name for each quantity: JSON keys and the signals of a record (CSV headers).
+"""One name for each quantity that JSON tells, with its unit and meaning.
 
-The table in DEVELOPERS.md shows the same rows; a test holds them together.
+The table in DEVELOPERS.md shows the same rows and the signals of a record (CSV headers); a test
+holds them together.
 """
 
 # name -> (unit, meaning); "" where there is no unit.
@@ -99,6 +100,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "coldest_ice_free_c": ("°C", "coldest contents without icing, usual room"),
     "coldest_room": ("", "what a few draws do in the coldest room"),
     "coldest_spread_k": ("K", "how far that may be off: each part 10 %, the module by its sheet"),
+    "column": ("", "which signal of the record"),
     "command": ("", "verb that wrote this"),
     "component": ("", "part of the microcontroller that a measure is for"),
     "conductance_tolerance_pct": ("%", "of the conductance"),
@@ -192,6 +194,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "error": ("as unit", "standard error"),
     "error_parts": ("", "independent parts of a standard error"),
     "estimates": ("", "parts of the cabinet as the log tells them"),
+    "exceeded_min": ("min", "from the fault until the limit is exceeded"),
     "expected": ("as unit", "what the source says"),
     "expected_error": ("as unit", "standard error of what the config expects"),
     "faces_apart_k": ("K", "hot face less cold face in the module's test"),
@@ -315,6 +318,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
         "whether it is told as the model's one node needs it, not as the part by itself",
     ),
     "jacobian_error": ("", "exact slopes less differences, relative to the largest in a row"),
+    "judged": ("", "whether the run can fail its drill"),
     "keeps_limits": ("", "whether the device keeps every limit of the pass line"),
     "kept": ("", "whether ours lies within the tolerance; on top, all of them"),
     "kept_alone": ("", "whether the firmware alone meets the pass line"),
@@ -405,6 +409,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "noise": ("", "noise of a block's mean; K, A or V"),
     "noise_error_pct": ("%", "standard error of fall_k, tau_s, dead_time_s from noise"),
     "not_built": ("", "why it was not built for a part"),
+    "not_settled": ("", "what was still moving when a drill's run ended"),
     "not_told": ("", "parts that are not identifiable from this log"),
     "note": ("", "what the tuning fell back to"),
     "notes": ("", "what to know about a result; what was found in a log"),
@@ -453,6 +458,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "ram_aim_bytes": ("", "what the RAM should stay within, in bytes"),
     "ram_bytes": ("", "variables and stack, in bytes"),
     "rank_correlation": ("", "of the drawn value and that limit's margin, -1 to 1"),
+    "rate_k_per_h": ("K/h", "how fast it was still moving"),
     "reached": ("", "limits and when they are reached"),
     "reaches": ("", "whether the lower bound then is what is wanted"),
     "reading_c": ("°C", "reading of the control sensor: min, mean, max"),
@@ -483,6 +489,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "resistance_tolerance_pct": ("%", "of the resistance"),
     "response_error_pct": ("%", "model against the linear plant's response near crossover"),
     "responses": ("", "what a door opening and a turned setpoint do, by room"),
+    "rest_k": ("K", "how much is still to come"),
     "reversal_margin": ("", "duty limit below the first reversal of the steady gain, share of it"),
     "reversals": ("", "duty beyond which more only warms, by room"),
     "reversals_per_hour": ("1/h", "turns of the duty by 5 % in a quiet hour"),
@@ -534,6 +541,8 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "sheet_numbers": ("", "printed numbers of the module's sheet beside the fitted"),
     "short_gain_w": ("W", "heat taken from the cold sink for a whole unit of duty, sinks held"),
     "sign_test_p": ("", "how likely chance alone makes these two counts as unequal, 0 to 1"),
+    "silent_limit": ("", "limit that was exceeded without an alarm"),
+    "silent_reading_c": ("°C", "the control reading when that limit was at its worst"),
     "simpler_controller": ("", "the simpler of the two"),
     "simpler_drive": ("", "its drive"),
     "simulated": ("", "cycle in the usual room's own day"),
@@ -561,6 +570,13 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "stages": ("", "stages of the module on top of each other"),
     "standard_error": ("as unit", "of the value"),
     "start_costs": ("", "cost that each start of the search reached"),
+    "state": (
+        "",
+        "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
+        "5 waiting for a reading, 6 off, sensor or fan fault, 7 off, tripped, 8 no power, "
+        "9 off, supply cut out; with a controller from outside 10 off, its own alarm, "
+        "11 off, controller stopped",
+    ),
     "state_shares": ("", "states of the firmware, share of the time"),
     "stated_limit": ("as unit", "limit as stated; the one judged moves for contents only"),
     "stated_run_on_s": ("s", "hot fan's run-on as the config has it"),
@@ -579,6 +595,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "stopped_by": ("", "what the maker's controller did wrong, in words"),
     "supercooling_k": ("K", "how far below freezing before ice begins"),
     "supply_off_share": ("", "share of the time the supply was cut out, 0 to 1"),
+    "supply_v": ("V", "at the supply's terminals"),
     "swing_deviation_pct": ("%", "predicted swing of the air above the simulated one"),
     "swing_k": ("K", "swing of the air that control alone makes"),
     "table_error_at_c": ("°C", "where that is"),
@@ -662,43 +679,4 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "worst_min": ("min", "from the fault until the worst value"),
     "would_save": ("", "devices that would keep the limits, on a circuit of their own"),
     "yours": ("", "the maker's own controller in the rooms of a recommendation"),
-}
-
-# Signals of a record that are no JSON key as well.
-SIGNALS: dict[str, tuple[str, str]] = {
-    "deposit_g": ("g", "vapour settled on the cold sink since the start"),
-    "supply_v": ("V", "at the supply's terminals"),
-    "time_s": ("s", "time from midnight of the first day, end of the row's tick"),
-    "cold_face_c": ("°C", "module's cold face"),
-    "wall_surface_c": ("°C", "inner surface of the wall"),
-    "frost_g": ("g", "frost on the cold sink"),
-    "sink_water_g": ("g", "liquid water on the cold sink"),
-    "wall_water_g": ("g", "liquid water on walls and floor inside"),
-    "water_out_g": ("g", "water drained since the start"),
-    "given_off_g": ("g", "water that wet contents gave off since the start"),
-    "frozen_share": ("", "share of the contents' freezable water that is ice, 0 to 1"),
-    "door": ("", "1 if the door was open at any time since the row before"),
-    "current_a": (
-        "A",
-        "current of the module, mean over a pulse, largest since the row before, cooling positive",
-    ),
-    "hot_fan": ("", "hot fan turning, 0 to 1"),
-    "cold_fan": ("", "inside fan turning, 0 to 1"),
-    "column": ("", "which signal of the record"),
-    "energy_kwh": ("kWh", "energy since the start, at mains plug or battery terminals"),
-    "exceeded_min": ("min", "from the fault until the limit is exceeded"),
-    "judged": ("", "whether the run can fail its drill"),
-    "not_settled": ("", "what was still moving when a drill's run ended"),
-    "rate_k_per_h": ("K/h", "how fast it was still moving"),
-    "rest_k": ("K", "how much is still to come"),
-    "silent_limit": ("", "limit that was exceeded without an alarm"),
-    "silent_reading_c": ("°C", "the control reading when that limit was at its worst"),
-    "state": (
-        "",
-        "firmware's state: 0 idle, 1 cooling, 2 melting ice, 3 dripping, 4 off, battery low, "
-        "5 waiting for a reading, 6 off, sensor or fan fault, 7 off, tripped, 8 no power, "
-        "9 off, supply cut out; with a controller from outside 10 off, its own alarm, "
-        "11 off, controller stopped",
-    ),
-    "starts": ("", "how often the module has been switched on since the start"),
 }

@@ -31,7 +31,7 @@ ROOM_STEP_K = 0.05
 ALIKE_K = 0.1  # contents this near each other count as alike: the simpler is taken
 # Mean duty of a day below which the room, not the module, keeps the contents where they are: an
 # engineering choice. A setpoint raised for it would leave them warmer in a hotter room.
-HARDLY_DRIVEN = 0.05
+ROOM_KEEPS_BELOW = 0.05
 Progress = Callable[[str], None]
 
 
@@ -329,7 +329,7 @@ def centred(config: Config, candidate: Candidate, seed: int) -> tuple[Candidate,
     miss_k = run.findings.contents_c.mean - config.use.target_c
     at_target = abs(miss_k) <= 2.0 * config.use.target_tolerance_k
     in_reach = run.coldest.contents_c <= config.use.target_c + config.use.target_tolerance_k
-    is_rooms = run.findings.duty_mean < HARDLY_DRIVEN
+    is_rooms = run.findings.duty_mean < ROOM_KEEPS_BELOW
     if in_reach and at_target and abs(miss_k) >= 0.05 and not is_rooms:
         candidate = at_setpoint(candidate, round(candidate.settings.setpoint_c - miss_k, 1))
     return candidate, run

@@ -20,7 +20,7 @@ from ctrl.drill_results import COLDEST, FOAM, HOT_SINK, PARTS, WARMEST, PassLine
 from ctrl.drills import bench_of, drill_all, plan_of, room_plant, run_drill
 from ctrl.firmware import settings_of
 from ctrl.flashed import flashed
-from ctrl.glossary import GLOSSARY, SIGNALS
+from ctrl.glossary import GLOSSARY
 from ctrl.json_out_drill import of_drills
 from ctrl.plot_style import GREY
 from ctrl.protection import P_OUTPUT, P_REASON, R_AS_ASKED
@@ -564,7 +564,7 @@ def test_json_keys_are_in_the_glossary(results):
     text = json.dumps(found, allow_nan=False)
     keys = {key for key in keys_of(json.loads(text)) if not key.endswith("_reason")}
     heads = {"command", "version", "config", "cabinet", "target_c"}
-    assert keys - heads - set(GLOSSARY) - set(SIGNALS) == set()
+    assert keys - heads - set(GLOSSARY) == set()
     assert found["passed"] is False and "switch_stuck_on" in found["failed_drills"]
 
 
