@@ -12,7 +12,7 @@ from time import perf_counter
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, lsq_linear
 
 from ctrl import calibrate_misfit as misfit_of
 from ctrl.calibrate_misfit import Blocks, Misfit, Whiteness
@@ -52,8 +52,10 @@ STEP = 0.1  # of the slopes, in prior standard deviations: far above the integra
 TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the variance is gone
 NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
 ROUNDS = 2  # of sizing the misfit and fitting again
-SLOPES_A_START, SLOPES_AFTER = 6, 25  # usual counts, for telling how long it will take
+# Usual counts, for telling how long it will take; the last for each part that must be freed.
+SLOPES_A_START, SLOPES_AFTER, SLOPES_FREED = 8, 35, 45
 MOST_WIDENED = 3  # parts, one after the other
+MOST_TRIALS = 2  # of the candidates for one of them
 LEAST_BLOCKS = 10
 # Of a temperature's block, times the size of misfit that its search begins with: what one node
 # for a sink, a wall or the contents cannot follow within minutes.  Chosen on development logs.
@@ -257,6 +259,24 @@ class Problem:
         """Return log less model, in blocks."""
         return [s - m for s, m in zip(self.seen, self.model(x), strict=True)]
 
+    def _roots(self, misfits: Sequence[Misfit]) -> list[Array]:
+        return [misfit_of.root_of(b, m) for b, m in zip(self.blocks, misfits, strict=True)]
+
+    def _whitened(self, x: Array, roots: Sequence[Array]) -> list[Array]:
+        """Return the whitened residuals under the robust loss, of each channel."""
+        both = zip(roots, self.residuals(x), strict=True)
+        return [misfit_of.robust(misfit_of.whitened(root, r))[0] for root, r in both]
+
+    def _whitened_slopes(
+        self, x: Array, roots: Sequence[Array], free: NDArray[np.int64]
+    ) -> list[Array]:
+        """Return the slopes of `_whitened`, of each channel (blocks, free)."""
+        found = []
+        for root, r, j in zip(roots, self.residuals(x), self.slopes(x, free), strict=True):
+            both = misfit_of.whitened(root, np.column_stack([r, j]))
+            found.append(-misfit_of.robust(both[:, 0])[1][:, None] * both[:, 1:])
+        return found
+
     def fit(
         self,
         start: Array,
@@ -266,7 +286,7 @@ class Problem:
     ) -> tuple[Array, float]:
         """Return (unknowns of least cost, that cost); those not free stay."""
         free = np.arange(start.size) if free is None else free
-        roots = [misfit_of.root_of(b, m) for b, m in zip(self.blocks, misfits, strict=True)]
+        roots = self._roots(misfits)
 
         def whole(part: Array) -> Array:
             x = start.copy()
@@ -274,26 +294,36 @@ class Problem:
             return x
 
         def cost(part: Array) -> Array:
-            rest = self.residuals(whole(part))
-            data = [
-                misfit_of.robust(misfit_of.whitened(root, r))[0]
-                for root, r in zip(roots, rest, strict=True)
-            ]
-            return np.concatenate([*data, part])
+            return np.concatenate([*self._whitened(whole(part), roots), part])
 
         def jacobian(part: Array) -> Array:
-            x = whole(part)
-            parts = []
-            for root, r, j in zip(roots, self.residuals(x), self.slopes(x, free), strict=True):
-                both = misfit_of.whitened(root, np.column_stack([r, j]))
-                parts.append(-misfit_of.robust(both[:, 0])[1][:, None] * both[:, 1:])
-            return np.vstack([*parts, np.eye(part.size)])
+            return np.vstack([*self._whitened_slopes(whole(part), roots, free), np.eye(part.size)])
 
         found = least_squares(
             cost, np.clip(start[free], -0.99 * WIDEST, 0.99 * WIDEST), jac=jacobian,
             bounds=(-WIDEST, WIDEST), max_nfev=most, ftol=1e-4, xtol=1e-4, gtol=1e-4,
         )  # fmt: skip
         return whole(found.x), float(found.cost)
+
+    def costs_if_wider(
+        self, x: Array, misfits: Sequence[Misfit], names: Sequence[str]
+    ) -> list[float]:
+        """Return the cost that each part's wider prior would come to, by slopes at `x` alone."""
+        roots, eye = self._roots(misfits), np.eye(x.size)
+        r = np.concatenate(self._whitened(x, roots))
+        j = np.vstack(self._whitened_slopes(x, roots, np.arange(x.size)))
+        found = []
+        for name in names:
+            new, there = widened(self.setup, x, (name,))
+            scale = eye.copy()
+            count = len(new.parts)
+            scale[:count, :count] = np.linalg.solve(self.setup.prior_root, new.prior_root)
+            least = lsq_linear(
+                np.vstack([j @ scale, eye]), -np.concatenate([r, there]),
+                (-WIDEST - np.abs(there), WIDEST + np.abs(there)),
+            )  # fmt: skip
+            found.append(float(least.cost))
+        return found
 
     def sized(self, x: Array, first: Sequence[Misfit]) -> tuple[Misfit, ...]:
         """Return the misfits' sizes at `x`, sought about `first`."""
@@ -462,14 +492,18 @@ def _settled(problem: Problem, x: Array, first: Sequence[Misfit], progress: Prog
     return _Fit(x, final, misfits, scaled, told)
 
 
-def _about_min(problem: Problem, starts: int) -> float:
-    """Return about how long a fit takes on this machine [min], by one run of the model."""
+def _how_long(problem: Problem, starts: int) -> str:
+    """Return about how long a fit takes on this machine, by one run of the model; "" if short."""
     setup = problem.setup
     predicted(setup, np.zeros(setup.size))  # compiled, if it was not
     begun = perf_counter()
     predicted(setup, np.zeros(setup.size))
-    rounds = SLOPES_A_START * starts + SLOPES_AFTER
-    return (perf_counter() - begun) * setup.size * rounds / problem.workers / 60.0
+    slopes_min = (perf_counter() - begun) * setup.size / problem.workers / 60.0
+    usual_min = slopes_min * (SLOPES_A_START * starts + SLOPES_AFTER)
+    if usual_min < 1.0:
+        return ""
+    freed_min = slopes_min * SLOPES_FREED
+    return f", about {usual_min:.0f} min, {freed_min:.1f} more for each part that must be freed"
 
 
 def _widened_in_turn(
@@ -478,13 +512,18 @@ def _widened_in_turn(
 ) -> tuple[Problem, _Fit, tuple[str, ...]]:  # fmt: skip
     """Return (problem, fit, names) with wide priors for the parts that the log asks most for.
 
-    One part that is stated wrong pushes many to their bounds.  Each candidate is freed by itself,
-    and the one that leaves the least cost stays free; again while any part is at a bound.
+    One part that is stated wrong pushes many to their bounds.  The candidates that promise most are
+    each freed by itself, and the one that leaves the least cost stays free; again while any part is
+    at a bound.
     """
     names: list[str] = []
     while len(names) < MOST_WIDENED and names_at_bound(problem.setup, fit.final):
-        trials = []
-        for name in candidates_to_widen(problem.setup, fit.final, names):
+        candidates = candidates_to_widen(problem.setup, fit.final, names)
+        promised = problem.costs_if_wider(fit.x, first, candidates)
+        trials: list[tuple[float, str, Problem, Array]] = []
+        for promise, name in sorted(zip(promised, candidates, strict=True))[:MOST_TRIALS]:
+            if trials and promise > trials[0][0]:
+                break  # it promises less than another has reached
             progress(f"fitting once more: is it the {BY_NAME[name].words}?")
             setup, _ = widened(problem.setup, fit.x, (name,))
             trial = Problem(setup, keep, problem.workers)
@@ -536,8 +575,7 @@ def calibrate(
     ]
     stream = np.random.default_rng(np.random.SeedSequence([seed, starts]))
     tried = []
-    minutes = _about_min(problem, starts)
-    about = f", about {minutes:.0f} min, more if parts must be freed" if minutes >= 1.0 else ""
+    about = _how_long(problem, starts)
     for number in range(starts):
         progress(f"fitting: start {number + 1} of {starts}{about}")
         begin = np.zeros(setup.size) if number == 0 else 0.7 * stream.standard_normal(setup.size)

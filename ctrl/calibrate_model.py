@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 
 from ctrl import calibrate_replay, twin
 from ctrl.build import humidity_ratio_of, plant_of
-from ctrl.calibrate_rows import EXACT_S, Frosting, frosting, unseen_switches, with_starts
+from ctrl.calibrate_rows import (
+    EXACT_S,
+    MANY,
+    Frosting,
+    changes,
+    frosting,
+    unseen_switches,
+    with_starts,
+)
 from ctrl.config import Config
 from ctrl.config_errors import ConfigError, Problem
 from ctrl.log_file import Log
@@ -84,8 +92,9 @@ class Unknown:
 class Setup:
     """A log made ready for one config.
 
-    `by` and `drivers` are those of `calibrate_replay.replay`; `prior_root` turns standard normal
-    values into the parts' own (logarithms of factors, K); `first` has the first readings of each
+    `by` and `drivers` are those of `calibrate_replay.replay`, HOLDS 0 in rows for which it is an
+    unknown; `prior_root` turns standard normal values into the parts' own (logarithms of factors,
+    K); `first` has the first readings of each
     segment [K], shape (segments, 3): air, cold sink, hot sink; NaN where none.  Rows `left_out`
     are run through and not compared.
     """
@@ -261,6 +270,7 @@ def _drivers(
     )
     table[:, calibrate_replay.RISE_V] = rise
     table[:, calibrate_replay.FROST_TIMES] = 1.0
+    table[:, calibrate_replay.HOLDS] = 1.0
     return plant, by, table
 
 
@@ -361,6 +371,8 @@ def _unknowns(
 ) -> tuple[Unknown, ...]:
     """Return the start values that no reading tells, with what they may be."""
     found: list[Unknown] = []
+    if (drivers[:, calibrate_replay.HOLDS] < 1.0).any():
+        found.append(Unknown("held", -1, 0.5, 0.5 / RECTANGULAR))  # of the way to the next row
     if frosts:
         found.append(Unknown("frost", -1, 0.0, FROST_SPREAD_PER_H))
     if not supply_is_told:
@@ -410,12 +422,15 @@ def set_up(
     notes = list(log.notes)
     plant, by, drivers = _drivers(config, log, ambient_c, (hot_fan, cold_fan), notes)
     frost = frosting(log, drivers[:, calibrate_replay.AMBIENT_RATIO], plant.climate.pressure_pa)
-    unseen = unseen_switches(
-        log,
-        [drivers[:, k] for k in (
-            calibrate_replay.DRIVE, calibrate_replay.HOT_FAN, calibrate_replay.COLD_FAN
-        )],
-    )  # fmt: skip
+    driven = [drivers[:, calibrate_replay.DRIVE], drivers[:, calibrate_replay.HOT_FAN],
+              drivers[:, calibrate_replay.COLD_FAN]]  # fmt: skip
+    changed, unseen = changes(log, driven), unseen_switches(log, driven)
+    if changed.sum() >= MANY:
+        drivers[changed, calibrate_replay.HOLDS] = 0.0
+        notes.append(
+            f"duty or a fan changed between rows {changed.sum()} times: when is fitted, as one "
+            "share of the way from row to row"
+        )
     if unseen.any():
         notes.append(
             f"{unseen.sum()} rows not compared: just before them duty or a fan changed between "
@@ -514,9 +529,10 @@ def predicted(setup: Setup, x: Array) -> Array:
     plant, values = setup.plant(x), setup.values(x)
     record = cabinet.to_record(plant)
     drivers = setup.drivers
-    rise_v, per_h = _common(setup, x, "supply"), _common(setup, x, "frost")
-    if rise_v or per_h or values.get("ambient_offset", 0.0):
+    rise_v, per_h, held = (_common(setup, x, what) for what in ("supply", "frost", "held"))
+    if rise_v or per_h or held or values.get("ambient_offset", 0.0):
         drivers = drivers.copy()
+        drivers[drivers[:, calibrate_replay.HOLDS] == 0.0, calibrate_replay.HOLDS] = held
         times = 1.0 + per_h * setup.frost.hours
         drivers[:, calibrate_replay.FROST_TIMES] = np.maximum(times, LEAST_FROST_TIMES)
         drivers[:, calibrate_replay.RISE_V] += rise_v

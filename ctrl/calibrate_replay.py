@@ -4,8 +4,8 @@ from plant import cabinet, integrate, stage
 from plant.compiled import kernel
 
 # Columns of what drives it.
-AMBIENT_K, AMBIENT_RATIO, DOOR, DRIVE, HOT_FAN, COLD_FAN, RISE_V, FROST_TIMES = range(8)
-DRIVERS = 8
+AMBIENT_K, AMBIENT_RATIO, DOOR, DRIVE, HOT_FAN, COLD_FAN, RISE_V, FROST_TIMES, HOLDS = range(9)
+DRIVERS = 9
 # Columns of what it gives: sensors' own temperatures [K], contents [K], current [A], voltage [V].
 AIR, COLD, HOT, CONTENTS, CURRENT, VOLTAGE = range(6)
 OUTPUTS = 6
@@ -27,6 +27,15 @@ def duty_of(plant, state, row, by):
 
 
 @kernel
+def hold(inputs, row):
+    """Set what a row states of door, fans and supply."""
+    inputs[cabinet.DOOR] = row[DOOR]
+    inputs[cabinet.HOT_FAN] = row[HOT_FAN]
+    inputs[cabinet.COLD_FAN] = row[COLD_FAN]
+    inputs[cabinet.SUPPLY_RISE_V] = row[RISE_V]
+
+
+@kernel
 def replay(plant, state, time_s, drivers, by, work, out):
     """Run the plant through the rows; return how many were reached.
 
@@ -38,7 +47,8 @@ def replay(plant, state, time_s, drivers, by, work, out):
     time_s : float array, shape (rows,)
         Rising [s].
     drivers : float array, shape (rows, DRIVERS)
-        A row's drive, fans and door hold until the next row; the room goes in straight lines.
+        A row's drive, fans and door hold for the share HOLDS of the time to the next row, which
+        sets them from then on; the room goes in straight lines.
         FROST_TIMES multiplies the cold sink's K/W, besides the frost that the plant grows itself.
     by : int
         `BY_DUTY` or `BY_PULSED_CURRENT`.
@@ -75,14 +85,18 @@ def replay(plant, state, time_s, drivers, by, work, out):
         after = drivers[i + 1]
         inputs[cabinet.AMBIENT] = 0.5 * (row[AMBIENT_K] + after[AMBIENT_K])
         inputs[cabinet.AMBIENT_W] = 0.5 * (row[AMBIENT_RATIO] + after[AMBIENT_RATIO])
-        inputs[cabinet.DOOR] = row[DOOR]
         inputs[cabinet.DUTY] = duty
-        inputs[cabinet.HOT_FAN] = row[HOT_FAN]
-        inputs[cabinet.COLD_FAN] = row[COLD_FAN]
-        inputs[cabinet.SUPPLY_RISE_V] = row[RISE_V]
         plant.cold_sink.fan_w_per_k = driven_w_per_k / row[FROST_TIMES]
         plant.cold_sink.no_fan_w_per_k = still_w_per_k / row[FROST_TIMES]
-        step_s = integrate.advance(plant, state, inputs, time_s[i + 1] - time_s[i], step_s, work)
+        whole_s = time_s[i + 1] - time_s[i]
+        held_s = min(max(row[HOLDS], 0.0), 1.0) * whole_s
+        if held_s > 0.0:
+            hold(inputs, row)
+            step_s = integrate.advance(plant, state, inputs, held_s, step_s, work)
+        if held_s < whole_s:
+            hold(inputs, after)
+            inputs[cabinet.DUTY] = duty_of(plant, state, after, by)
+            step_s = integrate.advance(plant, state, inputs, whole_s - held_s, step_s, work)
         if step_s < 0.0:
             rows = i + 1
             break

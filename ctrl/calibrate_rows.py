@@ -25,6 +25,7 @@ MOST_MELTS = 6  # start values anew after each; of more only the melting is left
 EXACT_S = 30.0  # rows so close tell when it was
 MOST_UNSEEN = 0.5  # share of the rows
 FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 900.0  # then the sinks have forgotten it
+MANY = 20  # changes between rows, as of a thermostat's relay: one row that is late adds up
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,15 @@ def with_starts(log: Log, starts: Rows) -> tuple[Array, NDArray[np.int64]]:
     return time_s, segment
 
 
+def changes(log: Log, switched: list[Array]) -> Rows:
+    """Return the rows after which a column changes by enough to move temperatures at once."""
+    found = np.zeros(log.time_s.size, bool)
+    for column in switched:
+        size = SWITCHED * max(float(np.max(np.abs(column))), 1e-9)
+        found[:-1] |= (np.abs(np.diff(column)) > size) & (np.diff(log.segment) == 0)
+    return found
+
+
 def unseen_switches(log: Log, switched: list[Array]) -> Rows:
     """Return the rows after a switching that fell somewhere between two rows far apart.
 
@@ -110,17 +120,14 @@ def unseen_switches(log: Log, switched: list[Array]) -> Rows:
     the log, as of a relay that cycles within a few rows, none.
     """
     found = np.zeros(log.time_s.size, bool)
-    steps = np.diff(log.time_s)
-    for column in switched:
-        size = SWITCHED * max(float(np.max(np.abs(column))), 1e-9)
-        far = (np.abs(np.diff(column)) > size) & (steps > EXACT_S) & (np.diff(log.segment) == 0)
-        for row in np.flatnonzero(far):
-            until = log.time_s[row + 1] + min(FORGOTTEN_STEPS * steps[row], FORGOTTEN_S)
-            found |= (
-                (log.segment == log.segment[row])
-                & (log.time_s > log.time_s[row]) & (log.time_s < until)
-            )  # fmt: skip
+    steps = np.append(np.diff(log.time_s), 0.0)
+    for row in np.flatnonzero(changes(log, switched) & (steps > EXACT_S)):
+        until = log.time_s[row + 1] + min(FORGOTTEN_STEPS * steps[row], FORGOTTEN_S)
+        found |= (
+            (log.segment == log.segment[row])
+            & (log.time_s > log.time_s[row]) & (log.time_s < until)
+        )  # fmt: skip
     return found if found.mean() <= MOST_UNSEEN else np.zeros_like(found)
 
 
-__all__ = ["Frosting", "frosting", "unseen_switches", "with_starts"]
+__all__ = ["Frosting", "changes", "frosting", "unseen_switches", "with_starts"]

@@ -82,6 +82,7 @@ def _rows(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Array, Arra
     table = np.tile(setup.drivers.mean(axis=0), (time_s.size, 1))
     table[:, calibrate_replay.DOOR] = 0.0
     table[:, calibrate_replay.FROST_TIMES] = 1.0
+    table[:, calibrate_replay.HOLDS] = 1.0
     begin = 0.0
     for minutes, share, hot, cold in stretches:
         inside = time_s >= begin

@@ -267,12 +267,15 @@ def remarks(
         found.append(text)
     for channel in setup.channels:
         tail, before = tail_rms.get(channel.name, 0.0), before_rms.get(channel.name, 0.0)
-        worse = tail > WORSE * before + WORSE_K and channel.name in ("air_c", "contents_c")
-        if channel.unit == "K" and (worse or tail > max(TAIL_OFF_K, before)):
+        worse = tail > WORSE * before + WORSE_K
+        is_held = channel.name in ("air_c", "contents_c")
+        # A sink's own reading follows each switching, and when that was the rows may not tell.
+        if channel.unit == "K" and (worse or tail > TAIL_OFF_K if is_held else
+                                    worse and tail > TAIL_OFF_K):  # fmt: skip
             found.append(f"{channel.name}: what was held back is {tail:.2f} K off (rms), the "
                          f"config's own prediction {before:.2f} K: "
                          + ("the config by itself is better there; " if worse else "")
-                         + "log for longer")  # fmt: skip
+                         + "log for longer, and mark what is opened or put in")  # fmt: skip
     return tuple(found)
 
 
