@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from io import StringIO
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,9 @@ SWITCHED = 0.15  # a change of duty or of a fan that moves temperatures at once
 # A sink may go so fast after a switching: 60 W into 240 J/K (invented).  The larder of the tests'
 # other plant did 0.15 K/s over a minute, as its hot fan was started again.
 FASTEST_K_PER_S = 0.25
+# And between rows minutes apart no further than a small sink without its fan: 60 W in 0.5 K/W
+# (invented).
+FURTHEST_K = 30.0
 JOLT = 0.3  # of a voltage's or current's usual size, with duty and fans standing still
 
 
@@ -313,7 +317,8 @@ def _real_k(time_s: Array, switched: list[Array], rows: NDArray[np.int64], width
     """Return how far a reading may really be from those about it [K], shape (rows,).
 
     Where duty or a fan changed within the `width` rows, as far as the fastest sink goes in half
-    of them: the peak of a hot sink whose fan was stopped is no spike.  Elsewhere 0.
+    of them, at most `FURTHEST_K`: the peak of a hot sink whose fan was stopped is no spike.
+    Elsewhere 0.
     """
     half = width // 2
 
@@ -328,7 +333,7 @@ def _real_k(time_s: Array, switched: list[Array], rows: NDArray[np.int64], width
     steps_s = np.pad(np.diff(time_s[rows]), half, mode="reflect")
     view = np.lib.stride_tricks.sliding_window_view(steps_s, 2 * half)
     most_s = np.maximum(view[:, :half].sum(axis=1), view[:, half:].sum(axis=1))
-    return np.where(moved, FASTEST_K_PER_S * most_s, 0.0)
+    return np.where(moved, np.minimum(FASTEST_K_PER_S * most_s, FURTHEST_K), 0.0)
 
 
 def _without_spikes(
@@ -352,10 +357,16 @@ def _without_spikes(
     return count
 
 
-def _lone(values: Array, rows: NDArray[np.int64], width: int) -> Array:
-    """Return how far each reading is from the median of the `width` about it, shape (rows,)."""
+def _lone(
+    values: Array, rows: NDArray[np.int64], width: int, ends: Literal["edge", "reflect"] = "edge"
+) -> Array:
+    """Return how far each reading is from the median of the `width` about it, shape (rows,).
+
+    By `ends` "edge" those at the ends are never lone, as a start may be steep; by "reflect" they
+    are.
+    """
     seen = values[rows]
-    padded = np.pad(seen, width // 2, mode="edge")
+    padded = np.pad(seen, width // 2, mode=ends)
     return np.abs(seen - np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
 
 
@@ -368,7 +379,7 @@ def _without_bursts(
         rows = np.flatnonzero((segment == part) & np.isfinite(values))
         if rows.size >= BURST_WIDTH:
             limit = np.maximum(BURST_K, _real_k(time_s, switched, rows, BURST_WIDTH))
-            bad = rows[_lone(values, rows, BURST_WIDTH) > limit]
+            bad = rows[_lone(values, rows, BURST_WIDTH, "reflect") > limit]
             values[bad] = np.nan
             count += bad.size
     return count

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from ctrl.build import plant_of
-from ctrl.calibrate import calibrate
+from ctrl.calibrate import NINETY, calibrate
 from ctrl.calibrate_model import predicted, set_up
 from ctrl.calibrate_rows import frosting, unseen_switches
-from ctrl.config import load_config
+from ctrl.config import load_config, parse_config
 from ctrl.log_file import read_log
 from ctrl.shipped import find_config, find_log
 from tests import other_frost, other_plant
@@ -168,7 +168,6 @@ def three_days(folder):
 
 @pytest.mark.coverage
 def test_three_spoilt_days_are_fitted(tmp_path, note):
-    # A minute and a half of processor time: opt-in.
     truth, path = three_days(tmp_path)
     found = calibrate(load_config("galley_larder"), read_log(path), starts=1)
     log = found.log
@@ -188,6 +187,78 @@ def test_three_spoilt_days_are_fitted(tmp_path, note):
     # A quarter of an hour of each change is lost, as it is not known when duty changed.
     assert any("not known when" in text for text in found.setup.notes)
     assert found.widened == ()
+
+
+# A thermostat's relay -----------------------------------------------------------------------
+
+
+def by_relay(hours, step_s, seed):
+    """Return (truth, columns) of a larder on its relay, which no row of the log shows switching."""
+    config, stream = load_config("galley_larder"), np.random.default_rng(seed)
+    truth = drawn_truth(config, stream)
+    profile = [(90.3, 1.0, 1, 1)]
+    while sum(piece[0] for piece in profile) < 60.0 * hours:
+        profile += [(stream.uniform(4.0, 11.0), 0.0, 1, 1), (stream.uniform(6.0, 12.0), 1.0, 1, 1)]
+    return truth, other_plant.run(truth, profile, step_s, stream, 22.0, follow_s=3600.0, rtol=1e-4)
+
+
+def hot_stated(times):
+    """Return the larder with its hot sink's K/W so many times what its file says."""
+    text = find_config("galley_larder").read_text(encoding="utf-8")
+    assert text.count("\nfan_k_per_w = 0.16 ") == 1
+    return parse_config(
+        text.replace("\nfan_k_per_w = 0.16 ", f"\nfan_k_per_w = {0.16 * times:.3f} "), "stated.toml"
+    )
+
+
+def check_relay(truth, found, note):
+    held = found.setup.unknowns[0]
+    share = held.middle + held.spread * found.x[len(found.setup.parts)]
+    note(f"switched after {share:.2f} of the way; {found.tail_rms}; {found.widened}")
+    assert held.what == "held"
+    # Truly anywhere between two rows; but a sink of two nodes is quicker than the model's one, and
+    # an earlier switching takes that up.
+    assert 0.0 < share < 0.7
+    assert any("when is fitted" in text for text in found.setup.notes)
+    assert found.distrust == ()
+    for name, true in truth.lumps.items():
+        lump = lumps_of(found)[name]
+        low, high = lump.interval
+        note(f"{name}: config {lump.before:.4g}, {lump.value:.4g} [{low:.4g}, {high:.4g}], "
+             f"true {true:.4g}")  # fmt: skip
+        assert abs(lump.value / true - 1.0) < 0.1 or low <= true <= high
+    assert found.tail_rms["air_c"] <= 0.3
+    # A row that is late would look like a lighter sink: 0.7 and 0.8 of them, as it did.
+    factors = found.setup.values(found.x)
+    plant = plant_of(found.config)
+    for name, own, true in (
+        ("hot_capacity", plant.hot_sink.heat_capacity_j_per_k, truth.hot_capacity),
+        ("cold_capacity", plant.cold_sink.heat_capacity_j_per_k, truth.cold_capacity),
+    ):
+        note(f"{name}: {factors[name]:.2f}, true {true / own:.2f}")
+        error = next(item.error for item in found.estimates if item.name == name)
+        assert abs(factors[name] - true / own) < NINETY * error
+
+
+def test_a_day_of_a_relay(tmp_path, note):
+    truth, columns = by_relay(20.0, 60.0, 5)
+    other_plant.write(tmp_path / "day.csv", columns, NAMES)
+    found = calibrate(load_config("galley_larder"), read_log(tmp_path / "day.csv"), starts=1)
+    check_relay(truth, found, note)
+    assert found.widened == ()
+
+
+@pytest.mark.coverage
+@pytest.mark.parametrize("seed", [6, 7])
+def test_two_days_of_a_relay_and_a_hot_sink_stated_wrong(tmp_path, note, seed):
+    truth, columns = by_relay(48.0, 60.0, seed)
+    other_plant.write(tmp_path / "days.csv", columns, NAMES)
+    config = hot_stated(1.5)
+    found = calibrate(config, read_log(tmp_path / "days.csv"))
+    check_relay(truth, found, note)
+    assert "hot_sink" in found.widened
+    hot = lumps_of(found)["hot_resistance_k_per_w"]
+    assert abs(hot.before / truth.lumps[hot.name] - 1.0) > 0.2  # the config by itself fails
 
 
 def test_spoilt_days_are_made_ready(tmp_path, note):

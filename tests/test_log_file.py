@@ -219,11 +219,24 @@ def test_the_peak_of_a_stopped_fan_is_no_outlier(tmp_path, step_s):
     names, columns = "time_s,air_c,hot_sink_c,hot_fan", (time_s, air, hot, fan)
     log = read_log(write(tmp_path / "a.csv", names, columns))
     assert log.counts["outliers"] == 0
-    if step_s < 300.0:  # no air goes to 85 °C in two such rows, whatever was switched
-        air[np.flatnonzero(stopped)[1]] = 85.0
-        log = read_log(write(tmp_path / "b.csv", names, columns))
-        assert log.counts["outliers"] == 1
-        assert any(note.startswith("air_c: 1 reading far off those about") for note in log.notes)
+    # No air goes to 85 °C between two such rows, whatever was switched.
+    air[np.flatnonzero(stopped)[1]] = 85.0
+    log = read_log(write(tmp_path / "b.csv", names, columns))
+    assert log.counts["outliers"] == 1
+    assert any(note.startswith("air_c: 1 reading far off those about") for note in log.notes)
+
+
+@pytest.mark.parametrize("row", [0, 1, -1])
+def test_a_wrong_reading_at_an_end_is_an_outlier_and_a_steep_start_is_none(tmp_path, row):
+    time_s, air, room = rows_of()
+    air[:5] += [9.0, 6.0, 4.0, 2.0, 1.0]
+    steep = write(tmp_path / "a.csv", "time_s,air_c,ambient_c", (time_s, air, room))
+    assert read_log(steep).counts["outliers"] == 0
+    air[row] = 85.0  # what some digital sensors say before their first conversion
+    spoilt = write(tmp_path / "b.csv", "time_s,air_c,ambient_c", (time_s, air, room))
+    log = read_log(spoilt)
+    assert log.counts["outliers"] == 1
+    assert np.isnan(log.columns["air_c"][row])
 
 
 def test_a_current_that_follows_its_duty_is_no_outlier(tmp_path):
