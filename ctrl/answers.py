@@ -13,6 +13,7 @@ from ctrl.marking import parse_module
 from plant import presets
 
 NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)"
+SIZE = rf"{NUMBER}\s*(mm|cm|in)?$"
 LENGTH_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4}
 MASS_KG = {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}
 
@@ -71,7 +72,7 @@ def parse_box_mm(text: str) -> tuple[float, float, float]:
     """Read width x depth x height; one unit at the end, or one at each; gives mm."""
     parts = re.split(r"\s*[x×]\s*", text.strip(), flags=re.IGNORECASE)
     last = re.search(r"(mm|cm|in)\s*$", text, re.IGNORECASE)
-    if len(parts) != 3 or last is None:
+    if len(parts) != 3 or last is None or not all(re.match(SIZE, part, re.I) for part in parts):
         raise ValueError(
             "width x depth x height with the unit (mm, cm or in), such as 300x300x350mm or "
             "14x12x10in, or one --unit for all bare ones"
@@ -350,7 +351,7 @@ QUESTIONS: tuple[Question, ...] = (
         "voltage",
         "--voltage",
         "VOLTS",
-        "Its voltage, with unit",
+        "Voltage it gives the module, with unit",
         parse_voltage_v,
         _always("12V"),
         ("supply.voltage_v",),

@@ -343,10 +343,11 @@ def _wall_films_w_per_m2_k(config: Config) -> tuple[float, float, float]:
     return inside, still, outside
 
 
-def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
+def heat_leak_parts_w_per_k(config: Config, *, hole_filled: bool = False) -> dict[str, float]:
     """Return the heat leak by part [W/K]; their sum is the whole, with the fan running.
 
-    Foam parts are shares of the foam in series with its two films.
+    Foam parts are shares of the foam in series with its two films.  With `hole_filled` the
+    module is taken out, and foam stands where it was.
     """
     box, part = box_of(config), config.cabinet
     conduction = envelope.wall_parts_w_per_k(box)
@@ -354,13 +355,13 @@ def heat_leak_parts_w_per_k(config: Config) -> dict[str, float]:
     inside, _, outside = _wall_films_w_per_m2_k(config)
     through = envelope.series(
         inside * box.inside_area_m2,
-        whole - _opening_foam_w_per_k(config, box),
+        whole if hole_filled else whole - _opening_foam_w_per_k(config, box),
         outside * box.outside_area_m2,
     )
     parts = {f"foam {name}": through * value / whole for name, value in conduction.items()}
     parts["door seal"] = _seal_w_per_k(config)
     parts["metal through the wall"] = part.metal_w_per_k
-    parts["module opening"] = part.module_opening_w_per_k
+    parts["module opening"] = 0.0 if hole_filled else part.module_opening_w_per_k
     room = _climate(config)
     leak = envelope.leak_kg_per_s(
         part.air_changes_per_h / 3600.0, box.volume_m3, room.mean_k, room.humidity_ratio,

@@ -87,7 +87,7 @@ def _bottles_fit(cabinet: Cabinet, contents: Bottles | Goods) -> list[Fault]:
     taken_l = contents.count * contents.container_data().outer_volume_l
     if taken_l <= room_l:
         return []
-    return [("contents.count", f"bottles that fit: {taken_l:.0f} l do not go into {room_l:.0f} l")]
+    return [("contents.count", f"bottles that fit: {taken_l:.3g} l do not go into {room_l:.3g} l")]
 
 
 def _current_given(supply: Supply, drive: Drive) -> list[Fault]:

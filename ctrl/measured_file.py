@@ -145,7 +145,7 @@ def _heated(heat_w: float) -> list[Fault]:
     return [("current_a", "heat above 0 W: voltage_v times current_a and what is added")]
 
 
-IN_PLACE = "false: module and sinks taken out, the hole filled with foam"
+IN_PLACE = "false: module and sinks out, bolts and wires left, the hole filled with foam"
 
 
 class HeatLeakTest(Section):

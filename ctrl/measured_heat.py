@@ -12,6 +12,7 @@ from math import hypot, sqrt
 import numpy as np
 from scipy.optimize import least_squares
 
+from ctrl.build import heat_leak_parts_w_per_k
 from ctrl.config import Config
 from ctrl.measured_file import Array, HeatLeakTest, Meters, SinkTest, WarmUpTest
 from ctrl.measured_module import EVEN, Estimate, NotUsable, Part
@@ -98,7 +99,10 @@ def sink_of(test: SinkTest, heat_capacity_j_per_k: float, meters: Meters) -> Hea
 
 
 def leak_of(test: HeatLeakTest, config: Config, plant: Plant, meters: Meters) -> HeatResult:
-    """Return the heat leak [W/K], the idle module's path taken off; `NotUsable` as above."""
+    """Return the heat leak [W/K] with the module's opening but not the idle module's path.
+
+    `NotUsable` as above.
+    """
     end = _steady_end(test.time_min, test.inside_c, test.ambient_c)
     electric_w = test.voltage_v * test.current_a
     heat_w = electric_w + test.fan_w
@@ -108,23 +112,39 @@ def leak_of(test: HeatLeakTest, config: Config, plant: Plant, meters: Meters) ->
     if given_w <= 0.0 or end.difference_k <= 0.0:
         raise NotUsable("inside warmer than the room, by more than it still warms up")
     whole = given_w / end.difference_k
-    path = idle_path_w_per_k(plant, test.fan_w > 0.0) if test.module_in_place else 0.0
+    other = _not_of_the_leak(test, config, plant)
     parts = (
         Part("noise", whole * end.noise_k / end.difference_k),
         Part("thermometers", whole * EVEN * meters.thermometer_tolerance_k / end.difference_k),
         Part("electrical power", _power_share(meters) * electric_w / end.difference_k),
         Part("still warming", _stored_error_w(capacity, end) / end.difference_k),
-        Part("idle module", EVEN * PATH_UNSURE * path),
+        other.error,
     )
-    how = f"{given_w:.1f} W at {end.difference_k:.1f} K{_less(path)}"
-    found = _steady_result(Estimate(whole - path, parts), end, stored_w / heat_w, how)
+    how = f"{given_w:.1f} W at {end.difference_k:.1f} K{other.words}"
+    found = _steady_result(Estimate(whole - other.w_per_k, parts), end, stored_w / heat_w, how)
     return _checked_leak(found)
 
 
-def _less(path: float) -> str:
-    if path == 0.0:
-        return ""
-    return f", less {path:.3f} W/K through the idle module and its sinks"
+@dataclass(frozen=True)
+class _Other:
+    """What a test lets through besides the cabinet's own leak: to be taken off [W/K]."""
+
+    w_per_k: float
+    error: Part
+    words: str
+
+
+def _not_of_the_leak(test: HeatLeakTest | WarmUpTest, config: Config, plant: Plant) -> _Other:
+    """Return the idle module's path, or what a hole filled with foam lets through less."""
+    if test.module_in_place:
+        path = idle_path_w_per_k(plant, test.fan_w > 0.0)
+        return _Other(path, Part("idle module", EVEN * PATH_UNSURE * path),
+                      f", less {path:.3f} W/K through the idle module and its sinks")  # fmt: skip
+    opening = sum(heat_leak_parts_w_per_k(config).values())
+    opening -= sum(heat_leak_parts_w_per_k(config, hole_filled=True).values())
+    error = EVEN * 0.01 * config.tolerances.leaks_pct * abs(opening)
+    words = f", {'plus' if opening > 0.0 else 'less'} {abs(opening):.3f} W/K: the module's opening"
+    return _Other(-opening, Part("module opening", error), f"{words} in place of the foam there")
 
 
 def _checked_leak(found: HeatResult) -> HeatResult:
@@ -180,7 +200,7 @@ def own_capacity_j_per_k(config: Config, plant: Plant) -> float:
 
 
 def leak_by_warm_up(test: WarmUpTest, config: Config, plant: Plant, meters: Meters) -> HeatResult:
-    """Return the heat leak [W/K] from a warm-up, the idle module's path taken off.
+    """Return the heat leak [W/K] from a warm-up, module and opening as in `leak_of`.
 
     Raises
     ------
@@ -204,17 +224,17 @@ def leak_by_warm_up(test: WarmUpTest, config: Config, plant: Plant, meters: Mete
     by_thermometer = 0.5 * abs(fitted(offset, capacity)[0] - fitted(-offset, capacity)[0])
     own_share = own / capacity
     unsure = 0.01 * test.own_capacity_tolerance_pct * own_share
-    path = idle_path_w_per_k(plant, test.fan_w > 0.0) if test.module_in_place else 0.0
+    other = _not_of_the_leak(test, config, plant)
     parts = (
         Part("noise and fit", noise),
         Part("thermometers", EVEN * by_thermometer),
         Part("heat capacity", EVEN * unsure * whole),
-        Part("idle module", EVEN * PATH_UNSURE * path),
+        other.error,
     )
     hours = capacity / whole / 3600.0
     how = (
         f"time constant {hours:.1f} h with {1e-3 * capacity:.1f} kJ/K, of which "
-        f"{100.0 * own_share:.0f} % are the cabinet's own{_less(path)}"
+        f"{100.0 * own_share:.0f} % are the cabinet's own{other.words}"
     )
     notes = []
     if own_share > 0.3:
@@ -224,7 +244,7 @@ def leak_by_warm_up(test: WarmUpTest, config: Config, plant: Plant, meters: Mete
         )
     if t[-1] - t[0] < 0.5 * capacity / whole:
         notes.append("shorter than half the time constant: the room's thermometer decides much")
-    result = HeatResult(Estimate(whole - path, parts), None, None, None, how, tuple(notes))
+    result = HeatResult(Estimate(whole - other.w_per_k, parts), None, None, None, how, tuple(notes))
     return _checked_leak(result)
 
 

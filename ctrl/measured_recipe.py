@@ -38,7 +38,8 @@ Heat sink: K/W                                                    [hot_sink], [c
 
 Heat leak: the empty cabinet, shut, module's wires off           [heat_leak] or [warm_up]
   The idle module lets through about as much as a well-foamed box, and only a guess of it
-  can be taken off. Better: take module and sinks out and fill the hole with foam.
+  can be taken off. Better: take module and sinks out, leave bolts and wires in the wall, and
+  fill the hole with foam (module_in_place = false; the opening's own leak is added then).
   Steady is better: a heater of 10 to 20 W inside, its inside fan running, a night long;
   note inside and room. Or cool it down, unplug, and note inside and room every 20 minutes
   while it warms up: then a heat capacity must be known, so put 2 to 5 kg of water in.

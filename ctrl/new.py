@@ -61,7 +61,12 @@ class PlainConsole:
         """Ask on standard error, so that redirected output stays clean; read one line."""
         sys.stderr.write(prompt)
         sys.stderr.flush()
-        line = sys.stdin.readline()
+        line = ""
+        try:
+            line = sys.stdin.readline()
+        finally:
+            if not line:  # what is told next stands on a line of its own
+                sys.stderr.write("\n")
         if not line:
             raise EOFError
         return line.rstrip("\n")
@@ -288,7 +293,7 @@ def compose(
     ConfigError
         If the answers do not make a valid configuration; it names their options.
     """
-    from ctrl.config import name_option, parse_config
+    from ctrl.config import parse_config
     from ctrl.new_text import assumed_keys, render
 
     full, more = assume(answers)
@@ -297,9 +302,28 @@ def compose(
         config = parse_config(text, str(target))
     except ConfigError as error:
         options = option_names("outside" in full)
-        named = [name_option(problem, options) for problem in error.problems]
+        named = [_by_option(problem, options) for problem in error.problems]
         raise ConfigError(list(dict.fromkeys(named))) from None
     return text, config, assumed_keys(full, assumed | more)
+
+
+def _by_option(problem: Problem, options: Mapping[str, str]) -> Problem:
+    """Return a fault of the text in the words of the options; keys that none sets stay.
+
+    A key that was not asked for itself, but follows from an answer, is named behind its option.
+    """
+    from ctrl.config import config_fields
+
+    option = options.get(problem.key)
+    if option is None:
+        return problem
+    asked = {key: q.option for q in QUESTIONS for key in q.keys}
+    named = {key.split(".")[1]: flag for key, flag in asked.items()}
+    unit = {row.key: row.unit for row in config_fields()}.get(problem.key, "")
+    value = None if problem.value is None else f"{problem.value} {unit}".rstrip()
+    key = option if problem.key in asked else f"{option} ({problem.key.split('.')[1]})"
+    expected = re.sub(r"\w+_\w+", lambda word: named.get(word[0], word[0]), problem.expected)
+    return Problem(COMMAND_LINE, problem.what, key, value, expected, problem.nearest)
 
 
 def _name_from(path: Path) -> str:
@@ -308,13 +332,16 @@ def _name_from(path: Path) -> str:
 
 
 def refuse_existing(path: Path, force: bool) -> None:
-    """Raise `ConfigError` if something stands at `path` that must not be replaced."""
+    """Raise `ConfigError` if `path` has no folder, or must not be replaced."""
     try:
-        is_folder, exists = path.is_dir(), path.exists()
+        is_folder, exists, has_parent = path.is_dir(), path.exists(), path.parent.is_dir()
     except (OSError, ValueError):
         raise ConfigError([Problem(str(path), "is no name for a file")]) from None
     if is_folder:
         raise ConfigError([Problem(str(path), "is a folder", expected="a file to write")])
+    if not has_parent:
+        expected = f"a folder that exists, not {str(path.parent)!r}"
+        raise ConfigError([Problem(str(path), "no such folder", expected=expected)])
     if exists and not force:
         raise ConfigError(
             [
@@ -337,6 +364,29 @@ def write_whole(path: Path, text: str) -> None:
         raise ConfigError([Problem(str(path), f"cannot be written ({error.strerror})")]) from None
 
 
+def _talk(
+    console: Console, target: Path, given: Answers, unit: str | None, name: str | None
+) -> tuple[frozenset[str], tuple[str, "Config", list[str]]]:
+    """Ask, and ask again what does not fit the other answers: none of them is lost.
+
+    Returns the questions whose default was taken, and what `compose` does.
+    """
+    known, assumed = given, frozenset[str]()
+    while True:
+        answers, taken = ask(console, known, unit)
+        assumed = (assumed & known.keys()) | taken
+        try:
+            return assumed, compose(target, answers, assumed, name)
+        except ConfigError as error:
+            options = {problem.key.split(" ")[0] for problem in error.problems}
+            again = {q.name for q in QUESTIONS if q.option in options}
+            if again <= taken:  # none, or defaults: asking again would not end
+                raise
+            for problem in error.problems:
+                console.error(str(problem))
+            known = {n: value for n, value in answers.items() if n not in again}
+
+
 def run(args: argparse.Namespace, console: Console | None = None) -> int:
     """Do ``coldloop new`` and return the exit status: 0 done, 2 bad input, 130 interrupted."""
     console = console or PlainConsole()
@@ -354,8 +404,11 @@ def run(args: argparse.Namespace, console: Console | None = None) -> int:
         name = _option_name(args.name)
         options = {q.name: getattr(args, f"new_{q.name}") for q in QUESTIONS}
         given = answers_from_options(options, args.unit)
-        answers, assumed = assume(given) if args.yes else ask(console, given, args.unit)
-        text, config, keys = compose(target, answers, assumed, name)
+        if args.yes:
+            answers, assumed = assume(given)
+            text, config, keys = compose(target, answers, assumed, name)
+        else:
+            assumed, (text, config, keys) = _talk(console, target, given, args.unit, name)
         told = None if args.brief else _matters(args, config, keys)
         write_whole(target, text)
     except ConfigError as error:

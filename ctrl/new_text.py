@@ -9,6 +9,7 @@ from typing import Any
 from ctrl.answers import NICHE_RECIRCULATION, PLACES, Answers, foam_mm
 from ctrl.config import SECTION_MODELS, config_fields
 from ctrl.config_fields import FieldRow
+from ctrl.config_settings import Climate
 from ctrl.marking import sheet_of
 from plant import presets
 
@@ -254,14 +255,20 @@ def _supply(answers: Answers, said: Said) -> list[Line]:
     ]
 
 
+DAMPEST_PCT = Climate.model_fields["worst_humidity_pct"].default
+
+
 def _climate(answers: Answers, said: Said) -> list[Line]:
     swing_k = PLACES[answers["place"]][4]
+    humidity = answers["humidity"]
+    wettest = [Line("worst_humidity_pct", humidity, "as on a usual day")]
     return [
         said("ambient", "usual_c"),
         said("worst", "worst_c"),
         said("coldest", "coldest_c"),
         Line("daily_swing_k", swing_k, f"usual for a place like {answers['place']}"),
         said("humidity", "relative_humidity_pct"),
+        *(wettest if humidity > DAMPEST_PCT else []),
     ]
 
 

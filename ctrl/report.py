@@ -31,11 +31,13 @@ from ctrl.report_config import (
     ASKED,
     ASSUMED,
     DEFAULT,
+    FITTED,
     MEASURED,
     OF_THE_LOG,
     REPLACED,
     STATED,
     UsedKey,
+    told_rows,
     used_keys,
 )
 from ctrl.report_html import (
@@ -57,6 +59,7 @@ from ctrl.simulation import cost_per_day, money_words
 MOST_GAINS = 8
 KIND_WORDS = {
     MEASURED: "measured on this cabinet",
+    FITTED: "fitted to the twin's log as the model's one node needs it",
     STATED: "stated in the file, or with a source",
     ASSUMED: "assumed: invented, from memory or common practice",
     DEFAULT: "default: the file leaves it out",
@@ -369,7 +372,7 @@ def _one_drill(item: DrillResult) -> str:
     def said(out: Console) -> None:
         screen_drill.show_result(out, item)
 
-    title, *rest = noted(said)
+    title, *rest = (_case_in_bold(block) for block in noted(said))
     summary = title.text if isinstance(title, Heading) else item.name
     word = _drill_word(item)
     kind = {"passed": "good", "FAILED": "bad"}.get(word, "none")
@@ -382,6 +385,13 @@ def _one_drill(item: DrillResult) -> str:
     )
 
 
+def _case_in_bold(block: Block) -> Block:
+    """Return a line that opens a case of a drill set in bold, so that the cases can be told."""
+    if isinstance(block, Paragraph) and block.text.startswith(("passed", "FAILED", "not run")):
+        return Paragraph(block.text, strong=True)
+    return block
+
+
 def _known(report: Report) -> str:
     keys = report.keys
     counts = tuple(
@@ -390,14 +400,18 @@ def _known(report: Report) -> str:
     table = table_of(Grid(("where a number comes from", "keys"), counts, (False, True)),
                      "How many keys are measured, stated, assumed or defaults")  # fmt: skip
     measured = tuple(
-        (item.key, _with_unit(item), item.remark) for item in keys if item.kind == MEASURED
+        (item.key, _with_unit(item), item.remark)
+        for item in keys
+        if item.kind == MEASURED and not item.key.startswith("twin.")
     )
+    twin = _of_the_twin(report.found.config)
     parts = [table, "<h3>Measured on this cabinet</h3>"]
     if measured:
         heads = ("key", "value", "remark")
         parts.append(table_of(Grid(heads, measured, (False,) * 3), "Measured on this cabinet"))
-    else:
+    elif not twin:
         parts.append("<p>Nothing: every figure on this page rests on the file alone.</p>")
+    parts += twin
     assumed: dict[str, list[str]] = {}
     for item in keys:
         if item.kind == ASSUMED:
@@ -411,8 +425,23 @@ def _known(report: Report) -> str:
     return "\n".join(parts)
 
 
+def _of_the_twin(config: Config) -> list[str]:
+    """Return what the twin's log told, with its standard errors; [] where it told nothing."""
+    heads = ("part", "value ± standard error")
+    told = (
+        ("By the log of the real cabinet", told_rows(config, lumps=False)),
+        ("Fitted as the model's one node needs it", told_rows(config, lumps=True)),
+    )
+    return [
+        table_of(Grid(heads, rows, (False, False)), title, hide_caption=False)
+        for title, rows in told
+        if rows
+    ]
+
+
 def _with_unit(item: UsedKey) -> str:
-    return f"{item.value} {item.unit}".strip()
+    unit = "°C" if item.unit == "C" else item.unit
+    return f"{item.value} {unit}".strip()
 
 
 def _config(report: Report) -> str:

@@ -3,22 +3,24 @@
 The file's own remarks tell: "measured", "assumed", "invented", "from memory", "common
 practice"; a key that the file leaves out is a default, one that differs from it was given on
 the command line.  A table [twin] was fitted to a log of the real cabinet: the parts which that
-log told are measured, and the keys that they stand for no longer count.
+log told are measured, or fitted as the model needs them, and the keys that they stand for no
+longer count.
 """
 
 import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import floor, log10
 from typing import Any
 
 from ctrl.check import keys_of
 from ctrl.config import Config
-from ctrl.twin import BY_NAME
+from ctrl.twin import BY_NAME, LUMPED
 from ctrl.twin_spreads import carried
 
-MEASURED, STATED, ASSUMED, DEFAULT, ASKED, REPLACED, OF_THE_LOG = (
-    "measured", "stated", "assumed", "default", "command line", "replaced by the twin",
+MEASURED, FITTED, STATED, ASSUMED, DEFAULT, ASKED, REPLACED, OF_THE_LOG = (
+    "measured", "fitted", "stated", "assumed", "default", "command line", "replaced by the twin",
     "of the twin's log",
 )  # fmt: skip
 # Words of a remark -> what they make of the number, the first that is found.
@@ -52,6 +54,7 @@ MODULE_PARTS = ("seebeck", "resistance", "conductance")
 SHEET_KEYS = (
     "module.imax_a", "module.vmax_v", "module.dtmax_k", "module.qmax_w", "module.ac_resistance_ohm",
 )  # fmt: skip
+MOST_SHOWN = 24  # of a list; a twin's correlations are some hundreds
 KEY_LINE = re.compile(r"""^\s*(\w+)\s*=\s*((?:"(?:[^"\\]|\\.)*"|'[^']*'|[^#"'])*)(?:#\s*(.*))?$""")
 TABLE_LINE = re.compile(r"^\s*\[(\w+)\]")
 
@@ -99,7 +102,7 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
     remarks, file = remarks_of(text), tomllib.loads(text)
     told = told_parts(config)
     replaced = replaced_keys(told)
-    measured = {f"twin.{BY_NAME[name].key}" for name in told}
+    by_log = {f"twin.{BY_NAME[name].key}": FITTED if name in LUMPED else MEASURED for name in told}
     found = []
     for item in keys_of(config):
         table, name = item.key.split(".")
@@ -108,8 +111,8 @@ def used_keys(config: Config, text: str) -> list[UsedKey]:
         remark = remarks.get(item.key, "")
         is_in_file = name in file.get(table, {})
         if table == "twin":
-            kind = MEASURED if item.key in measured else OF_THE_LOG
-            remark = remark or ("fitted to a log of this cabinet" if kind == MEASURED else "")
+            kind = by_log.get(item.key, OF_THE_LOG)
+            remark = remark or ("" if kind == OF_THE_LOG else "by a log of this cabinet")
         elif item.key in replaced:
             kind, remark = REPLACED, f"twin.{BY_NAME[replaced[item.key]].key}"
         elif is_in_file and not _same(file[table][name], item.value):
@@ -136,6 +139,31 @@ def told_parts(config: Config) -> tuple[str, ...]:
     return tuple(name for name in carried(config) if name not in config.twin.unknown)
 
 
+def told_rows(config: Config, lumps: bool) -> tuple[tuple[str, str], ...]:
+    """Return part and value with its standard error, of what a twin's log told.
+
+    Parameters
+    ----------
+    config : Config
+    lumps : bool
+        Those fitted as the model needs them, or the others, which are measured.
+    """
+    return tuple(
+        (BY_NAME[name].words, _with_error(config, name))
+        for name in told_parts(config)
+        if (name in LUMPED) == lumps
+    )
+
+
+def _with_error(config: Config, name: str) -> str:
+    """Return a value and its standard error, two digits of that, with the unit."""
+    assert config.twin is not None
+    value, error = config.twin.values[name], config.twin.errors[name]
+    decimals = max(0, 1 - floor(log10(error))) if error > 0.0 else 3
+    unit = "times the file's" if BY_NAME[name].is_factor else "K"
+    return f"{value:.{decimals}f} ± {error:.{decimals}f} {unit}"
+
+
 def replaced_keys(told: Sequence[str]) -> dict[str, str]:
     """Return which keys a twin stands for, by the part that does so."""
     found = {key: name for name in told for key in REPLACES.get(name, ())}
@@ -156,6 +184,8 @@ def shown(value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:g}"
+    if isinstance(value, list | tuple) and len(value) > MOST_SHOWN:
+        return f"{len(value)} numbers"
     if isinstance(value, list | tuple):
         return ", ".join(shown(item) for item in value)
     return str(value)

@@ -258,9 +258,9 @@ def holding_point(
     def excess(duty: float) -> float:
         return sensed_temperature_k(plant, at(duty)) - reading_k
 
-    where = f"at {ambient_k - ZERO_C_K:.1f} C ambient"
+    where = f"at {ambient_k - ZERO_C_K:.1f} °C ambient"
     if excess(0.0) <= 0.0:
-        raise NoCycle(f"no cooling is needed to hold {reading_k - ZERO_C_K:.2f} C {where}")
+        raise NoCycle(f"no cooling is needed to hold {reading_k - ZERO_C_K:.2f} °C {where}")
     before = 0.0
     for duty in np.linspace(0.0, on_duty, SCAN_POINTS)[1:]:
         try:
@@ -270,7 +270,7 @@ def holding_point(
         if found <= 0.0:
             return at(float(brentq(excess, before, float(duty), xtol=1e-9)))
         before = float(duty)
-    raise NoCycle(f"{reading_k - ZERO_C_K:.2f} C is not reached {where} at any duty")
+    raise NoCycle(f"{reading_k - ZERO_C_K:.2f} °C is not reached {where} at any duty")
 
 
 def phase_of(plant: Plant, op: Operating, duty: float, hot_fan: float, cold_fan: float) -> Phase:

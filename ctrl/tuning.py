@@ -117,7 +117,7 @@ def lack_of(found: Margins) -> str | None:
 
 def name_of(linear: LinearPlant) -> str:
     """Return the operating point in words; with the supply's voltage where it is told."""
-    words = f"duty {linear.duty:.2f}, {linear.ambient_k - ZERO_C_K:.0f} C ambient, {linear.regime}"
+    words = f"duty {linear.duty:.2f}, {linear.ambient_k - ZERO_C_K:.0f} °C ambient, {linear.regime}"
     return words if linear.supply_v == 0.0 else f"{words}, {linear.supply_v:.1f} V"
 
 

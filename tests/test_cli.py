@@ -3,9 +3,12 @@
 import csv
 import io
 import json
+import os
+import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -387,3 +390,33 @@ def test_out_of_reach_is_told_first_and_ends_with_one(capsys, tmp_path):
 )
 def test_numbers_as_people_read_them(shown_as, expected):
     assert shown_as == expected
+
+
+# Ctrl-C at the first import of a module, sent for real; a job in the background ignores it.
+INTERRUPTED_AT = """
+import signal, sys
+from importlib import import_module
+signal.signal(signal.SIGINT, signal.default_int_handler)
+place, entry, *sys.argv[1:] = sys.argv[1:]
+def hook(event, values):
+    if event == "import" and values[0] == place:
+        signal.raise_signal(signal.SIGINT)
+sys.addaudithook(hook)
+module, function = entry.split(":")
+sys.exit(getattr(import_module(module), function)())
+"""
+
+
+@pytest.mark.parametrize("place", ["argparse", "ctrl.cli", "ctrl.cli_studies", "ctrl.config",
+                                   "pydantic", "numpy"])  # fmt: skip
+@pytest.mark.parametrize("words", [("new", "den.toml", "--yes"), ("check", "galley_larder")])
+def test_ctrl_c_while_it_starts_ends_in_one_line(tmp_path, place, words):
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    found = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED_AT, place, project["scripts"]["coldloop"], *words],
+        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True,
+    )  # fmt: skip
+    # Python ends by the signal itself where it struck inside text that was being executed.
+    assert found.returncode in (130, -signal.SIGINT)
+    assert found.stderr.splitlines()[-1].startswith("stopped") and found.stdout == ""
+    assert "Traceback" not in found.stderr and not list(tmp_path.iterdir())

@@ -80,7 +80,7 @@ def test_boxes(text, box):
 
 
 @pytest.mark.parametrize(
-    "text", ["300x300x350", "300x300mm", "300mmx300x350mm", "axbxcmm", "xx mm"]
+    "text", ["300x300x350", "300x300mm", "300mmx300x350mm", "axbxcmm", "xx mm", "1e9x3x3mm"]
 )
 def test_boxes_that_are_none(text):
     with pytest.raises(ValueError):
@@ -263,9 +263,38 @@ def test_answers_that_do_not_fit_name_the_option(tmp_path):
     options = ("--bottles", "400", "--ambient", "31C", "--worst", "30C", "--voltage", "59V")
     assert new(console, tmp_path / "den.toml", "--yes", *options, "--supply", "battery") == 2
     assert {line.split(" = ")[0] for line in console.errors} == {
-        "command line: --bottles", "command line: --worst", "command line: --voltage",
+        "command line: --bottles", "command line: --worst",
+        "command line: --voltage (highest_voltage_v)",
+        "command line: --voltage (low_battery_resume_v)",
     }  # fmt: skip
+    (worst,) = [line for line in console.errors if "--worst" in line]
+    assert "--worst = 30 C: " in worst and worst.endswith("at least --ambient (31 C)")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_answer_that_does_not_fit_the_others_is_asked_again(tmp_path):
+    count = len(assume({})[0])
+    typed = {"ambient": "25C", "worst": "20C", "bottles": "400"}
+    lines = [typed.get(name, "") for name in assume({})[0]]  # in the order they are asked
+    console, path = Script(*lines, "9", "20C", "31C"), tmp_path / "den.toml"
+    assert new(console, path) == 0
+    assert len(console.asked) == count + 3 and len(console.errors) == 3
+    config = load_config(path)
+    assert (config.climate.usual_c, config.climate.worst_c, config.contents.count) == (25, 31, 9)
+    assert "count = 9" in path.read_text() and "worst_c = 31" in path.read_text()
+
+
+def test_a_place_damper_than_the_dampest_day_assumed_can_be_told(tmp_path):
+    path = tmp_path / "den.toml"
+    assert new(Script(), path, "--yes", "--humidity", "95%") == 0
+    climate = load_config(path).climate
+    assert climate.relative_humidity_pct == climate.worst_humidity_pct == 95.0
+
+
+def test_a_folder_that_is_none_is_told_before_the_questions(tmp_path):
+    console = Script()
+    assert new(console, tmp_path / "no" / "den.toml") == 2
+    assert console.asked == [] and "no such folder" in console.errors[0]
 
 
 @pytest.mark.parametrize("name", ["", "a\nb", "x" * 61])
@@ -487,5 +516,7 @@ def test_a_talk_on_a_terminal(tmp_path, monkeypatch):
 def test_ctrl_c_and_end_of_input_on_a_terminal_write_nothing(tmp_path, monkeypatch, end, status):
     monkeypatch.setenv("PYTHONPATH", str(Path(__file__).resolve().parent.parent))
     found, screen = talk(tmp_path, "den.toml", keys=b"\n\n", end=end)
-    assert found == status and "nothing written" in screen and "Traceback" not in screen
+    assert found == status and "Traceback" not in screen
+    *_, told = screen.strip().splitlines()
+    assert "nothing written" in told and "]: " not in told
     assert list(tmp_path.iterdir()) == []

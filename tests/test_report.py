@@ -445,6 +445,13 @@ def test_remarks_are_read_past_hashes_in_strings():
     }
 
 
+def test_each_case_of_a_drill_opens_with_a_bold_line():
+    stuck = next(item for item in larder_report().drills if item.name == "sensor_stuck")
+    markup = report._one_drill(stuck)
+    for run in stuck.runs:
+        assert re.search(rf"<p><strong>{run.verdict}[^<]*: {re.escape(escape(run.place))}", markup)
+
+
 @pytest.mark.parametrize(
     ("remark", "kind"),
     [("measured", "measured"), ("invented, in the usual range", "assumed"), ("", "stated"),
@@ -470,12 +477,14 @@ def test_keys_say_where_they_come_from():
 
 
 def test_of_a_twin_only_what_its_log_told_is_measured():
-    """Three parts of `report_page.TWIN`; not its name, hash, errors, nor the joint."""
+    """Two parts of `report_page.TWIN`; not its name, hash, errors, the joint, nor a lump."""
     items = {item.key: item for item in twin_report().keys}
     measured = {key for key, item in items.items() if item.kind == "measured"}
-    assert measured == {"twin.hot_sink_times", "twin.cold_capacity_times", "twin.air_offset_k"}
+    assert measured == {"twin.hot_sink_times", "twin.air_offset_k"}
+    fitted = {key for key, item in items.items() if item.kind == "fitted"}
+    assert fitted == {"twin.cold_capacity_times"}
     row = r"measured on this cabinet</th><td[^>]*>(\d+)</td>"
-    assert re.search(row, report._known(twin_report())).group(1) == "3"
+    assert re.search(row, report._known(twin_report())).group(1) == "2"
     assert items["twin.log_sha256"].kind == "of the twin's log"
 
 

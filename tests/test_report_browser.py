@@ -8,10 +8,17 @@ import base64
 import json
 import re
 import shutil
+from functools import partial
 from importlib import resources
 
 import pytest
 from report_page import hostile_page, larder_page, twin_page
+from small_map import small_map
+
+from ctrl import report
+from ctrl.cli import main
+from ctrl.config import load_config
+from ctrl.twin import BY_NAME
 
 CHROMIUM, DRIVER = (shutil.which(name) for name in ("chromium", "chromedriver"))
 pytestmark = pytest.mark.skipif(
@@ -112,6 +119,43 @@ def test_nothing_is_wider_than_the_screen(browser, folder, name, width, scheme):
     assert client > 0.9 * width and scroll <= client
     assert browser.execute_script(TOO_WIDE) == []
     assert browser.execute_script(BROKEN_PICTURE) == []
+
+
+@pytest.fixture(scope="module")
+def calibrated(tmp_path_factory):
+    """The page of `calibrate`, then `recommend --quick --report`: one drill, a map made by rule."""
+    folder = tmp_path_factory.mktemp("calibrated")
+    twin, page = folder / "twin.toml", folder / "page.html"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(report, "drill_all", partial(report.drill_all, only="tick_late"))
+        patch.setattr(report, "setpoint_map", lambda config, **options: small_map())
+        words = ["calibrate", "galley_larder", "galley_larder_log.csv", "--starts", "1"]
+        assert main([*words, "--out", str(twin)]) == 0
+        assert main(["recommend", str(twin), "--quick", "--report", str(page)]) == 0
+    return load_config(str(twin)), page
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(PHONE, "dark"), (DESKTOP, "light")])
+def test_a_calibrated_cabinet_shows_its_measured_parts(browser, calibrated, width, scheme):
+    config, page = calibrated
+    show(browser, page, width, scheme)
+    root = "document.documentElement"
+    assert browser.execute_script(f"return {root}.scrollWidth <= {root}.clientWidth")
+    assert browser.execute_script(TOO_WIDE) == []
+    rows = dict(browser.execute_script(
+        "return [...document.querySelectorAll('#known tr')].map(e => [...e.children]"
+        ".map(c => c.textContent)).filter(cells => cells.length == 2)"
+    ))  # fmt: skip
+    twin = config.twin
+    told = [name for name in twin.values if name not in twin.unknown]
+    assert "hot_sink" in told and len(told) > 5
+    for name in told:
+        value, error, unit = re.fullmatch(r"(-?[\d.]+) ± ([\d.]+)\s(.+)",
+                                          rows[BY_NAME[name].words]).groups()  # fmt: skip
+        assert float(value) == pytest.approx(twin.values[name], abs=0.06 * twin.errors[name])
+        assert float(error) == pytest.approx(twin.errors[name], rel=0.06)
+        assert unit == ("times the file's" if BY_NAME[name].is_factor else "K")
+    assert not {BY_NAME[name].words for name in twin.unknown} & set(rows)
 
 
 def test_the_measure_of_overflow_can_fail(browser, folder):
@@ -220,6 +264,12 @@ def test_it_prints_on_a4_with_dark_ink(browser, folder):
     height = "return document.querySelector('{}').getBoundingClientRect().height"
     kept = browser.execute_script(height.format("#config details table"))
     assert kept > 100  # the config is printed though it is folded on the screen
+    kept_whole = browser.execute_script(
+        "return [...document.querySelectorAll('table')].map(e => [e.querySelectorAll('tbody tr')"
+        ".length, getComputedStyle(e).breakInside])"
+    )
+    assert {inside for rows, inside in kept_whole if rows <= 16} == {"avoid"}
+    assert {inside for rows, inside in kept_whole if rows > 16} == {"auto"}
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
     pdf = base64.b64decode(printed["data"])
     assert pdf.startswith(b"%PDF")
