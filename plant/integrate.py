@@ -53,11 +53,14 @@ ERROR_WEIGHTS = WEIGHTS - EMBEDDED
 STAGES = 4
 
 # A step is accepted when the embedded estimate of its error is below this in every
-# temperature. Chosen so that replayed runs stay within 5 mK of air against a reference
-# at 1e-9; the tests print what is reached.
-TOLERANCE_K = 2e-3
+# temperature, and below four times as much in the faces, which hold next to no heat.
+# Chosen so that replayed runs stay within 5 mK of air against a reference at 1e-9; the
+# tests print what is reached.
+TOLERANCE_K = 5e-4
+FACE_SHARE = 0.25
 TOLERANCE_KG = 1e-7
-LONGEST_STEP_S = 16.0
+# About where the explicit half would cease to damp the air and the quickest sensor.
+LONGEST_STEP_S = 4.0
 SHORTEST_STEP_S = 1.0 / 4096.0
 ROUNDING_KG = 1e-15  # a mass that runs out may end this far below nothing
 
@@ -75,7 +78,7 @@ VOLUME_KG_PER_M3 = 100.0
 def error_ratio(plant, error):
     """Return the largest error of a trial step over its tolerance [-], every state counted."""
     # Four chains side by side; one long chain would wait for itself at every link.
-    nodes = max(abs(error[cabinet.COLD_FACE]), abs(error[cabinet.HOT_FACE]))
+    nodes = FACE_SHARE * max(abs(error[cabinet.COLD_FACE]), abs(error[cabinet.HOT_FACE]))
     nodes = max(nodes, max(abs(error[cabinet.HOT_SINK]), abs(error[cabinet.WALL_OUTER])))
     sensors = max(abs(error[cabinet.CONTROL_SENSOR]), abs(error[cabinet.HOT_SENSOR]))
     sensors = max(sensors, abs(error[cabinet.COLD_SENSOR]))
