@@ -168,7 +168,24 @@ def test_logs_that_show_no_switch_off(plant, six_amps):
             by_log(plant, test, log, METERS)
 
 
+@pytest.mark.parametrize(("after_v", "sign"), [(0.0, 1.0), (-0.6, 1.0), (None, -1.0)])
+def test_a_module_that_was_no_open_circuit_is_told(plant, six_amps, after_v, sign):
+    # A diode or a bridge across it, or the voltmeter the wrong way round: the sum was no number.
+    time_s, amps, volts = six_amps.record(np.random.default_rng(1))
+    if after_v is not None:
+        volts = np.where(amps > 1.0, volts, after_v)
+    log = SwitchOffLog(time_s, amps, sign * volts)
+    with pytest.raises(NotUsable, match="no diode, bridge or load across the module"):
+        by_log(plant, switch_off(six_amps), log, METERS)
+
+
 # By hand --------------------------------------------------------------------------------
+
+
+def test_a_hand_meter_that_reads_nothing_is_told(plant):
+    test = HandMeter(current_a=3.0, on_v=8.1, off_v=0.0, after_s=3.0, hot_c=38.0, cold_c=12.0)
+    with pytest.raises(NotUsable, match=r"not 0\.00 V"):
+        by_hand(plant, test, METERS)
 
 
 @pytest.mark.parametrize("after_s", [1.0, 3.0, 6.0])
