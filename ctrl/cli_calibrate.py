@@ -41,8 +41,8 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--unit", action="append", default=[], metavar="NAME=UNIT",
-        help="its unit, where the header does not state it: degC, degF, K, V, mV, A, mA, pct, "
-        "share; time: ms, s, min, h, iso",
+        help="its unit, where the header does not state it as air_c or Air [°C] do: degC, degF, K, "
+        "V, mV, A, mA, pct, share; time: ms, s, min, h, iso",
     )  # fmt: skip
     parser.add_argument("--ambient", type=number, metavar="C", help="steady room, if not logged")
     for fan in ("hot", "cold"):
