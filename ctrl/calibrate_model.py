@@ -18,6 +18,7 @@ from ctrl.calibrate_rows import (
     Frosting,
     changes,
     frosting,
+    holes,
     unseen_switches,
     with_starts,
 )
@@ -252,7 +253,10 @@ def _drivers(
         notes.append(f"ambient_rh_pct: not in the log, {humidity[0]:g} % as in the config")
     door = np.zeros(log.time_s.size)
     if "door" in log.columns:
-        door = _filled(log.columns["door"], log.time_s, log.segment, False)
+        # Marks of its openings: where none is, it is shut.
+        door = np.nan_to_num(log.columns["door"])
+        if np.isnan(log.columns["door"]).any():
+            notes.append("door: shut where it has no value")
     if config.climate.sun_w_per_m2 > 0.0:
         notes.append("sun: not in the log; calibrate on a log from the shade")
     table[:, calibrate_replay.AMBIENT_K] = room_c + ZERO_C_K
@@ -436,10 +440,13 @@ def set_up(
             f"{unseen.sum()} rows not compared: just before them duty or a fan changed between "
             f"rows over {EXACT_S:.0f} s apart, so it is not known when"
         )
-    if frost.starts.any():
-        time_s, segment = with_starts(log, frost.starts)
+    drive_name = next(name for name in ("duty", "module_a", "module_v") if name in log.columns)
+    hole = holes(log, (drive_name, "hot_fan", "cold_fan"), ("ambient_c", "ambient_rh_pct"))
+    notes += hole.notes
+    if (frost.starts | hole.starts).any():
+        time_s, segment = with_starts(log, frost.starts | hole.starts)
         log = replace(log, time_s=time_s, segment=segment)
-    left_out = unseen | frost.melting
+    left_out = unseen | frost.melting | hole.unknown
     spare = replace(sensors.ABSENT, fitted=1)
     lags = {
         "control_sensor": config.sensor if config.sensor.place == "air" else None,
@@ -464,6 +471,9 @@ def set_up(
         channels.append(
             Channel("module_v", calibrate_replay.VOLTAGE, "", "V", 0.015 * max(most, 0.1))
         )
+    if "module_v" in log.columns and drive_name != "module_v" and channels[-1].name != "module_v":
+        notes.append("module_v: not used; it is compared only where module_a is there, duty is not "
+                     "and the current comes in no pulses")  # fmt: skip
     parts, first = _parts(log, drivers), _first_readings(log)
     told = "supply_v" in log.columns or not own_current
     return Setup(
