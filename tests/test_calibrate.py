@@ -22,10 +22,11 @@ from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_misfit import Blocks, Misfit
 from ctrl.calibrate_model import STRUCTURE
 from ctrl.calibrate_tests import CANDIDATES, next_tests
+from ctrl.cli_calibrate import ROOM_C
 from ctrl.config import ConfigError, load_config, parse_config
 from ctrl.config_twin import error_key
 from ctrl.glossary import GLOSSARY
-from ctrl.log_file import read_log
+from ctrl.log_file import QUANTITIES, read_log
 from ctrl.shipped import find_log
 from ctrl.tolerance_draws import drawn_plant, spreads_of
 from ctrl.twin import BY_NAME, LUMPED
@@ -282,6 +283,16 @@ def test_what_the_log_has_is_not_stated_a_second_time(box, capsys, option, value
     assert cli.main(["calibrate", "film_box", str(path), option, value]) == 2
     told = capsys.readouterr().err.strip().splitlines()
     assert len([line for line in told if option in line and "stated twice" in line]) == 1
+
+
+@pytest.mark.parametrize("room_c", ["500", "-300"])
+def test_a_room_that_cannot_be_is_refused(capsys, room_c):
+    # 500 °C was fitted for minutes, and -300 °C too.
+    options = ["--hot-fan", "always", "--cold-fan", "always", f"--ambient={room_c}"]
+    assert cli.main(["calibrate", "galley_larder", "no.csv", *options]) == 2
+    assert f"--ambient: '{room_c}': expected -45 to 75 °C" in capsys.readouterr().err
+    room = QUANTITIES["ambient"]
+    assert (room.low, room.high) == ROOM_C
 
 
 # Residuals that hang together -------------------------------------------------------------------
