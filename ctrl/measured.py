@@ -142,8 +142,16 @@ def bench_check(config: Config, readings: Readings) -> BenchCheck:
     Raises
     ------
     ConfigError
-        Where a test's readings cannot be used; one line for each.
+        Where a test's readings cannot be used; one line for each.  Where the config is a twin.
     """
+    if config.twin is not None:
+        expected = (
+            "the config without it: its factors would come on top of what was measured; "
+            "calibrate the measured config anew"
+        )
+        raise ConfigError(
+            [Problem(config.source, "does not fit beside --bench", "[twin]", expected=expected)]
+        )
     plant, tables, meters = plant_of(config), readings.tables, readings.tables.meters
     attempt = _Attempts(readings.file)
     module = _module_of(config, plant, readings, attempt)

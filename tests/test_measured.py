@@ -33,6 +33,7 @@ from ctrl.measured_file import (
 from ctrl.measured_heat import leak_by_warm_up, leak_of, own_capacity_j_per_k, sink_of
 from ctrl.measured_module import NotUsable, by_hand, by_log, instant_of
 from ctrl.measured_recipe import example_file
+from ctrl.shipped import find_config
 from plant.constants import ZERO_C_K
 
 METERS = Meters(
@@ -480,8 +481,6 @@ def test_screen_and_json(config, six_amps, tmp_path, capsys):
     assert all(word in text for word in (" agrees", " ohm ", " V/K ", "module's two joints"))
     assert "as labelled" in text and "[module]" in text and "take out preset" in text
     sold = tmp_path / "sold.toml"
-    from ctrl.shipped import find_config
-
     label = find_config("benchmark").read_text().replace('"127 couples 6 A"', '"127 couples 12 A"')
     sold.write_text(label)
     assert main(["check", str(sold), "--bench", bench]) == 1
@@ -555,6 +554,29 @@ def test_bad_logs(tmp_path, rows, expected):
     with pytest.raises(ConfigError, match=expected.replace(".", r"\.")) as caught:
         read_bench(str(path))
     assert len(caught.value.problems) == 1
+
+
+def test_measured_values_do_not_go_under_a_twins_factors(tmp_path, capsys):
+    # A hot sink measured with 0.17 K/W was written beside hot_sink_times = 2 and so became 0.34.
+    twin = tmp_path / "twin.toml"
+    text = find_config("benchmark").read_text(encoding="utf-8")
+    twin.write_text(f'''{text}
+[twin]
+log_name = "a.csv"
+log_sha256 = "{64 * "0"}"
+hot_sink_times = 2
+hot_sink_times_error = 0.1
+''', encoding="utf-8")  # fmt: skip
+    bench, out = tmp_path / "b.toml", tmp_path / "new.toml"
+    start = example_file().index("[hot_sink]")
+    bench.write_text(example_file()[start : example_file().index("[heat_leak]")])
+    assert main(["check", str(twin), "--bench", str(bench), "--out", str(out)]) == 2
+    told = capsys.readouterr()
+    assert "[twin]: does not fit beside --bench, expected the config without it" in told.err
+    assert told.out == "" and not out.exists()
+    # And what `check` shows of it is the twin, which it says.
+    assert main(["check", str(twin)]) == 0
+    assert "Measured, from a.csv: hot sink's K/W." in " ".join(capsys.readouterr().out.split())
 
 
 def test_options_that_do_not_fit(tmp_path, capsys):
