@@ -198,6 +198,10 @@ def _assembled(
     label = None
     if module is not None:
         rows += _module_rows(config, plant, module)
+        bank = config.module.in_series * config.module.in_parallel
+        if bank > 1:
+            notes.append(f"module: taken as measured on all {bank} together, wired as in use; one "
+                         "by itself wants in_series = 1 and in_parallel = 1")  # fmt: skip
         if config.module.stages == 1:
             label = label_of(config, module)
             lines += module_lines(config, module, label.couples)

@@ -556,6 +556,15 @@ def test_bad_logs(tmp_path, rows, expected):
     assert len(caught.value.problems) == 1
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_bank_says_that_it_was_measured_together(config, six_amps, tmp_path, count):
+    data = plain_data(config)
+    data["module"]["in_parallel"] = count
+    found = bench_check(build_config(data, "b"), read_bench(write_bench(tmp_path, six_amps)))
+    told = [note for note in found.notes if "taken as measured on all 2 together" in note]
+    assert len(told) == count - 1
+
+
 def test_measured_values_do_not_go_under_a_twins_factors(tmp_path, capsys):
     # A hot sink measured with 0.17 K/W was written beside hot_sink_times = 2 and so became 0.34.
     twin = tmp_path / "twin.toml"
