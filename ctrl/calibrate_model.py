@@ -53,6 +53,7 @@ STRUCTURE = {
 }  # fmt: skip
 FROST_SPREAD_PER_H = 0.05  # growth of a frosting sink's K/W, before the log is seen: invented
 LEAST_FROST_TIMES = 0.3  # of its K/W, whatever the search tries
+FIRST_S = 120.0  # of a segment: a later reading is not that of its start
 FAN_OFF_S = 120.0  # a fan stopped for less tells nothing of the still film
 
 
@@ -362,12 +363,21 @@ def _first_readings(log: Log) -> Array:
     found = np.full((parts.size, 3), np.nan)
     for column, name in enumerate(("air_c", "cold_sink_c", "hot_sink_c")):
         for part in parts:
-            rows = (log.segment == part) & (log.time_s <= 120.0)
+            rows = (log.segment == part) & (log.time_s <= FIRST_S)
             seen = log.columns.get(name, np.full(log.time_s.size, np.nan))[rows]
             seen = seen[np.isfinite(seen)][:3]
             if seen.size:
                 found[part, column] = np.median(seen) + ZERO_C_K
     return found
+
+
+def _first_contents_k(log: Log, segment: int) -> float:
+    """Return a segment's first reading of the contents [K], NaN where it does not begin with it."""
+    if "contents_c" not in log.columns:
+        return float("nan")
+    seen = log.columns["contents_c"][(log.segment == segment) & (log.time_s <= FIRST_S)]
+    seen = seen[np.isfinite(seen)][:3]
+    return float(np.median(seen)) + ZERO_C_K if seen.size else float("nan")
 
 
 def _unknowns(
@@ -399,7 +409,7 @@ def _unknowns(
             found.append(Unknown("hot", segment, room_k + 2.0, 5.0))
         found.append(Unknown("inner", segment, 0.25 * (room_k - inside), 0.3 + 0.25 * apart))
         found.append(Unknown("outer", segment, 0.75 * (room_k - inside), 0.3 + 0.25 * apart))
-        if "contents_c" not in log.columns:
+        if not np.isfinite(_first_contents_k(log, segment)):
             found.append(Unknown("contents", segment, 0.0, 0.3 + 0.5 * apart))
     return tuple(found)
 
@@ -514,11 +524,7 @@ def start_state(setup: Setup, plant: Plant, x: Array, segment: int) -> Array:
     state[cabinet.COLD_FACE] = cold
     inside = air + extra.get("contents", 0.0)
     if "contents" not in extra:
-        rows = setup.log.segment == segment
-        seen = setup.log.columns["contents_c"][rows]
-        seen = seen[np.isfinite(seen)][:3]
-        if seen.size:
-            inside = float(np.median(seen)) + ZERO_C_K - values.get("contents_offset", 0.0)
+        inside = _first_contents_k(setup.log, segment) - values.get("contents_offset", 0.0)
     cabinet.set_contents(record, state, inside)
     state[cabinet.CONTROL_SENSOR], state[cabinet.COLD_SENSOR] = air, cold
     state[cabinet.HOT_SENSOR] = hot

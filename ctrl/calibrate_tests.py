@@ -128,7 +128,9 @@ def _setup(found: Calibration, stretches: Sequence[Stretch]) -> tuple[Setup, Arr
             first[0, k] = float(np.nanmean(tail)) + ZERO_C_K
     unknowns = tuple(item for item in setup.unknowns if item.segment in (-1, 0))
     if "contents_c" in here:
-        here["contents_c"][:] = float(np.nanmean(setup.log.columns["contents_c"][-20:]))
+        at = [c.name for c in setup.channels].index("contents_c")
+        here["contents_c"][:] = float(np.nanmean(found.model[-20:, at]))
+        unknowns = tuple(item for item in unknowns if item.what != "contents")
     x = np.zeros(len(parts) + len(unknowns))
     x[: len(setup.parts)] = found.x[: len(setup.parts)]
     nowhere = np.zeros(time_s.size, dtype=bool)

@@ -341,3 +341,16 @@ def test_a_door_without_a_mark_is_shut():
     found = set_up(load_config("galley_larder"), replace(log, columns=log.columns | {"door": door}))
     assert np.flatnonzero(found.drivers[:, DOOR]).tolist() == [50, 200]
     assert "door: shut where it has no value" in found.notes
+
+
+def test_contents_that_are_read_late_do_not_begin_as_they_were_read():
+    # A reading of 5 °C after 100 min was taken for the start, at 22 °C.
+    log, config = read_log(find_log("galley_larder_log.csv")), load_config("galley_larder")
+    late = np.where(np.arange(log.time_s.size) < 300, np.nan, 5.0)
+    early = np.where(np.arange(log.time_s.size) < 3, 21.0, np.nan)
+    for contents, begins_c, is_fitted in ((late, 22.4, True), (early, 21.0, False)):
+        found = set_up(config, replace(log, columns=log.columns | {"contents_c": contents}))
+        channel = [item.name for item in found.channels].index("contents_c")
+        model = predicted(found, np.zeros(found.size))[0, channel]
+        assert model == pytest.approx(begins_c, abs=0.2)
+        assert any(unknown.what == "contents" for unknown in found.unknowns) is is_fitted
