@@ -301,7 +301,8 @@ def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str, str]:
         text = raw.decode("utf-8-sig")
     except (OSError, UnicodeDecodeError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no UTF-8 text"
-        raise _fault(path, f"cannot be read ({reason})", expected="a CSV file") from None
+        expected = "a CSV file, as UTF-8 text"
+        raise _fault(path, f"cannot be read ({reason})", expected=expected) from None
     first = text.partition("\n")[0]
     mark = max(",;\t", key=first.count)
     try:

@@ -223,7 +223,8 @@ def test_newest_first_is_refused(tmp_path):
     [
         (b"", "is empty"),
         (bytes(range(256)) * 9, "no UTF-8 text"),
-        ("time_s,air_c\n0,20\n".encode("utf-16"), "no UTF-8 text"),
+        ("time_s,air_c\n0,20\n".encode("utf-16"), "(no UTF-8 text), expected a CSV file, as UTF-8"),
+        ("time [s],air [°C]\n0,20\n".encode("latin-1"), "expected a CSV file, as UTF-8"),
         (b"time_s,air_c\n0,20\n", "rows = 1: too short"),
         (b"time_s;air_c\n0;20,5\n" * 30, "the headers once more"),
         # Thousands or decimals? And a column that has both.
