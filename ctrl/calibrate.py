@@ -48,7 +48,9 @@ HELD_BACK = 0.2  # share of the log that is predicted, not fitted
 MOST_BLOCKS = 150  # of a channel; finer than that adds nothing to what hangs together anyway
 LEAST_BLOCK_S = 20.0
 SKIPPED_S = 120.0  # after a start, until light nodes have forgotten where they began
-STEP = 0.1  # of the slopes, in prior standard deviations: far above the integrator's 2 mK
+# Of the slopes, in prior standard deviations.  At 0.1 a step of the integrator that falls elsewhere
+# leaves up to 3 % of a slope at the cold joint, which was taken for telling it.
+STEP = 0.5
 TOLD_BELOW = 0.8  # posterior over prior standard deviation: over a third of the variance is gone
 NINETY = 1.6449  # standard errors to each side of a 90 % interval of a normal value
 ROUNDS = 2  # of sizing the misfit and fitting again

@@ -18,6 +18,7 @@ from ctrl.calibrate_rows import (
     Frosting,
     changes,
     frosting,
+    holes,
     unseen_switches,
     with_starts,
 )
@@ -52,6 +53,7 @@ STRUCTURE = {
 }  # fmt: skip
 FROST_SPREAD_PER_H = 0.05  # growth of a frosting sink's K/W, before the log is seen: invented
 LEAST_FROST_TIMES = 0.3  # of its K/W, whatever the search tries
+FIRST_S = 120.0  # of a segment: a later reading is not that of its start
 FAN_OFF_S = 120.0  # a fan stopped for less tells nothing of the still film
 
 
@@ -252,7 +254,10 @@ def _drivers(
         notes.append(f"ambient_rh_pct: not in the log, {humidity[0]:g} % as in the config")
     door = np.zeros(log.time_s.size)
     if "door" in log.columns:
-        door = _filled(log.columns["door"], log.time_s, log.segment, False)
+        # Marks of its openings: where none is, it is shut.
+        door = np.nan_to_num(log.columns["door"])
+        if np.isnan(log.columns["door"]).any():
+            notes.append("door: shut where it has no value")
     if config.climate.sun_w_per_m2 > 0.0:
         notes.append("sun: not in the log; calibrate on a log from the shade")
     table[:, calibrate_replay.AMBIENT_K] = room_c + ZERO_C_K
@@ -358,12 +363,21 @@ def _first_readings(log: Log) -> Array:
     found = np.full((parts.size, 3), np.nan)
     for column, name in enumerate(("air_c", "cold_sink_c", "hot_sink_c")):
         for part in parts:
-            rows = (log.segment == part) & (log.time_s <= 120.0)
+            rows = (log.segment == part) & (log.time_s <= FIRST_S)
             seen = log.columns.get(name, np.full(log.time_s.size, np.nan))[rows]
             seen = seen[np.isfinite(seen)][:3]
             if seen.size:
                 found[part, column] = np.median(seen) + ZERO_C_K
     return found
+
+
+def _first_contents_k(log: Log, segment: int) -> float:
+    """Return a segment's first reading of the contents [K], NaN where it does not begin with it."""
+    if "contents_c" not in log.columns:
+        return float("nan")
+    seen = log.columns["contents_c"][(log.segment == segment) & (log.time_s <= FIRST_S)]
+    seen = seen[np.isfinite(seen)][:3]
+    return float(np.median(seen)) + ZERO_C_K if seen.size else float("nan")
 
 
 def _unknowns(
@@ -395,7 +409,7 @@ def _unknowns(
             found.append(Unknown("hot", segment, room_k + 2.0, 5.0))
         found.append(Unknown("inner", segment, 0.25 * (room_k - inside), 0.3 + 0.25 * apart))
         found.append(Unknown("outer", segment, 0.75 * (room_k - inside), 0.3 + 0.25 * apart))
-        if "contents_c" not in log.columns:
+        if not np.isfinite(_first_contents_k(log, segment)):
             found.append(Unknown("contents", segment, 0.0, 0.3 + 0.5 * apart))
     return tuple(found)
 
@@ -436,10 +450,13 @@ def set_up(
             f"{unseen.sum()} rows not compared: just before them duty or a fan changed between "
             f"rows over {EXACT_S:.0f} s apart, so it is not known when"
         )
-    if frost.starts.any():
-        time_s, segment = with_starts(log, frost.starts)
+    drive_name = next(name for name in ("duty", "module_a", "module_v") if name in log.columns)
+    hole = holes(log, (drive_name, "hot_fan", "cold_fan"), ("ambient_c", "ambient_rh_pct"))
+    notes += hole.notes
+    if (frost.starts | hole.starts).any():
+        time_s, segment = with_starts(log, frost.starts | hole.starts)
         log = replace(log, time_s=time_s, segment=segment)
-    left_out = unseen | frost.melting
+    left_out = unseen | frost.melting | hole.unknown
     spare = replace(sensors.ABSENT, fitted=1)
     lags = {
         "control_sensor": config.sensor if config.sensor.place == "air" else None,
@@ -464,6 +481,9 @@ def set_up(
         channels.append(
             Channel("module_v", calibrate_replay.VOLTAGE, "", "V", 0.015 * max(most, 0.1))
         )
+    if "module_v" in log.columns and drive_name != "module_v" and channels[-1].name != "module_v":
+        notes.append("module_v: not used; it is compared only where module_a is there, duty is not "
+                     "and the current comes in no pulses")  # fmt: skip
     parts, first = _parts(log, drivers), _first_readings(log)
     told = "supply_v" in log.columns or not own_current
     return Setup(
@@ -504,11 +524,7 @@ def start_state(setup: Setup, plant: Plant, x: Array, segment: int) -> Array:
     state[cabinet.COLD_FACE] = cold
     inside = air + extra.get("contents", 0.0)
     if "contents" not in extra:
-        rows = setup.log.segment == segment
-        seen = setup.log.columns["contents_c"][rows]
-        seen = seen[np.isfinite(seen)][:3]
-        if seen.size:
-            inside = float(np.median(seen)) + ZERO_C_K - values.get("contents_offset", 0.0)
+        inside = _first_contents_k(setup.log, segment) - values.get("contents_offset", 0.0)
     cabinet.set_contents(record, state, inside)
     state[cabinet.CONTROL_SENSOR], state[cabinet.COLD_SENSOR] = air, cold
     state[cabinet.HOT_SENSOR] = hot

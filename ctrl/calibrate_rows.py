@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrl.log_file import SWITCHED, Log
+from ctrl.log_file import GAP_LEAST_S, GAP_STEPS, NEW_START_S, SWITCHED, Log
 from plant import moist_air
 from plant.constants import ZERO_C_K
 
@@ -21,6 +21,7 @@ Rows = NDArray[np.bool_]
 FROSTS_C = 0.5  # reading from which it may be frosting: 0 °C, and what sensors are usually off
 CLEAR_C = 2.0  # a cold sink that reads more has no frost left (common practice, no source)
 LEAST_FROST_H = 0.5  # less of it needs no unknown
+MOST_HOLES = 6  # start values anew after each; of more only the rows are left out
 MOST_MELTS = 6  # start values anew after each; of more only the melting is left out
 EXACT_S = 30.0  # rows so close tell when it was
 MOST_UNSEEN = 0.5  # share of the rows
@@ -94,6 +95,74 @@ def frosting(log: Log, room_ratio: Array, pressure_pa: float) -> Frosting:
     return Frosting(hours, melting, starts)
 
 
+@dataclass(frozen=True)
+class Holes:
+    """Where the log does not say what drove the cabinet.
+
+    Parameters
+    ----------
+    unknown, starts : ndarray of bool, shape (rows,)
+        Rows in holes of duty or a fan that are so long that nobody knows the state; rows at which
+        a stretch begins anew after one.
+    notes : tuple of str
+    """
+
+    unknown: Rows
+    starts: Rows
+    notes: tuple[str, ...]
+
+
+def _runs_without(log: Log, values: Array) -> list[tuple[int, int, float]]:
+    """Return (first row, row after it, seconds) of each stretch without a value."""
+    found = []
+    for part in np.unique(log.segment):
+        rows = np.flatnonzero(log.segment == part)
+        good = rows[np.isfinite(values[rows])]
+        edges = np.concatenate([[rows[0] - 1], good, [rows[-1] + 1]])
+        for k in np.flatnonzero(np.diff(edges) > 1):
+            before, after = int(edges[k]), int(edges[k + 1])
+            begin, end = max(before, int(rows[0])), min(after, int(rows[-1]))
+            found.append((before + 1, after, float(log.time_s[end] - log.time_s[begin])))
+    return found
+
+
+def holes(log: Log, switched: tuple[str, ...], straight: tuple[str, ...]) -> Holes:
+    """Return where columns that drive the cabinet have holes longer than a gap.
+
+    Parameters
+    ----------
+    switched, straight : tuple of str
+        Columns that hold until the next value, and those taken in straight lines, where logged.
+    """
+    count = log.time_s.size
+    unknown, starts, notes = np.zeros(count, bool), np.zeros(count, bool), []
+    gap_s = max(GAP_STEPS * log.step_s, GAP_LEAST_S)
+    for name in (*switched, *straight):
+        if name not in log.columns:
+            continue
+        runs = _runs_without(log, log.columns[name])
+        longest_s = max((seconds for *_, seconds in runs), default=0.0)
+        if longest_s <= gap_s:
+            continue
+        text = f"{name}: without a value for up to {longest_s / 60.0:.0f} min"
+        if name in straight:
+            notes.append(f"{text}; taken in straight lines there")
+            continue
+        notes.append(
+            f"{text}; taken as before it"
+            if longest_s <= NEW_START_S
+            else f"{text}; not compared where it is longer than 20 min, start values anew after it"
+        )
+        for first, after, seconds in runs:
+            if seconds > NEW_START_S:
+                unknown[first:after] = True
+                if after < count and log.segment[after] == log.segment[after - 1]:
+                    starts[after] = True
+    if starts.sum() > MOST_HOLES:
+        starts[:] = False
+    return Holes(unknown, starts, tuple(notes))
+
+
 def with_starts(log: Log, starts: Rows) -> tuple[Array, NDArray[np.int64]]:
     """Return (times from each stretch's start [s], stretch) with stretches begun at more rows."""
     segment = log.segment + np.cumsum(starts)
@@ -130,4 +199,4 @@ def unseen_switches(log: Log, switched: list[Array]) -> Rows:
     return found if found.mean() <= MOST_UNSEEN else np.zeros_like(found)
 
 
-__all__ = ["Frosting", "changes", "frosting", "unseen_switches", "with_starts"]
+__all__ = ["Frosting", "changes", "frosting", "holes", "unseen_switches", "with_starts"]

@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from ctrl.cli_options import command_line_fault, number, target_file, whole_within
+from ctrl.cli_options import command_line_fault, target_file, whole_within, within
 from ctrl.cli_shared import (
     ANSWER_IS_NO,
     DONE,
@@ -19,6 +19,7 @@ from ctrl.cli_shared import (
 )
 
 KERNEL = "replay"
+ROOM_C = (-45.0, 75.0)  # as of a logged one
 FANS = ("always", "with_module")
 
 
@@ -41,10 +42,12 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--unit", action="append", default=[], metavar="NAME=UNIT",
-        help="its unit, where the header does not state it: degC, degF, K, V, mV, A, mA, pct, "
-        "share; time: ms, s, min, h, iso",
+        help="its unit, where the header does not state it as air_c or Air [°C] do: degC, degF, K, "
+        "V, mV, A, mA, pct, share; time: ms, s, min, h, iso",
     )  # fmt: skip
-    parser.add_argument("--ambient", type=number, metavar="C", help="steady room, if not logged")
+    parser.add_argument(
+        "--ambient", type=within(*ROOM_C, "°C"), metavar="C", help="steady room, if not logged"
+    )
     for fan in ("hot", "cold"):
         parser.add_argument(
             f"--{fan}-fan", choices=FANS, help=f"how the {fan} fan ran, if not logged"

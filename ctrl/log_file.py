@@ -1,8 +1,8 @@
 """A log of a real cabinet: read from a CSV file, units stated and never guessed, and cleaned.
 
 A column is one of `QUANTITIES`, its unit at the end of its header (air_c, hot_sink_degf, duty_pct,
-time_min) or stated beside it.  What cannot be is dropped and counted; what is not readable as a
-number at all is a fault.
+time_min; also "Hot sink [°F]") or stated beside it.  What cannot be is dropped and counted; what is
+not readable as a number at all is a fault.
 """
 
 import csv
@@ -89,6 +89,10 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
 # Names in which the base alone would not be read: module_v, module_a, supply_v.
 SPELT = {"module_v": ("module_voltage", "v"), "module_mv": ("module_voltage", "mv"),
          "module_a": ("module_current", "a"), "module_ma": ("module_current", "ma")}  # fmt: skip
+BRACKETS = re.compile(r"(.*?)\s*[\[(](.*)[\])]")
+SIGNS = {"%": "pct", "-": "share"}
+COMMA, THOUSANDS = re.compile(r"[+-]?\d*,\d+"), re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
+MOST_NAMED = 8  # columns in a message
 ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
 MISSING = {"", "nan", "na", "n/a", "null", "none", "-", "--"}
 
@@ -144,8 +148,14 @@ def _fault(
 
 
 def _of_header(header: str) -> tuple[str, str] | None:
-    """Return (base name, unit) of a header that states both, or None."""
-    bare = header.strip().lower()
+    """Return (base name, unit) of a header that states both, or None.
+
+    The unit is "" where the name is there and what stands in brackets is none of its units.
+    """
+    bare = _plain(header)
+    bracketed = BRACKETS.fullmatch(bare)
+    if bracketed and (bracketed[1] in QUANTITIES or bracketed[1] == "time"):
+        return bracketed[1], _bracketed_unit(header, bracketed[1])
     if bare in SPELT:
         return SPELT[bare]
     if bare in QUANTITIES and QUANTITIES[bare].kind == "part":
@@ -153,6 +163,24 @@ def _of_header(header: str) -> tuple[str, str] | None:
     base, _, unit = bare.rpartition("_")
     kind = "time" if base == "time" else QUANTITIES[base].kind if base in QUANTITIES else ""
     return (base, unit) if unit in UNITS.get(kind, {}) else None
+
+
+def _plain(header: str) -> str:
+    """Return a header in small letters, with "deg" for ° and one _ between words."""
+    bare = header.strip().lower().replace("°", "deg")
+    return re.sub(r"\s+", "_", re.sub(r"\s*([\[\]()])\s*", r"\1", bare))
+
+
+def _bracketed_unit(header: str, base: str) -> str:
+    """Return the unit in brackets at a header's end, "" where that is none of the quantity's."""
+    found = BRACKETS.fullmatch(_plain(header))
+    unit = SIGNS.get(found[2], found[2].replace("_", "")) if found else ""
+    return unit if unit in UNITS[_kind_of(base)] else ""
+
+
+def _some(names: list[str]) -> str:
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _kind_of(base: str) -> str:
@@ -175,11 +203,14 @@ def _chosen(
             raise _fault(path, "no such column", f"--column {base}", repr(header),
                          "one of " + ", ".join(headers[:20]), 1)  # fmt: skip
         own = _of_header(header)
-        unit = units.get(base, own[1] if own is not None and own[0] == base else "")
+        # Its unit counts also where its name is that of another quantity: air=contents_c.
+        said = own[1] if own is not None else ""
+        said = said if said in UNITS[_kind_of(base)] else _bracketed_unit(header, base)
+        unit = units.get(base, said)
         found[base] = (headers.index(header), unit)
     taken = {column for column, _ in found.values()}
     for column, header in enumerate(headers):
-        own, bare = _of_header(header), header.strip().lower()
+        own, bare = _of_header(header), _plain(header)
         base = own[0] if own is not None else bare if bare in names else ""
         if base in found and base not in given:
             expected = f"one column of {base}; it is in column {found[base][0] + 1} already"
@@ -261,8 +292,8 @@ def _times(
                      "all of one kind", None, column + 1) from None  # fmt: skip
 
 
-def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
-    """Return (headers, rows, their line numbers, digest of the file)."""
+def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str, str]:
+    """Return (headers, rows, their line numbers, digest of the file, mark between columns)."""
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise _fault(path, "is too large", expected=f"at most {LARGEST_BYTES // 10**6} MB")
@@ -270,7 +301,8 @@ def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
         text = raw.decode("utf-8-sig")
     except (OSError, UnicodeDecodeError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no UTF-8 text"
-        raise _fault(path, f"cannot be read ({reason})", expected="a CSV file") from None
+        expected = "a CSV file, as UTF-8 text"
+        raise _fault(path, f"cannot be read ({reason})", expected=expected) from None
     first = text.partition("\n")[0]
     mark = max(",;\t", key=first.count)
     try:
@@ -287,7 +319,22 @@ def _read(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
         if any(map(str.strip, row[len(headers) :])):
             expected = f"{len(headers)} as in the headers (decimal points, not commas)"
             raise _fault(path, "too many", "cells", str(len(row)), expected, number)
-    return headers, [row for row, _ in rows], [n for _, n in rows], hashlib.sha256(raw).hexdigest()
+    digest = hashlib.sha256(raw).hexdigest()
+    return headers, [row for row, _ in rows], [n for _, n in rows], digest, mark
+
+
+def _with_points(texts: list[str], mark: str) -> list[str]:
+    """Return a column with points for its decimal commas, if that is what its commas are.
+
+    Not where they part the columns, where there are points too, nor where each of them may well
+    mark thousands.
+    """
+    with_comma = [text for text in texts if "," in text]
+    if mark == "," or any("." in text for text in texts):
+        return texts
+    if all(THOUSANDS.fullmatch(text) for text in with_comma):
+        return texts
+    return [text.replace(",", ".") if COMMA.fullmatch(text) else text for text in texts]
 
 
 # Cleaning -----------------------------------------------------------------------------------
@@ -428,21 +475,34 @@ def read_log(
         One line that names file, line and column, for whatever cannot be read; also for a log
         without a reading, or shorter than 20 minutes.
     """
-    headers, lines, numbers, digest = _read(path)
+    headers, lines, numbers, digest, mark = _read(path)
     chosen = _chosen(path, headers, given or {}, units or {})
     if "time" not in chosen:
         raise _fault(path, "missing column", "time", None,
-                     "time_s, time_min, time_h or ISO 8601 times under time", 1)  # fmt: skip
+                     "time_s, time_min, time_h or ISO 8601 times under time, or --column time="
+                     f"HEADER with one of {_some(headers)}", 1)  # fmt: skip
     if len(lines) < LEAST_ROWS:
         raise _fault(path, "too short", "rows", str(len(lines)), f"at least {LEAST_ROWS}")
+    read = {column for column, _ in chosen.values()}
+    unread = [name for column, name in enumerate(headers) if name and column not in read]
+    notes = [f"columns not read: {_some(unread)}"] if unread else []
+
+    commas: list[str] = []
+
+    def cells(column: int) -> list[str]:
+        texts = _cells(path, lines, column)
+        found = _with_points(texts, mark)
+        if found != texts:
+            commas.append(headers[column])
+        return found
+
     column, unit = chosen.pop("time")
-    time_s = _times(path, unit, headers[column], _cells(path, lines, column), numbers, column)
+    time_s = _times(path, unit, headers[column], cells(column), numbers, column)
     columns: dict[str, Array] = {}
-    notes: list[str] = []
     outside = 0
     for base, (column, unit) in chosen.items():
         item = QUANTITIES[base]
-        texts = _cells(path, lines, column)
+        texts = cells(column)
         values = _numbers(path, base, unit, headers[column], texts, numbers, column)
         bad = (values < item.low - 1e-9) | (values > item.high + 1e-9)
         most = MOST_OUTSIDE * max(np.isfinite(values).sum(), 1)
@@ -465,12 +525,15 @@ def read_log(
             columns[item.name] = values
         else:
             notes.append(f"{headers[column]}: no number in it, left out")
+    if commas:
+        notes.append(f"decimal commas read as such: {_some(commas)}")
     if not any(name in columns for name in READINGS):
         bare = [headers[chosen[base][0]] for base, item in QUANTITIES.items()
                 if item.name in READINGS and base in chosen]  # fmt: skip
         if bare:
             raise _fault(path, "no number in it", bare[0], None, "readings of a sensor", None)
-        raise _fault(path, "no reading", "columns", None, "one of " + ", ".join(READINGS), 1)
+        raise _fault(path, "no reading", "columns", None, "one of " + ", ".join(READINGS)
+                     + f", or --column air=HEADER with one of {_some(headers)}", 1)  # fmt: skip
     if np.sum(np.diff(time_s) < 0.0) > 0.5 * time_s.size:
         raise _fault(path, "runs backwards", "time", None, "the oldest row first")
     segment, own, keep, counts = _segments(time_s)

@@ -142,8 +142,16 @@ def bench_check(config: Config, readings: Readings) -> BenchCheck:
     Raises
     ------
     ConfigError
-        Where a test's readings cannot be used; one line for each.
+        Where a test's readings cannot be used; one line for each.  Where the config is a twin.
     """
+    if config.twin is not None:
+        expected = (
+            "the config without it: its factors would come on top of what was measured; "
+            "calibrate the measured config anew"
+        )
+        raise ConfigError(
+            [Problem(config.source, "does not fit beside --bench", "[twin]", expected=expected)]
+        )
     plant, tables, meters = plant_of(config), readings.tables, readings.tables.meters
     attempt = _Attempts(readings.file)
     module = _module_of(config, plant, readings, attempt)
@@ -190,6 +198,10 @@ def _assembled(
     label = None
     if module is not None:
         rows += _module_rows(config, plant, module)
+        bank = config.module.in_series * config.module.in_parallel
+        if bank > 1:
+            notes.append(f"module: taken as measured on all {bank} together, wired as in use; one "
+                         "by itself wants in_series = 1 and in_parallel = 1")  # fmt: skip
         if config.module.stages == 1:
             label = label_of(config, module)
             lines += module_lines(config, module, label.couples)

@@ -29,6 +29,8 @@ PULSED_SHARE = 0.05
 BEFORE_S = 1.0
 CONTACT_UNSURE, CONDUCTANCE_UNSURE, BIAS_UNSURE = 0.5, 0.1, 1.0  # largest errors, practice
 SAME_COUPLES = 0.25
+# Of the label's open voltage: less is no module of whatever couples, but a shorted one.
+LEAST_OPEN = 0.1
 FACES_UNSURE = 0.3  # of joints told by the faces' settling: hot and cold need not be alike
 # Joints 50 % off move the faces' mean by some 0.5 K, and bismuth telluride's resistance
 # changes by 0.5 % a kelvin.
@@ -329,6 +331,7 @@ class _Seen:
 def by_log(plant: Plant, test: SwitchOff, log: SwitchOffLog, meters: Meters) -> ModuleResult:
     """Return resistance and Seebeck coefficient from a log; `NotUsable` if it shows none."""
     at = instant_of(log, test.window_s)
+    _checked_open(plant.module, test, at.settled_v)
     ohm = _positive((at.on_v - at.off_v) / at.current_a - test.lead_ohm)
     plain_ohm = (at.on_v - at.first_off_v) / at.current_a - test.lead_ohm
     timing_v = abs(at.slope_v_per_s * at.at_spread_s)
@@ -355,6 +358,7 @@ def by_hand(plant: Plant, test: HandMeter, meters: Meters) -> ModuleResult:
 
     The model's module takes on what was measured, until both agree.
     """
+    _checked_open(plant.module, test, test.off_v)
     plain_ohm = _positive((test.on_v - test.off_v) / test.current_a - test.lead_ohm)
     on_faces = test.thermometers == "faces"
     fitted, missed_v, timing_v = plant.module, 0.0, 0.0
@@ -385,6 +389,16 @@ def by_hand(plant: Plant, test: HandMeter, meters: Meters) -> ModuleResult:
         "the module's model, taken off"
     )
     return _result(plant.module, fitted, test, meters, seen, parts, plain_ohm, how)
+
+
+def _checked_open(stated: Module, test: SwitchOff | HandMeter, open_v: float) -> None:
+    usual_v = stated.seebeck_v_per_k * (test.hot_c - test.cold_c)
+    if open_v < LEAST_OPEN * usual_v:
+        raise NotUsable(
+            f"an open circuit's voltage of about {usual_v:.2f} V after the switch-off, not "
+            f"{open_v:.2f} V: no diode, bridge or load across the module, the meter at the "
+            "module's own wires, hot and cold side not exchanged"
+        )
 
 
 def _positive(ohm: float) -> float:

@@ -16,7 +16,8 @@ Thermometers first: both in the same water, stirred. What they differ by is take
 
 Module: resistance and Seebeck voltage, logged                                [switch_off]
   1. Steady direct current, half of Imax or so, no pulses; both fans running; wait until the
-     sinks stand still (ten minutes). 20 K or more between them.
+     sinks stand still (ten minutes). 20 K or more between them. Several modules: all of
+     them, wired as in use.
   2. Log voltage and current at 50 rows a second or more (1000 is better), voltage right at
      the module's own wires; 5 s before and 5 s after.
   3. Read both sinks' bases. Pull one wire at the module: an open circuit. A switch that

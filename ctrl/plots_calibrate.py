@@ -44,7 +44,8 @@ def plot_calibration(found: Calibration, path: Path | None = None) -> Figure:
     figure.suptitle(f"{found.config.cabinet.name}: {words}twin from {found.log.name}",
                     fontsize=FONT_PT + 3.0, x=0.09, ha="left")  # fmt: skip
     hours = elapsed_s(found.log) / 3600.0
-    shown = [(k, c.name) for k, c in enumerate(found.setup.channels) if c.name in LINES]
+    shown = [(k, c.name) for k, c in enumerate(found.setup.channels)
+             if c.name in LINES and c.name in found.whiteness]  # fmt: skip
     _temperatures(upper, found, hours, shown)
     _residuals(middle, found, hours, shown)
     _memory(lower, found, shown)

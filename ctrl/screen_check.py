@@ -20,12 +20,15 @@ from ctrl.screen import (
 from ctrl.screen_cold_side import show_cold_side, show_outside
 from ctrl.screen_hot_side import show_hot_side
 from ctrl.thermistor_fit import thermistor_cautions
+from ctrl.twin_spreads import measured_words
 
 
 def show(out: Console, found: Check, *, all_keys: bool = False) -> None:
     """Print a checked config with its derived values."""
     config = found.config
     out.print(f"{config.cabinet.name} ({config.source}): the configuration is sound")
+    for text in measured_words(config):
+        paragraph(out, text)
     _capabilities(out, found)
     _heat_leak(out, found)
     _module(out, found)

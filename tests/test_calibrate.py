@@ -20,14 +20,16 @@ from ctrl.build import heat_leak_parts_w_per_k, plant_of
 from ctrl.calibrate import NINETY, calibrate, lumps_of
 from ctrl.calibrate_file import twin_text
 from ctrl.calibrate_misfit import Blocks, Misfit
+from ctrl.calibrate_model import STRUCTURE
 from ctrl.calibrate_tests import CANDIDATES, next_tests
+from ctrl.cli_calibrate import ROOM_C
 from ctrl.config import ConfigError, load_config, parse_config
 from ctrl.config_twin import error_key
 from ctrl.glossary import GLOSSARY
-from ctrl.log_file import read_log
+from ctrl.log_file import QUANTITIES, read_log
 from ctrl.shipped import find_log
 from ctrl.tolerance_draws import drawn_plant, spreads_of
-from ctrl.twin import BY_NAME
+from ctrl.twin import BY_NAME, LUMPED
 from ctrl.twin_spreads import measured_words
 from plant.cabinet import to_record
 from tests import other_plant
@@ -116,6 +118,22 @@ def test_a_test_is_advised_by_what_it_would_tell(box):
     left = {test.name: {g.name: g.left for g in test.gains}.get("hot_still") for test in tests}
     assert left["hot_fan_off"] < 0.7
     assert left["warm_up"] == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_test_promises_no_more_than_a_log_can_tell(box):
+    # What the model's one node lacks stays in every error: 0.2 of a heat capacity's logarithm.
+    _, _, found = box
+    blind = replace(found, estimates=tuple(replace(e, told=False) for e in found.estimates))
+    tests = next_tests(blind)
+    lumps = [g for test in tests for g in test.gains if g.name in LUMPED]
+    assert {gain.name for gain in lumps} >= {"contents_capacity", "hot_capacity", "hot_lag"}
+    for gain in lumps:
+        assert gain.after >= STRUCTURE[gain.name]
+        item = next(item for item in found.estimates if item.name == gain.name)
+        assert gain.before == pytest.approx(item.error / item.value, rel=1e-6)
+    for test in tests:
+        words = [gain.words for gain in test.gains]
+        assert len(words) == len(set(words))
 
 
 # The twin's file ------------------------------------------------------------------------------
@@ -265,6 +283,16 @@ def test_what_the_log_has_is_not_stated_a_second_time(box, capsys, option, value
     assert cli.main(["calibrate", "film_box", str(path), option, value]) == 2
     told = capsys.readouterr().err.strip().splitlines()
     assert len([line for line in told if option in line and "stated twice" in line]) == 1
+
+
+@pytest.mark.parametrize("room_c", ["500", "-300"])
+def test_a_room_that_cannot_be_is_refused(capsys, room_c):
+    # 500 °C was fitted for minutes, and -300 °C too.
+    options = ["--hot-fan", "always", "--cold-fan", "always", f"--ambient={room_c}"]
+    assert cli.main(["calibrate", "galley_larder", "no.csv", *options]) == 2
+    assert f"--ambient: '{room_c}': expected -45 to 75 °C" in capsys.readouterr().err
+    room = QUANTITIES["ambient"]
+    assert (room.low, room.high) == ROOM_C
 
 
 # Residuals that hang together -------------------------------------------------------------------

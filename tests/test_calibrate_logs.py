@@ -11,6 +11,7 @@ import pytest
 from ctrl.build import plant_of
 from ctrl.calibrate import NINETY, calibrate
 from ctrl.calibrate_model import predicted, set_up
+from ctrl.calibrate_replay import DOOR
 from ctrl.calibrate_rows import frosting, unseen_switches
 from ctrl.config import load_config, parse_config
 from ctrl.log_file import read_log
@@ -297,3 +298,59 @@ def test_only_switching_between_far_rows_is_left_out():
     assert not unseen_switches(log, [small]).any()
     # A relay that switches in every other row: leaving out would leave nothing.
     assert not unseen_switches(log, [np.array([0.0, 0.0, 1.0, 1.0] * 3)]).any()
+
+
+# Holes in what drives it ------------------------------------------------------------------------
+
+
+def with_holes(name, rows):
+    """Return the shipped log's setup with a column empty in some rows."""
+    log = read_log(find_log("galley_larder_log.csv"))
+    columns = {key: values.copy() for key, values in log.columns.items()}
+    columns[name][rows] = np.nan
+    return set_up(load_config("galley_larder"), replace(log, columns=columns))
+
+
+def test_a_duty_that_is_not_known_for_long_is_not_made_up():
+    rows = slice(100, 300)  # of 20 s
+    found = with_holes("duty", rows)
+    assert found.left_out[rows].all() and not found.left_out[:100].any()
+    assert not found.left_out[300:].any()
+    assert np.flatnonzero(np.diff(found.log.segment)).tolist() == [299]
+    assert found.first.shape[0] == 2
+    assert any("duty: without a value for up to 67 min; not compared" in n for n in found.notes)
+    # Short holes are told where longer than a gap, and the former duty goes on.
+    found = with_holes("duty", slice(100, 120))
+    assert not found.left_out.any() and found.log.segment[-1] == 0
+    assert any("duty: without a value for up to 7 min; taken as before it" in n
+               for n in found.notes)  # fmt: skip
+    assert not any("without a value" in note for note in with_holes("duty", slice(9, 11)).notes)
+
+
+def test_a_room_that_is_not_known_for_long_is_told():
+    found = with_holes("ambient_c", slice(0, 400))
+    assert any("ambient_c: without a value for up to 133 min; taken in straight lines" in note
+               for note in found.notes)  # fmt: skip
+    assert not found.left_out.any()
+
+
+def test_a_door_without_a_mark_is_shut():
+    log = read_log(find_log("galley_larder_log.csv"))
+    door = np.full(log.time_s.size, np.nan)
+    door[[50, 200]] = 1.0
+    found = set_up(load_config("galley_larder"), replace(log, columns=log.columns | {"door": door}))
+    assert np.flatnonzero(found.drivers[:, DOOR]).tolist() == [50, 200]
+    assert "door: shut where it has no value" in found.notes
+
+
+def test_contents_that_are_read_late_do_not_begin_as_they_were_read():
+    # A reading of 5 °C after 100 min was taken for the start, at 22 °C.
+    log, config = read_log(find_log("galley_larder_log.csv")), load_config("galley_larder")
+    late = np.where(np.arange(log.time_s.size) < 300, np.nan, 5.0)
+    early = np.where(np.arange(log.time_s.size) < 3, 21.0, np.nan)
+    for contents, begins_c, is_fitted in ((late, 22.4, True), (early, 21.0, False)):
+        found = set_up(config, replace(log, columns=log.columns | {"contents_c": contents}))
+        channel = [item.name for item in found.channels].index("contents_c")
+        model = predicted(found, np.zeros(found.size))[0, channel]
+        assert model == pytest.approx(begins_c, abs=0.2)
+        assert any(unknown.what == "contents" for unknown in found.unknowns) is is_fitted

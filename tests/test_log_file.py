@@ -51,6 +51,61 @@ def test_a_header_without_a_unit_is_refused_with_the_way_to_state_it(tmp_path, n
     assert f"--unit {name}=UNIT" in text
 
 
+HEADERS = (
+    "Time [min];Air [°F];Cold sink (°C);Ambient [K];Ambient RH [%];Module current (mA);duty [%]",
+    "time_min;air_degf;cold_sink_c;ambient_k;ambient_rh_pct;module_ma;duty_pct",
+)
+
+
+def test_units_in_brackets_and_decimal_commas_are_read(tmp_path):
+    time_s, air, room = rows_of()
+    table = (time_s / 60.0, air * 1.8 + 32.0, air - 5.0, room + 273.15, room, 1e3 * room / 8.0,
+             2.0 * room)  # fmt: skip
+    lines = [";".join(f"{cell:.4f}" for cell in row) for row in zip(*table, strict=True)]
+    logs = []
+    for name, header, mark in (("a", HEADERS[0], ","), ("b", HEADERS[1], ".")):
+        path = tmp_path / f"{name}.csv"
+        path.write_text(header + "\n" + "\n".join(lines).replace(".", mark), encoding="utf-8-sig")
+        logs.append(read_log(path))
+    ours, plain = logs
+    assert ours.columns.keys() == plain.columns.keys()
+    assert len(plain.columns) == 6
+    assert ours.time_s == pytest.approx(plain.time_s)
+    for name, values in plain.columns.items():
+        assert ours.columns[name] == pytest.approx(values)
+    assert plain.notes == ()
+    (note,) = ours.notes
+    assert note.startswith("decimal commas read as such: Time [min], Air [°F]")
+
+
+@pytest.mark.parametrize("header", ["air [mbar]", "Air ()", "air (V)"])
+def test_what_stands_in_brackets_must_be_a_unit_of_it(tmp_path, header):
+    time_s, air, _ = rows_of()
+    text = fault_of(write(tmp_path / "a.csv", f"time_s,{header}", (time_s, air)))
+    assert f":1:2: {header}: no unit" in text
+    assert "--unit air=UNIT" in text
+
+
+def test_the_unit_in_a_mapped_headers_brackets_counts(tmp_path):
+    time_s, air, _ = rows_of()
+    path = write(tmp_path / "a.csv", "t (s),T1 [°F]", (time_s, air * 1.8 + 32.0))
+    log = read_log(path, {"time": "t (s)", "air": "T1 [°F]"})
+    assert log.columns["air_c"] == pytest.approx(air)
+    assert "no unit" in fault_of(path, given={"time": "t (s)", "supply": "T1 [°F]"})
+    path = write(tmp_path / "b.csv", "time_s,contents_degf", (time_s, air * 1.8 + 32.0))
+    assert read_log(path, {"air": "contents_degf"}).columns["air_c"] == pytest.approx(air)
+
+
+def test_columns_that_are_not_read_are_named(tmp_path):
+    time_s, air, room = rows_of()
+    path = write(tmp_path / "a.csv", "time_s,air_c,ambeint_c,fan", (time_s, air, room, room))
+    assert read_log(path).notes == ("columns not read: ambeint_c, fan",)
+    text = fault_of(write(tmp_path / "b.csv", "seconds,air_c", (time_s, air)))
+    assert "--column time=HEADER with one of seconds, air_c" in text
+    text = fault_of(write(tmp_path / "c.csv", "time_s,T1", (time_s, air)))
+    assert "--column air=HEADER with one of time_s, T1" in text
+
+
 def test_a_makers_own_headers_are_mapped(tmp_path):
     time_s, air, room = rows_of()
     path = write(tmp_path / "a.csv", "t,T1,T2", (time_s / 3600.0, air * 1.8 + 32.0, room))
@@ -168,10 +223,13 @@ def test_newest_first_is_refused(tmp_path):
     [
         (b"", "is empty"),
         (bytes(range(256)) * 9, "no UTF-8 text"),
-        ("time_s,air_c\n0,20\n".encode("utf-16"), "no UTF-8 text"),
+        ("time_s,air_c\n0,20\n".encode("utf-16"), "(no UTF-8 text), expected a CSV file, as UTF-8"),
+        ("time [s],air [°C]\n0,20\n".encode("latin-1"), "expected a CSV file, as UTF-8"),
         (b"time_s,air_c\n0,20\n", "rows = 1: too short"),
         (b"time_s;air_c\n0;20,5\n" * 30, "the headers once more"),
-        (b"time_s;air_c\n" + b"0;20,5\n" * 30, "'20,5': not a number, expected a number with a"),
+        # Thousands or decimals? And a column that has both.
+        (b"time_s;air_c\n" + b"1,000;20.5\n" * 30, "'1,000': not a number, expected a number with"),
+        (b"time_s;air_c\n0;20.5\n" + b"9;20,5\n" * 30, "'20,5': not a number, expected a number"),
     ],
 )  # fmt: skip
 def test_what_is_no_log_is_told_in_one_line(tmp_path, raw, words):

@@ -33,6 +33,7 @@ from ctrl.measured_file import (
 from ctrl.measured_heat import leak_by_warm_up, leak_of, own_capacity_j_per_k, sink_of
 from ctrl.measured_module import NotUsable, by_hand, by_log, instant_of
 from ctrl.measured_recipe import example_file
+from ctrl.shipped import find_config
 from plant.constants import ZERO_C_K
 
 METERS = Meters(
@@ -168,7 +169,24 @@ def test_logs_that_show_no_switch_off(plant, six_amps):
             by_log(plant, test, log, METERS)
 
 
+@pytest.mark.parametrize(("after_v", "sign"), [(0.0, 1.0), (-0.6, 1.0), (None, -1.0)])
+def test_a_module_that_was_no_open_circuit_is_told(plant, six_amps, after_v, sign):
+    # A diode or a bridge across it, or the voltmeter the wrong way round: the sum was no number.
+    time_s, amps, volts = six_amps.record(np.random.default_rng(1))
+    if after_v is not None:
+        volts = np.where(amps > 1.0, volts, after_v)
+    log = SwitchOffLog(time_s, amps, sign * volts)
+    with pytest.raises(NotUsable, match="no diode, bridge or load across the module"):
+        by_log(plant, switch_off(six_amps), log, METERS)
+
+
 # By hand --------------------------------------------------------------------------------
+
+
+def test_a_hand_meter_that_reads_nothing_is_told(plant):
+    test = HandMeter(current_a=3.0, on_v=8.1, off_v=0.0, after_s=3.0, hot_c=38.0, cold_c=12.0)
+    with pytest.raises(NotUsable, match=r"not 0\.00 V"):
+        by_hand(plant, test, METERS)
 
 
 @pytest.mark.parametrize("after_s", [1.0, 3.0, 6.0])
@@ -463,8 +481,6 @@ def test_screen_and_json(config, six_amps, tmp_path, capsys):
     assert all(word in text for word in (" agrees", " ohm ", " V/K ", "module's two joints"))
     assert "as labelled" in text and "[module]" in text and "take out preset" in text
     sold = tmp_path / "sold.toml"
-    from ctrl.shipped import find_config
-
     label = find_config("benchmark").read_text().replace('"127 couples 6 A"', '"127 couples 12 A"')
     sold.write_text(label)
     assert main(["check", str(sold), "--bench", bench]) == 1
@@ -538,6 +554,38 @@ def test_bad_logs(tmp_path, rows, expected):
     with pytest.raises(ConfigError, match=expected.replace(".", r"\.")) as caught:
         read_bench(str(path))
     assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_bank_says_that_it_was_measured_together(config, six_amps, tmp_path, count):
+    data = plain_data(config)
+    data["module"]["in_parallel"] = count
+    found = bench_check(build_config(data, "b"), read_bench(write_bench(tmp_path, six_amps)))
+    told = [note for note in found.notes if "taken as measured on all 2 together" in note]
+    assert len(told) == count - 1
+
+
+def test_measured_values_do_not_go_under_a_twins_factors(tmp_path, capsys):
+    # A hot sink measured with 0.17 K/W was written beside hot_sink_times = 2 and so became 0.34.
+    twin = tmp_path / "twin.toml"
+    text = find_config("benchmark").read_text(encoding="utf-8")
+    twin.write_text(f'''{text}
+[twin]
+log_name = "a.csv"
+log_sha256 = "{64 * "0"}"
+hot_sink_times = 2
+hot_sink_times_error = 0.1
+''', encoding="utf-8")  # fmt: skip
+    bench, out = tmp_path / "b.toml", tmp_path / "new.toml"
+    start = example_file().index("[hot_sink]")
+    bench.write_text(example_file()[start : example_file().index("[heat_leak]")])
+    assert main(["check", str(twin), "--bench", str(bench), "--out", str(out)]) == 2
+    told = capsys.readouterr()
+    assert "[twin]: does not fit beside --bench, expected the config without it" in told.err
+    assert told.out == "" and not out.exists()
+    # And what `check` shows of it is the twin, which it says.
+    assert main(["check", str(twin)]) == 0
+    assert "Measured, from a.csv: hot sink's K/W." in " ".join(capsys.readouterr().out.split())
 
 
 def test_options_that_do_not_fit(tmp_path, capsys):
