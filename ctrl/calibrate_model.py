@@ -54,6 +54,8 @@ STRUCTURE = {
 FROST_SPREAD_PER_H = 0.05  # growth of a frosting sink's K/W, before the log is seen: invented
 LEAST_FROST_TIMES = 0.3  # of its K/W, whatever the search tries
 FIRST_S = 120.0  # of a segment: a later reading is not that of its start
+# A log that begins so (common practice, no source) has walls and contents far from rest.
+SWING_S, IN_SWING_K_PER_MIN = 300.0, 1.0
 FAN_OFF_S = 120.0  # a fan stopped for less tells nothing of the still film
 
 
@@ -380,6 +382,22 @@ def _first_contents_k(log: Log, segment: int) -> float:
     return float(np.median(seen)) + ZERO_C_K if seen.size else float("nan")
 
 
+def swing_k_per_min(log: Log, segment: int) -> float:
+    """Return how fast the air changes as a stretch begins [K/min], 0 where nothing tells."""
+    rows = (log.segment == segment) & (log.time_s <= SWING_S)
+    air = log.columns.get("air_c", np.full(log.time_s.size, np.nan))[rows]
+    seen = np.flatnonzero(np.isfinite(air))
+    if seen.size < 3:
+        return 0.0
+    time_s = log.time_s[rows][seen]
+    return 60.0 * float((air[seen[-1]] - air[seen[0]]) / (time_s[-1] - time_s[0]))
+
+
+def in_swing(log: Log, segment: int) -> bool:
+    """Tell whether a stretch begins far from rest."""
+    return abs(swing_k_per_min(log, segment)) > IN_SWING_K_PER_MIN
+
+
 def _unknowns(
     config: Config, log: Log, drivers: Array, first: Array, supply_is_told: bool, frosts: bool
 ) -> tuple[Unknown, ...]:
@@ -407,8 +425,11 @@ def _unknowns(
             found.append(Unknown("cold", segment, inside - 1.0, 4.0))
         if not np.isfinite(hot):
             found.append(Unknown("hot", segment, room_k + 2.0, 5.0))
-        found.append(Unknown("inner", segment, 0.25 * (room_k - inside), 0.3 + 0.25 * apart))
-        found.append(Unknown("outer", segment, 0.75 * (room_k - inside), 0.3 + 0.25 * apart))
+        # At rest the wall lies on a line between the two; in full swing it may be anywhere.
+        share = 0.6 if in_swing(log, segment) else 0.25
+        wall = 0.3 + share * apart
+        found.append(Unknown("inner", segment, 0.25 * (room_k - inside), wall))
+        found.append(Unknown("outer", segment, 0.75 * (room_k - inside), wall))
         if not np.isfinite(_first_contents_k(log, segment)):
             found.append(Unknown("contents", segment, 0.0, 0.3 + 0.5 * apart))
     return tuple(found)
@@ -457,6 +478,12 @@ def set_up(
         time_s, segment = with_starts(log, frost.starts | hole.starts)
         log = replace(log, time_s=time_s, segment=segment)
     left_out = unseen | frost.melting | hole.unknown
+    if in_swing(log, 0):
+        notes.append(
+            f"air_c: {swing_k_per_min(log, 0):+.1f} K a minute as the log begins: what walls and "
+            "contents began with is hardly known, and the heat leak may take that up; begin a log "
+            "at rest"
+        )
     spare = replace(sensors.ABSENT, fitted=1)
     lags = {
         "control_sensor": config.sensor if config.sensor.place == "air" else None,

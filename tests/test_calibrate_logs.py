@@ -16,6 +16,7 @@ from ctrl.calibrate_rows import frosting, unseen_switches
 from ctrl.config import load_config, parse_config
 from ctrl.log_file import read_log
 from ctrl.shipped import find_config, find_log
+from plant.constants import ZERO_C_K
 from tests import other_frost, other_plant
 from tests.synthetic_logs import drawn_truth
 
@@ -188,6 +189,19 @@ def test_three_spoilt_days_are_fitted(tmp_path, note):
     # A quarter of an hour of each change is lost, as it is not known when duty changed.
     assert any("not known when" in text for text in found.setup.notes)
     assert found.widened == ()
+
+
+@pytest.mark.parametrize(("fall_k", "told"), [(8.0, True), (2.0, False)])
+def test_a_log_that_begins_in_full_swing_says_so_and_knows_its_walls_less(fall_k, told):
+    log = read_log(find_log("galley_larder_log.csv"))
+    columns = dict(log.columns)
+    columns["air_c"] = columns["air_c"] + fall_k * (np.exp(-log.time_s / 120.0) - 1.0)
+    found = set_up(load_config("galley_larder"), replace(log, columns=columns))
+    assert any("K a minute as the log begins" in text for text in found.notes) is told
+    (inner,) = (item for item in found.unknowns if item.what == "inner")
+    first_c = found.first[0, 0] - ZERO_C_K
+    apart = abs(log.columns["ambient_c"][0] - first_c)
+    assert inner.spread == pytest.approx(0.3 + (0.6 if told else 0.25) * apart, rel=0.05)
 
 
 # A thermostat's relay -----------------------------------------------------------------------
