@@ -26,6 +26,7 @@ from ctrl.screen_calibrate import CHANNEL_WORDS
 LINES = {"air_c": (SKY, "-"), "cold_sink_c": (GREEN, "--"), "hot_sink_c": (VERMILION, "-."),
          "contents_c": (BLUE, ":")}  # fmt: skip
 MOST_LAGS = 40
+MEANS = 200  # across a log on a relay, whose rows would be one black band
 
 
 def plot_calibration(found: Calibration, path: Path | None = None) -> Figure:
@@ -44,14 +45,37 @@ def plot_calibration(found: Calibration, path: Path | None = None) -> Figure:
     figure.suptitle(f"{found.config.cabinet.name}: {words}twin from {found.log.name}",
                     fontsize=FONT_PT + 3.0, x=0.09, ha="left")  # fmt: skip
     hours = elapsed_s(found.log) / 3600.0
+    width_h = float(hours[-1]) / MEANS if _switches(found) else 0.0
     shown = [(k, c.name) for k, c in enumerate(found.setup.channels)
              if c.name in LINES and c.name in found.whiteness]  # fmt: skip
-    _temperatures(upper, found, hours, shown)
-    _residuals(middle, found, hours, shown)
+    _temperatures(upper, found, hours, width_h, shown)
+    _residuals(middle, found, hours, width_h, shown)
     _memory(lower, found, shown)
     if path is not None:
         save(figure, path)
     return figure
+
+
+def _switches(found: Calibration) -> bool:
+    """Tell whether duty or a fan switches too often to be drawn row by row."""
+    return any(unknown.what == "held" for unknown in found.setup.unknowns)
+
+
+def _means(hours: np.ndarray, values: np.ndarray, width_h: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (middles [h], means) over stretches of `width_h` [h]; all as it is for 0."""
+    good = np.isfinite(values)
+    hours, values = hours[good], values[good]
+    if width_h <= 0.0 or not values.size:
+        return hours, values
+    label = np.minimum(np.floor(hours / width_h), MEANS - 1.0)  # the end belongs to the last
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(label) != 0.0]))
+    count = np.diff(np.append(starts, values.size))
+    middles, means = (np.add.reduceat(x, starts) / count for x in (hours, values))
+    return middles, means
+
+
+def _mean_words(width_h: float) -> str:
+    return f", means over {60.0 * width_h:.0f} min" if width_h > 0.0 else ""
 
 
 def _bare(axis: Axes) -> None:
@@ -79,41 +103,46 @@ def _held_back(axis: Axes, found: Calibration, hours: np.ndarray) -> None:
 
 
 def _temperatures(
-    axis: Axes, found: Calibration, hours: np.ndarray, shown: list[tuple[int, str]]
+    axis: Axes, found: Calibration, hours: np.ndarray, width_h: float, shown: list[tuple[int, str]]
 ) -> None:
     ends = []
     for k, name in shown:
         colour, _ = LINES[name]
         seen, model = found.log.columns[name], found.model[:, k]
-        rows = envelope_rows(model)
-        axis.plot(hours[rows], seen[rows], color=colour, linewidth=2.6, alpha=0.4)
-        axis.plot(hours[rows], model[rows], color=BLACK, linewidth=0.8)
-        ends.append(float(model[-1]))
+        if width_h > 0.0:
+            axis.plot(*_means(hours, seen, width_h), color=colour, linewidth=2.6, alpha=0.4)
+            at_h, twin = _means(hours, np.where(np.isfinite(seen), model, np.nan), width_h)
+            axis.plot(at_h, twin, color=BLACK, linewidth=0.8)
+            ends.append(float(twin[-1]))
+        else:
+            rows = envelope_rows(model)
+            axis.plot(hours[rows], seen[rows], color=colour, linewidth=2.6, alpha=0.4)
+            axis.plot(hours[rows], model[rows], color=BLACK, linewidth=0.8)
+            ends.append(float(model[-1]))
     _held_back(axis, found, hours)
     _bare(axis)
     axis.set_ylabel("°C", fontsize=FONT_PT)
-    axis.set_title("Log (broad, coloured) and twin (thin, black); shaded: held back, predicted",
-                   fontsize=FONT_PT, loc="left")  # fmt: skip
+    axis.set_title(f"Log (broad, coloured) and twin (thin, black){_mean_words(width_h)}; "
+                   "shaded: held back, predicted", fontsize=FONT_PT, loc="left")  # fmt: skip
     _names(axis, ends, shown, 0.07)
 
 
 def _residuals(
-    axis: Axes, found: Calibration, hours: np.ndarray, shown: list[tuple[int, str]]
+    axis: Axes, found: Calibration, hours: np.ndarray, width_h: float, shown: list[tuple[int, str]]
 ) -> None:
     ends, largest = [], 0.2
     for k, name in shown:
-        off = found.log.columns[name] - found.model[:, k]
-        rows = np.flatnonzero(np.isfinite(off))
-        rows = rows[:: max(rows.size // 3000, 1)]
+        at_h, off = _means(hours, found.log.columns[name] - found.model[:, k], width_h)
+        every = max(off.size // 3000, 1)
         colour, style = LINES[name]
-        axis.plot(hours[rows], off[rows], style, color=colour, linewidth=0.9)
-        ends.append(float(np.mean(off[rows][-30:])))
-        largest = max(largest, float(np.quantile(np.abs(off[rows]), 0.995)))
+        axis.plot(at_h[::every], off[::every], style, color=colour, linewidth=0.9)
+        ends.append(float(np.mean(off[-30:])))
+        largest = max(largest, float(np.quantile(np.abs(off), 0.995)))
     axis.axhline(0.0, color=GREY, linewidth=0.8)
     axis.set_ylim(-1.1 * largest, 1.1 * largest)
     _held_back(axis, found, hours)
     _bare(axis)
-    axis.set_ylabel("log less twin, K", fontsize=FONT_PT)
+    axis.set_ylabel("log less twin, K" + (" (means)" if width_h > 0.0 else ""), fontsize=FONT_PT)
     _names(axis, ends, shown, 0.1)
 
 
@@ -132,7 +161,7 @@ def _memory(axis: Axes, found: Calibration, shown: list[tuple[int, str]]) -> Non
         axis.plot(step_min * np.arange(rho.size), rho, style, color=colour, linewidth=1.2)
         ends.append(float(rho[-1]))
     axis.axhline(0.0, color=GREY, linewidth=0.8)
-    axis.set_ylim(-0.6, 1.05)
+    axis.set_ylim(-0.75, 1.05)
     axis.set_xlim(left=0.0)
     _bare(axis)
     axis.set_ylabel("autocorrelation", fontsize=FONT_PT)

@@ -15,6 +15,7 @@ from ctrl.calibrate_replay import DOOR
 from ctrl.calibrate_rows import frosting, unseen_switches
 from ctrl.config import load_config, parse_config
 from ctrl.log_file import read_log
+from ctrl.plots_calibrate import plot_calibration
 from ctrl.shipped import find_config, find_log
 from plant.constants import ZERO_C_K
 from tests import other_frost, other_plant
@@ -261,6 +262,14 @@ def test_a_day_of_a_relay(tmp_path, note):
     found = calibrate(load_config("galley_larder"), read_log(tmp_path / "day.csv"), starts=1)
     check_relay(truth, found, note)
     assert found.widened == ()
+    # Its rows would be one black band: means are drawn, which lie on the log's.
+    upper, middle, _ = plot_calibration(found).axes
+    assert "means over 6 min" in upper.get_title(loc="left")
+    air = found.log.columns["air_c"]
+    seen = upper.lines[0].get_ydata()
+    assert 150 <= seen.size <= 200
+    assert np.mean(seen) == pytest.approx(np.nanmean(air), abs=0.1)
+    assert np.abs(middle.lines[0].get_ydata()).max() < 0.5
 
 
 @pytest.mark.coverage
