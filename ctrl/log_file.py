@@ -187,6 +187,20 @@ def _kind_of(base: str) -> str:
     return "time" if base == "time" else QUANTITIES[base].kind
 
 
+def _unit_of(
+    path: Path, header: str, column: int, base: str, said: str, units: Mapping[str, str]
+) -> str:
+    """Return a column's unit: as its header has it, or else as stated beside it."""
+    stated, known = units.get(base), UNITS[_kind_of(base)]
+    if stated is None or not said or stated.lower() not in known:
+        return said if stated is None else stated
+    is_open = _plain(header) == base  # duty, fans and door, which are shares unless told otherwise
+    if not is_open and known[stated.lower()] != known[said.lower()]:
+        expected = f"--unit {base}={stated} or the header's own {said}, not both"
+        raise _fault(path, "two units", header, None, expected, 1, column + 1)
+    return stated
+
+
 def _chosen(
     path: Path, headers: list[str], given: Mapping[str, str], units: Mapping[str, str]
 ) -> dict[str, tuple[int, str]]:
@@ -206,8 +220,8 @@ def _chosen(
         # Its unit counts also where its name is that of another quantity: air=contents_c.
         said = own[1] if own is not None else ""
         said = said if said in UNITS[_kind_of(base)] else _bracketed_unit(header, base)
-        unit = units.get(base, said)
-        found[base] = (headers.index(header), unit)
+        at = headers.index(header)
+        found[base] = (at, _unit_of(path, header, at, base, said, units))
     taken = {column for column, _ in found.values()}
     for column, header in enumerate(headers):
         own, bare = _of_header(header), _plain(header)
@@ -216,7 +230,8 @@ def _chosen(
             expected = f"one column of {base}; it is in column {found[base][0] + 1} already"
             raise _fault(path, "a second time", header, None, expected, 1, column + 1)
         if base and base not in found and column not in taken:
-            found[base] = (column, units.get(base, own[1] if own is not None else ""))
+            said = own[1] if own is not None else ""
+            found[base] = (column, _unit_of(path, header, column, base, said, units))
     for base, (column, unit) in found.items():
         known = UNITS[_kind_of(base)]
         listed = ", ".join(known)

@@ -78,6 +78,22 @@ def test_units_in_brackets_and_decimal_commas_are_read(tmp_path):
     assert note.startswith("decimal commas read as such: Time [min], Air [°F]")
 
 
+@pytest.mark.parametrize(
+    ("names", "given", "units", "told"),
+    [("time_s,air_c", None, {"air": "degF"}, "air_c"), ("time_s,air_c", None, {"time": "min"},
+      "time_s"), ("time_s,T1 [°C]", {"air": "T1 [°C]"}, {"air": "K"}, "T1 [°C]")],
+)  # fmt: skip
+def test_a_unit_beside_another_in_the_header_is_refused(tmp_path, names, given, units, told):
+    time_s, air, _ = rows_of()
+    path = write(tmp_path / "a.csv", names, (time_s, air))
+    text = fault_of(path, given=given, units=units)
+    assert f"{told}: two units" in text
+    assert "not both" in text
+    # The same unit twice is none too many.
+    same = {"air": "degC", "time": "s"}
+    assert read_log(path, given, same).columns["air_c"] == pytest.approx(air)
+
+
 @pytest.mark.parametrize("header", ["air [mbar]", "Air ()", "air (V)"])
 def test_what_stands_in_brackets_must_be_a_unit_of_it(tmp_path, header):
     time_s, air, _ = rows_of()
