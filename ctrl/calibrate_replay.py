@@ -85,18 +85,16 @@ def replay(plant, state, time_s, drivers, by, work, out):
         after = drivers[i + 1]
         inputs[cabinet.AMBIENT] = 0.5 * (row[AMBIENT_K] + after[AMBIENT_K])
         inputs[cabinet.AMBIENT_W] = 0.5 * (row[AMBIENT_RATIO] + after[AMBIENT_RATIO])
-        inputs[cabinet.DUTY] = duty
         plant.cold_sink.fan_w_per_k = driven_w_per_k / row[FROST_TIMES]
         plant.cold_sink.no_fan_w_per_k = still_w_per_k / row[FROST_TIMES]
         whole_s = time_s[i + 1] - time_s[i]
         held_s = min(max(row[HOLDS], 0.0), 1.0) * whole_s
-        if held_s > 0.0:
-            hold(inputs, row)
-            step_s = integrate.advance(plant, state, inputs, held_s, step_s, work)
-        if held_s < whole_s:
-            hold(inputs, after)
-            inputs[cabinet.DUTY] = duty_of(plant, state, after, by)
-            step_s = integrate.advance(plant, state, inputs, whole_s - held_s, step_s, work)
+        for part in range(2):
+            held, length_s = (row, held_s) if part == 0 else (after, whole_s - held_s)
+            if length_s > 0.0:
+                hold(inputs, held)
+                inputs[cabinet.DUTY] = duty_of(plant, state, held, by)
+                step_s = integrate.advance(plant, state, inputs, length_s, step_s, work)
         if step_s < 0.0:
             rows = i + 1
             break
