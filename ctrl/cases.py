@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from ctrl.build import (
     at_ambient,
@@ -34,6 +35,7 @@ from plant.steady import RUNAWAY_K, NoSteadyState
 HOLDS, WITH_DEFROST, CANNOT = "holds", "holds_with_defrost", "cannot_hold"
 VERDICT_ORDER = (HOLDS, WITH_DEFROST, CANNOT)
 FREEZING_MARGIN_K = 0.5
+RUNS_KEPT = 24  # settled runs kept for who asks again, about 2.5 MB each
 IDLE_DUTY = 0.01  # a mean duty below this counts as idling
 
 
@@ -347,7 +349,19 @@ def run_case(
     run: int,
     outside: Outside | None = None,
 ) -> CaseRun:
-    """Run the cabinet with `settings`, or a firmware from outside, until it repeats."""
+    """Run the cabinet with `settings`, or a firmware from outside, until it repeats.
+
+    Our own runs are kept for a while: centring, band and defrost ask for the same day again.
+    """
+    if outside is None:
+        return kept_run(config, base, settings, ambient_c, humidity_pct, seed, run)
+    return _run(config, base, settings, ambient_c, humidity_pct, seed, run, outside)
+
+
+def _run(
+    config: Config, base: Plant, settings: Settings, ambient_c: float, humidity_pct: float,
+    seed: int, run: int, outside: Outside | None = None,
+) -> CaseRun:  # fmt: skip
     plant = at_ambient(base, ambient_c, humidity_pct)
     most = settings.duty_limit if config.drive.kind != "relay" else 1.0
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config), most)
@@ -359,6 +373,9 @@ def run_case(
         settled.record, config.use.target_c, config.use.target_tolerance_k, energy_boundary(config)
     )
     return CaseRun(plant, coldest, settled, found)
+
+
+kept_run = lru_cache(maxsize=RUNS_KEPT)(_run)
 
 
 def usual_run(config: Config, base: Plant, settings: Settings, seed: int) -> CaseRun:

@@ -4,6 +4,7 @@ Steady states give a first verdict within a second; tuning and simulation then d
 """
 
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from math import sqrt
 
@@ -424,10 +425,12 @@ def case_of(
     seed: int,
     outside: Outside | None = None,
 ) -> Case:
-    """Return one room's case; uses up the run's loop for the hold-over.
+    """Return one room's case.
 
-    `outside`, freshly powered up, pulls down in place of our firmware.
+    `outside`, freshly powered up, pulls down in place of our firmware; its own run's loop is
+    used up for the hold-over, of ours a copy: it is kept (`ctrl.cases.run_case`).
     """
+    loop = deepcopy(run.settled.loop) if outside is None else run.settled.loop
     ambient_c = dict(rooms_of(config))[name]
     pulled = pull_down(run.plant, config, firmware_of(config, settings), seed=seed, outside=outside)
     use = config.use
@@ -460,7 +463,7 @@ def case_of(
         limits=tuple(marked),
         pull_down_h=reached_h,
         pull_down_reason=why_not,
-        hold_over_h=hold_over_h(run.settled.loop, hold_over_limit_c(config)),
+        hold_over_h=hold_over_h(loop, hold_over_limit_c(config)),
     )
 
 

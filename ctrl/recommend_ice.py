@@ -1,7 +1,7 @@
 """Ice of a recommendation's rooms: without a defrost and with a plan."""
 
 from dataclasses import replace
-from functools import partial
+from functools import lru_cache
 
 from ctrl import ice as ice_part
 from ctrl.build import at_ambient
@@ -13,7 +13,10 @@ from ctrl.firmware import Settings, firmware_of
 from ctrl.ice import Ice, ice_of, ice_with_range
 from ctrl.side_by_side import side_by_side
 from ctrl.trial import nearest_point
+from plant.cabinet import Plant
 from plant.constants import ZERO_C_K
+
+ICES_KEPT = 128  # for who asks again
 
 
 def rooms_of(config: Config) -> list[tuple[str, float]]:
@@ -39,19 +42,29 @@ def ice_at(
     With the range of the frost's density, or with `only_clear` where it is clear as reckoned.
     A firmware from `outside` runs once, as it is, without the range.
     """
-    ranged = partial(ice_with_range, only_clear=only_clear)
-    once = partial(ice_of, outside=outside)
-    run = ranged if with_range or only_clear else once
-    plant = at_ambient(candidate.plant, ambient_c, config.climate.worst_humidity_pct)
+    args = (config, candidate.plant, settings, ambient_c, contents_c, seed, most_days)
+    if outside is not None:
+        return _ice(*args, False, False, outside)
+    return kept_ice(*args, with_range, only_clear)
+
+
+def _ice(
+    config: Config, base: Plant, settings: Settings, ambient_c: float, contents_c: float,
+    seed: int, most_days: int, with_range: bool, only_clear: bool, outside: Outside | None = None,
+) -> Ice:  # fmt: skip
+    plant = at_ambient(base, ambient_c, config.climate.worst_humidity_pct)
     coldest = coldest_holdable(plant, ambient_c + ZERO_C_K, limits_of(config))
-    return run(
-        plant,
-        firmware_of(config, settings),
-        nearest_point(plant, contents_c + ZERO_C_K, coldest),
-        config.limits.sink_ice_blockage_pct,
-        most_days=most_days,
-        seed=seed,
-    )
+    start = nearest_point(plant, contents_c + ZERO_C_K, coldest)
+    firmware, limit_pct = firmware_of(config, settings), config.limits.sink_ice_blockage_pct
+    if with_range or only_clear:
+        return ice_with_range(
+            plant, firmware, start, limit_pct, most_days=most_days, seed=seed, only_clear=only_clear
+        )
+    return ice_of(plant, firmware, start, limit_pct, most_days=most_days, seed=seed,
+                  outside=outside)  # fmt: skip
+
+
+kept_ice = lru_cache(maxsize=ICES_KEPT)(_ice)
 
 
 def ice_by_case(

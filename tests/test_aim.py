@@ -9,6 +9,7 @@ import json
 from dataclasses import replace
 
 import pytest
+from larder import with_stages
 from rich.console import Console
 
 from ctrl import screen_map, screen_recommend, setpoint_map, tuned
@@ -198,15 +199,14 @@ def test_a_defrost_is_taken_where_it_leaves_the_contents_colder(monkeypatch, wea
 
 def test_what_is_flashed_ices_in_no_room_between_the_named_ones(note):
     """The fish box: a setpoint that the named rooms keep clear may ice where it is just held."""
-    config = load_config("summer_fish_box")
-    plant = plant_of(config)
-    flashed = to_flash(config, plant, 1, lambda stage: None)
+    flashed = with_stages("summer_fish_box")[0]
+    config, best = flashed.config, flashed.chosen.candidate
     assert flashed.aim.is_out_of_reach and flashed.defrost is None
-    settings = flashed.best.settings
+    settings = best.settings
 
     def ices(setpoint_c, room_c):
         moved = replace(settings, setpoint_c=setpoint_c)
-        return ice_at(config, flashed.best, moved, room_c, 9.0, 1).ices
+        return ice_at(config, best, moved, room_c, 9.0, 1).ices
 
     rooms = (15.5, 16.6, 17.2, 17.8, 18.4, 19.0)
     assert not any(ices(settings.setpoint_c, room_c) for room_c in rooms)

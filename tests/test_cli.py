@@ -357,15 +357,6 @@ def test_tightest_of_each_limit(larder):
         assert item.margin == min(same)
 
 
-def test_out_of_reach_is_told_first_and_ends_with_one(capsys, tmp_path):
-    status, out, _ = coldloop(capsys, "recommend", "summer_fish_box", "--quick", "--plot", "a.png")
-    assert status == 1
-    assert out.index("OUT OF REACH") < out.index("Verdict: CANNOT HOLD")
-    assert "What would change it first:" in out
-    assert "FAILED: contents mean" in out
-    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
-
-
 # Numbers on the screen -----------------------------------------------------------------
 
 

@@ -14,14 +14,19 @@ from larder import recommended_larder
 from rich.console import Console
 
 from ctrl import (
+    cases,
     cli,
+    comparison,
     drills,
+    ice,
     json_out_compare,
     json_out_maker,
     maker,
     screen_compare,
     screen_maker,
+    trial,
 )
+from ctrl import maker_rooms as maker_rooms_module
 from ctrl.build import plant_of
 from ctrl.comparison import compare
 from ctrl.config import build_config, load_config, override, plain_data
@@ -34,6 +39,7 @@ from ctrl.maker_rooms import maker_rooms, ours_words
 from ctrl.outside_loop import OutsideLoop
 from ctrl.plots_compare import plot_comparison
 from ctrl.protection_settings import R_STOPPED
+from ctrl.recommend_ice import ice_at
 from ctrl.states import OWN_ALARM
 from ctrl.trial import warm_state
 
@@ -417,13 +423,14 @@ def test_without_a_compiler_the_package_is_named(monkeypatch):
 # Beside every law, and in the rooms of a recommendation ------------------------------------
 
 
-def test_compare_has_one_more_row_of_the_makers_own(capsys, tmp_path):
-    words = ("compare", "benchmark", "--controllers", "on_off", "--days", "2", "--controller-c",
+def test_compare_has_one_more_row_of_the_makers_own(capsys, tmp_path, monkeypatch):
+    monkeypatch.setattr(comparison, "ICE_DAYS", 2)
+    words = ("compare", "galley_larder", "--controllers", "pi", "--days", "2", "--controller-c",
              "thermostat.c", "--plot", "laws.png", "--json")  # fmt: skip
     status, out, err = coldloop(capsys, *words)
     found = json.loads(out)
     ours, yours = found["controllers"]
-    assert (ours["controller"], yours["controller"]) == ("on_off", "yours")
+    assert (ours["controller"], yours["controller"]) == ("pi", "yours")
     assert yours["controller_file"] == "thermostat.c" and yours["stopped_by"] is None
     assert yours["settings"] is None and "maker's own file" in yours["settings_reason"]
     assert set(ours) <= set(yours) and set(ours["findings"]) == set(yours["findings"])
@@ -435,11 +442,13 @@ def test_compare_has_one_more_row_of_the_makers_own(capsys, tmp_path):
     assert status == 0 and (tmp_path / "laws.png").stat().st_size > 10_000 and "laws.png" in err
 
 
-def test_what_crashes_is_told_in_its_row_and_the_laws_stand(config, program, monkeypatch):
+def test_what_crashes_is_told_in_its_row_and_the_laws_stand(program, monkeypatch):
     monkeypatch.setenv("SIN", "segfault")
+    config = load_config("galley_larder")
     with maker.fresh_controllers(config, program.source) as powered_up:
-        found = compare(config, ("on_off",), days=2.0, yours=("sins.c", powered_up))
-    alone = compare(config, ("on_off",), days=2.0)
+        found = compare(config, ("pi",), days=2.0, yours=("sins.c", powered_up))
+    cases.kept_run.cache_clear()
+    alone = compare(config, ("pi",), days=2.0)
     assert found.verdict == alone.verdict
     assert found.items[0].findings == alone.items[0].findings
     out = Console(width=80, record=True, file=io.StringIO())
@@ -464,7 +473,10 @@ def larder():
     return replace(found, cases=tuple(case for case in found.cases if case.name == "worst"))
 
 
-def test_recommend_runs_it_in_its_own_rooms(larder):
+def test_recommend_runs_it_in_its_own_rooms(larder, monkeypatch):
+    monkeypatch.setattr(
+        maker_rooms_module, "ice_at", lambda *args, **keys: ice_at(*args, **keys | {"most_days": 2})
+    )
     source = maker.find_source("thermostat.c")
     with maker.fresh_controllers(larder.config, source) as powered_up:
         found = maker_rooms(larder, source.name, powered_up)
@@ -489,7 +501,10 @@ def test_recommend_runs_it_in_its_own_rooms(larder):
 
 
 def test_a_crash_in_a_room_leaves_no_figures_of_it(larder, program, monkeypatch):
+    """It crashes in its first minute: days of two hours each tell as much."""
     monkeypatch.setenv("SIN", "divide")
+    for part in (ice, trial):
+        monkeypatch.setattr(part, "DAY_S", 7200.0)
     with maker.fresh_controllers(larder.config, program.source) as powered_up:
         found = maker_rooms(larder, "sins.c", powered_up)
     (room,) = found.rooms

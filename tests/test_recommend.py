@@ -12,8 +12,7 @@ import pytest
 from larder import with_stages
 from rich.console import Console
 
-from ctrl import screen_recommend, setpoint_map
-from ctrl.aim import aim_of
+from ctrl import cases, cli, recommend_ice, screen_recommend, setpoint_map
 from ctrl.bottlenecks import worst_coldest_c
 from ctrl.build import at_ambient, humidity_at, plant_of
 from ctrl.candidates import ADDED_CONVERTER_EFFICIENCY, candidates_of
@@ -23,7 +22,7 @@ from ctrl.config import build_config, load_config, plain_data
 from ctrl.firmware import firmware_of
 from ctrl.ice import ice_of
 from ctrl.loop import Loop
-from ctrl.recommend import SEED, hold_over_limit_c, provisional, recommend
+from ctrl.recommend import SEED, case_of, hold_over_limit_c, provisional, recommend
 from ctrl.trial import nearest_point, steady_state
 from ctrl.tuned import sparing_first
 from plant.constants import ZERO_C_K
@@ -202,8 +201,25 @@ def test_the_chosen_controller_is_one_for_the_drive_it_has(name):
     assert settings.defrost == (plan.settings if plan is not None and plan.works else None)
 
 
-def test_the_same_seed_gives_the_same_recommendation():
-    first, again = recommended("film_box"), recommend(load_config("film_box"))
+def test_the_same_seed_gives_the_same_recommendation(capsys, monkeypatch, tmp_path):
+    """By the command line, which tells an answer of no first and ends with 1."""
+    first, made = recommended("summer_fish_box"), []
+    cases.kept_run.cache_clear()
+    recommend_ice.kept_ice.cache_clear()
+
+    def seen(*args, **keys):
+        made.append(recommend(*args, **keys))
+        return made[-1]
+
+    monkeypatch.setattr("ctrl.recommend.recommend", seen)
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["recommend", "summer_fish_box", "--quick", "--plot", "a.png"]) == 1
+    out = capsys.readouterr().out
+    assert out.index("OUT OF REACH") < out.index("Verdict: CANNOT HOLD")
+    assert "What would change it first:" in out
+    assert "FAILED: contents mean" in out
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+    (again,) = made
     assert first.seed == again.seed == SEED
     for key in ("verdict", "reason", "setpoint_c", "setpoint_offset_k", "coldest_holdable_c",
                 "duty_limit", "coldest_ice_free_c", "limits", "pull_down_h", "hold_over_h",
@@ -215,12 +231,30 @@ def test_the_same_seed_gives_the_same_recommendation():
 
 
 def test_another_seed_changes_only_the_noise():
-    config = load_config("film_box")
-    first, other = recommended("film_box"), recommend(config, seed=5)
+    first, other = recommended("galley_larder"), recommend(load_config("galley_larder"), seed=5)
     assert other.verdict == first.verdict
     assert other.setpoint_c == pytest.approx(first.setpoint_c, abs=0.11)
     mean, mean_other = (r.chosen.findings.contents_c.mean for r in (first, other))
-    assert mean == pytest.approx(mean_other, abs=0.05)
+    assert mean != mean_other and mean == pytest.approx(mean_other, abs=0.05)
+
+
+def test_a_run_asked_for_again_is_kept_and_not_used_up():
+    """Same day, same settings: one run, and the hold-over begins where it ended, each time."""
+    config = load_config("galley_larder")
+    item, room_c = recommended("galley_larder").chosen.candidate, config.climate.usual_c
+    aim = recommended("galley_larder").aim
+    ice = recommended("galley_larder").cases[0].ice
+    run = cases.usual_run(config, item.plant, item.settings, 3)
+    held = [
+        case_of(config, "usual", run, ice, None, item.settings, aim, 3).hold_over_h
+        for _ in range(2)
+    ]
+    assert held[0] == held[1] > 0.0
+    assert cases.usual_run(config, item.plant, item.settings, 3) is run
+    assert cases.usual_run(config, item.plant, item.settings, 4) is not run
+    asked = (config, item, item.settings, room_c, config.use.target_c, 3)
+    assert recommend_ice.ice_at(*asked) is recommend_ice.ice_at(*asked)
+    assert recommend_ice.ice_at(*asked, most_days=3) is not recommend_ice.ice_at(*asked)
 
 
 def test_progress_is_told_in_order():
@@ -266,11 +300,7 @@ def test_the_map_takes_the_border_that_recommend_tells(monkeypatch):
     """The seed store's usual room: 1.5 °C by the one, 3.1 °C by the other before."""
     found = recommended("seed_store")
     config, room_c = found.config, found.config.climate.usual_c
-    base = plant_of(config)
-    aim = aim_of(config, base, config.drive.kind)
-    item, _ = setpoint_map.flashed_of(config, base, aim, found.seed)
-    assert item.settings == found.chosen.candidate.settings
-    asked = []
+    item, asked = found.chosen.candidate, []  # test_law_tuning: the map flashes the same
 
     def border_at(*given):
         asked.append(given)
