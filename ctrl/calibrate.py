@@ -325,7 +325,7 @@ class Problem:
             scale[:count, :count] = np.linalg.solve(self.setup.prior_root, new.prior_root)
             least = lsq_linear(
                 np.vstack([j @ scale, eye]), -np.concatenate([r, there]),
-                (-WIDEST - np.abs(there), WIDEST + np.abs(there)),
+                (-WIDEST - there, WIDEST - there),
             )  # fmt: skip
             found.append(float(least.cost))
         return found

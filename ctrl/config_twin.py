@@ -1,12 +1,21 @@
 """The table [twin]: what a log of the real cabinet told of its parts, written by `calibrate`."""
 
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from ctrl.config_fields import REQUIRED, Fault, Section, quantity, words
 from ctrl.twin import PARTS
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+# A config is frozen and can be hashed: what a file has as lists are tuples in it.
+Words = Annotated[tuple[str, ...], BeforeValidator(_frozen)]
+Numbers = Annotated[tuple[float, ...], BeforeValidator(_frozen)]
 
 
 def _times(what: str) -> Any:
@@ -30,18 +39,18 @@ class Twin(Section):
 
     log_name: str = words(REQUIRED, "log that it was calibrated from", 200)
     log_sha256: str = words(REQUIRED, "digest of that log", 64)
-    not_told: list[str] = Field(
-        default_factory=list,
+    not_told: Words = Field(
+        default=(),
         description="values below that the log did not tell: the config's own, by part",
         json_schema_extra={"unit": "", "origin": "none: all were told"},
     )
-    at_bound: list[str] = Field(
-        default_factory=list,
+    at_bound: Words = Field(
+        default=(),
         description="values below that stand at the end of the search: not known either, by part",
         json_schema_extra={"unit": "", "origin": "none: each was found within the search"},
     )
-    distrust: list[str] = Field(
-        default_factory=list,
+    distrust: Words = Field(
+        default=(),
         description="why this twin is not to be trusted; written all the same, by --untrusted",
         json_schema_extra={"unit": "", "origin": "none: nothing speaks against it"},
     )
@@ -93,8 +102,8 @@ class Twin(Section):
     contents_offset_error_k: float | None = _offset_se("the contents' reading")
     ambient_offset_k: float | None = _offset("the room's reading")
     ambient_offset_error_k: float | None = _offset_se("the room's reading")
-    correlations: list[float] = Field(
-        default_factory=list,
+    correlations: Numbers = Field(
+        default=(),
         description="of the values above in their order, row by row below the diagonal",
         json_schema_extra={"unit": "", "origin": "none: the errors are independent"},
     )

@@ -59,10 +59,10 @@ class PlainConsole:
 
     def input(self, prompt: str) -> str:
         """Ask on standard error, so that redirected output stays clean; read one line."""
-        sys.stderr.write(prompt)
-        sys.stderr.flush()
         line = ""
         try:
+            sys.stderr.write(prompt)
+            sys.stderr.flush()
             line = sys.stdin.readline()
         finally:
             if not line:  # what is told next stands on a line of its own

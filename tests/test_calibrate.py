@@ -207,6 +207,7 @@ def test_draws_use_the_twins_errors_with_their_correlations(box):
 def test_a_twin_says_what_was_measured_and_how_far_it_may_be_off(box):
     _, _, found = box
     config, before = parse_config(twin_text(found), "twin.toml"), load_config("film_box")
+    assert hash(config) != hash(before)  # runs of it are kept by its values
     measured, lumps, rest, *_ = measured_words(config)
     assert f"Measured, from {found.log.name}" in measured
     assert "module's resistance" in measured
