@@ -248,7 +248,8 @@ def _numbers(
             found[row] = np.nan
             continue
         try:
-            found[row] = float(text)
+            # Python reads 1_0 as 10; no logger writes that.
+            found[row] = float(text if "_" not in text else "")
         except ValueError:
             expected = f"a number with a decimal point [{unit}], or nothing"
             what = "the headers once more" if text == header else "not a number"

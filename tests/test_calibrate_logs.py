@@ -357,6 +357,15 @@ def test_a_door_without_a_mark_is_shut():
     assert "door: shut where it has no value" in found.notes
 
 
+def test_a_door_marked_as_it_opens_and_shuts_is_open_in_between():
+    log = read_log(find_log("galley_larder_log.csv"))
+    door = np.full(log.time_s.size, np.nan)
+    door[[50, 54]] = 1.0, 0.0
+    found = set_up(load_config("galley_larder"), replace(log, columns=log.columns | {"door": door}))
+    assert np.flatnonzero(found.drivers[:, DOOR]).tolist() == [50, 51, 52, 53]
+    assert "door: as before where it has no value" in found.notes
+
+
 def test_contents_that_are_read_late_do_not_begin_as_they_were_read():
     # A reading of 5 °C after 100 min was taken for the start, at 22 °C.
     log, config = read_log(find_log("galley_larder_log.csv")), load_config("galley_larder")

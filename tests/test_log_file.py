@@ -227,6 +227,7 @@ def test_newest_first_is_refused(tmp_path):
         ("time [s],air [°C]\n0,20\n".encode("latin-1"), "expected a CSV file, as UTF-8"),
         (b"time_s,air_c\n0,20\n", "rows = 1: too short"),
         (b"time_s;air_c\n0;20,5\n" * 30, "the headers once more"),
+        (b"time_s,air_c\n" + b"9,2_0\n" * 30, "'2_0': not a number"),
         # Thousands or decimals? And a column that has both.
         (b"time_s;air_c\n" + b"1,000;20.5\n" * 30, "'1,000': not a number, expected a number with"),
         (b"time_s;air_c\n0;20.5\n" + b"9;20,5\n" * 30, "'20,5': not a number, expected a number"),
