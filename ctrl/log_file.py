@@ -361,6 +361,15 @@ def _segments(time_s: Array) -> tuple[NDArray[np.int64], Array, NDArray[np.bool_
     return segment, own, keep, counts
 
 
+def _joined(values: Array, keep: NDArray[np.bool_]) -> Array:
+    """Return a column with one row for each time: the first value that its rows have, if any."""
+    row = np.cumsum(keep) - 1
+    found = np.full(int(keep.sum()), np.nan)
+    good = np.flatnonzero(np.isfinite(values))[::-1]  # the first is set last
+    found[row[good]] = values[good]
+    return found
+
+
 def _real_k(time_s: Array, switched: list[Array], rows: NDArray[np.int64], width: int) -> Array:
     """Return how far a reading may really be from those about it [K], shape (rows,).
 
@@ -538,6 +547,8 @@ def read_log(
     if np.sum(np.diff(time_s) < 0.0) > 0.5 * time_s.size:
         raise _fault(path, "runs backwards", "time", None, "the oldest row first")
     segment, own, keep, counts = _segments(time_s)
+    columns = {name: _joined(values, keep) for name, values in columns.items()}
+    segment, own = segment[keep], own[keep]
     spikes = 0
     switched = [columns[name] for name in ("duty", "hot_fan", "cold_fan") if name in columns]
     for name in ("supply_v", "module_v", "module_a"):
@@ -562,9 +573,9 @@ def read_log(
     log = Log(
         name=path.name,
         sha256=digest,
-        time_s=own[keep],
-        segment=segment[keep],
-        columns={name: values[keep] for name, values in columns.items()},
+        time_s=own,
+        segment=segment,
+        columns=columns,
         notes=tuple(notes + _told(counts)),
         counts={"rows": len(lines), "outliers": outside + spikes} | counts,
     )
@@ -582,7 +593,7 @@ def _told(counts: Mapping[str, int]) -> list[str]:
     back = counts["clock_resets"]
     words = {
         "duplicates": f"{_counted(counts['duplicates'], 'row')} with the time of the row before, "
-        "left out",
+        "joined with it: the first value counts",
         "clock_resets": "the clock went back once: a new stretch with its own start"
         if back == 1
         else f"the clock went back {back} times: a new stretch with its own start each time",
