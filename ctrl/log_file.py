@@ -56,11 +56,11 @@ class Quantity:
 QUANTITIES = {
     item.base: item
     for item in (
-        Quantity("air_c", "air", "temperature", -50.0, 90.0, "C"),
-        Quantity("cold_sink_c", "cold_sink", "temperature", -60.0, 110.0, "C"),
-        Quantity("hot_sink_c", "hot_sink", "temperature", -50.0, 150.0, "C"),
-        Quantity("contents_c", "contents", "temperature", -50.0, 90.0, "C"),
-        Quantity("ambient_c", "ambient", "temperature", -45.0, 75.0, "C"),
+        Quantity("air_c", "air", "temperature", -50.0, 90.0, "°C"),
+        Quantity("cold_sink_c", "cold_sink", "temperature", -60.0, 110.0, "°C"),
+        Quantity("hot_sink_c", "hot_sink", "temperature", -50.0, 150.0, "°C"),
+        Quantity("contents_c", "contents", "temperature", -50.0, 90.0, "°C"),
+        Quantity("ambient_c", "ambient", "temperature", -45.0, 75.0, "°C"),
         Quantity("ambient_rh_pct", "ambient_rh", "share", 0.0, 100.0, "%"),
         Quantity("supply_v", "supply", "voltage", 0.0, 80.0, "V"),
         Quantity("module_v", "module_voltage", "voltage", -80.0, 80.0, "V"),

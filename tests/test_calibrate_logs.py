@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from ctrl.build import plant_of
-from ctrl.calibrate import NINETY, calibrate
+from ctrl.calibrate import NINETY, Problem, calibrate
 from ctrl.calibrate_model import predicted, set_up
 from ctrl.calibrate_replay import DOOR
 from ctrl.calibrate_rows import frosting, unseen_switches
-from ctrl.config import load_config, parse_config
+from ctrl.config import ConfigError, load_config, parse_config
 from ctrl.log_file import read_log
 from ctrl.shipped import find_config, find_log
 from plant.constants import ZERO_C_K
@@ -346,6 +346,13 @@ def test_a_room_that_is_not_known_for_long_is_told():
     assert any("ambient_c: without a value for up to 133 min; taken in straight lines" in note
                for note in found.notes)  # fmt: skip
     assert not found.left_out.any()
+
+
+def test_a_log_with_nothing_to_compare_says_how_little_there_is():
+    # It counted the rows that were left out, of a duty given once, too.
+    found = with_holes("duty", slice(1, None))
+    with pytest.raises(ConfigError, match="rows that can be compared = 1: too few to fit"):
+        Problem(found, np.ones(found.log.time_s.size, bool), 1)
 
 
 def test_a_door_without_a_mark_is_shut():

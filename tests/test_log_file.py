@@ -140,6 +140,13 @@ def test_a_clock_that_resets_begins_a_new_stretch(tmp_path):
     assert any("clock went back 2 times" in note for note in log.notes)
 
 
+def test_what_cannot_be_is_left_out_and_told_with_its_unit(tmp_path):
+    time_s, air, room = rows_of()
+    air[7] = 127.9
+    log = read_log(write(tmp_path / "a.csv", "time_s,air_c,ambient_c", (time_s, air, room)))
+    assert "air_c: 1 outside -50 to 90 °C, left out" in log.notes
+
+
 def test_rows_of_one_time_are_joined(tmp_path):
     # Two loggers in one file, a row each: the second's columns were dropped with its rows.
     time_s, air, room = rows_of()
