@@ -218,8 +218,9 @@ class Problem:
         self.blocks = [b for k, b in enumerate(blocks_of(setup, keep)) if k in self.used]
         if not self.used:
             raise ConfigError(
-                [InputProblem(setup.log.name, "too few rows to fit", "rows", str(int(keep.sum())),
-                          "a longer log, or rows closer together")]
+                [InputProblem(setup.log.name, "too few to fit", "rows that can be compared",
+                              str(int((keep & ~setup.left_out).sum())),
+                              "a longer log, rows closer together, or duty and fans in each")]
             )  # fmt: skip
         names = [setup.channels[k].name for k in self.used]
         self.seen = [

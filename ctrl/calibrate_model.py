@@ -167,6 +167,25 @@ def _filled(values: Array, time_s: Array, segment: NDArray[np.int64], straight: 
     return found
 
 
+def _door(log: Log, notes: list[str]) -> Array:
+    """Return the door's column: 0 where the log has none.
+
+    Where it is marked as it shuts too, a mark holds until the next; where only openings are
+    marked, it is shut wherever it has no mark.
+    """
+    if "door" not in log.columns:
+        return np.zeros(log.time_s.size)
+    marks = log.columns["door"].copy()
+    has_holes, shuts = bool(np.isnan(marks).any()), bool((marks == 0.0).any())
+    if has_holes:
+        notes.append(f"door: {'as before' if shuts else 'shut'} where it has no value")
+    if not shuts:
+        return np.nan_to_num(marks)
+    starts = np.flatnonzero(np.diff(log.segment, prepend=-1))
+    marks[starts] = np.nan_to_num(marks[starts])
+    return _filled(marks, log.time_s, log.segment, False)
+
+
 def _fan(
     log: Log, name: str, wiring: int, stated: str | None, driven: Array, notes: list[str]
 ) -> Array:
@@ -254,12 +273,6 @@ def _drivers(
         humidity = _filled(log.columns["ambient_rh_pct"], log.time_s, log.segment, True)
     else:
         notes.append(f"ambient_rh_pct: not in the log, {humidity[0]:g} % as in the config")
-    door = np.zeros(log.time_s.size)
-    if "door" in log.columns:
-        # Marks of its openings: where none is, it is shut.
-        door = np.nan_to_num(log.columns["door"])
-        if np.isnan(log.columns["door"]).any():
-            notes.append("door: shut where it has no value")
     if config.climate.sun_w_per_m2 > 0.0:
         notes.append("sun: not in the log; calibrate on a log from the shade")
     table[:, calibrate_replay.AMBIENT_K] = room_c + ZERO_C_K
@@ -267,7 +280,7 @@ def _drivers(
         humidity_ratio_of(temp_c + ZERO_C_K, pct, plant.climate.pressure_pa)
         for temp_c, pct in zip(room_c, humidity, strict=True)
     ]
-    table[:, calibrate_replay.DOOR] = door
+    table[:, calibrate_replay.DOOR] = _door(log, notes)
     table[:, calibrate_replay.DRIVE] = driven
     table[:, calibrate_replay.HOT_FAN] = _fan(
         log, "hot_fan", base.hot_sink.fan_wiring, fans[0], driven, notes

@@ -56,13 +56,14 @@ def declare_calibrate(parser: argparse.ArgumentParser) -> None:
         "--starts", type=whole_within(1, 50, ""), default=3, metavar="N",
         help="starts of the search (3); fewer are quicker",
     )  # fmt: skip
-    add_seed(parser)
+    add_seed(parser, "the starts after the first")
     add_plot(parser)
-    add_workers(parser)
+    add_workers(parser, "slopes")
     parser.epilog = (
         "The readings are taken as those of the config's own sensors. A row's duty, fans and door "
-        "hold until the next row. Exit status: 0 done; 1 done, but the twin is not "
-        "to be trusted, and then it is only written by --untrusted, with the reasons; 2 bad input."
+        "hold until the next row; when duty or a fan changes 20 times or more, when it does so "
+        "between the rows is fitted. Exit status: 0 done; 1 done, but the twin is not to be "
+        "trusted, and then it is only written by --untrusted, with the reasons; 2 bad input."
     )
 
 

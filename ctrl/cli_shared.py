@@ -43,10 +43,10 @@ def add_overrides(parser: argparse.ArgumentParser, names: Sequence[str]) -> None
     parser.add_argument("--drive", choices=DRIVES, help="another drive than the config's")
 
 
-def add_seed(parser: argparse.ArgumentParser) -> None:
+def add_seed(parser: argparse.ArgumentParser, of: str = "the sensor noise") -> None:
     parser.add_argument(
         "--seed", type=whole_within(0, 2**31 - 1, ""), metavar="N",
-        help="of the sensor noise; the same seed gives the same numbers",
+        help=f"of {of}; the same seed gives the same numbers",
     )  # fmt: skip
 
 
@@ -55,10 +55,10 @@ def add_plot(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="overwrite files that are there")
 
 
-def add_workers(parser: argparse.ArgumentParser) -> None:
+def add_workers(parser: argparse.ArgumentParser, what: str = "draws") -> None:
     parser.add_argument(
         "--workers", type=whole_within(1, 256, ""), metavar="N",
-        help="threads for the draws (as many as cores); changes no number",
+        help=f"threads for the {what} (as many as cores); changes no number",
     )  # fmt: skip
 
 

@@ -174,7 +174,7 @@ GLOSSARY: dict[str, tuple[str, str]] = {
     "drip_min": ("min", "dripping after a melt"),
     "drive": ("", "relay, fast_pwm, smoothed, current or slow_window"),
     "dropped_bytes": ("", "bytes from the board that belonged to no frame"),
-    "duplicates": ("", "rows with the time of the row before, left out"),
+    "duplicates": ("", "rows with the time of the row before, joined with it"),
     "duty": ("", "duty, 0 to 1; below 0 the current is reversed"),
     "duty_limit": ("", "duty not to be exceeded, 0 to 1"),
     "duty_limit_decided_by": ("", "what decides the duty limit"),

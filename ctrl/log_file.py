@@ -56,11 +56,11 @@ class Quantity:
 QUANTITIES = {
     item.base: item
     for item in (
-        Quantity("air_c", "air", "temperature", -50.0, 90.0, "C"),
-        Quantity("cold_sink_c", "cold_sink", "temperature", -60.0, 110.0, "C"),
-        Quantity("hot_sink_c", "hot_sink", "temperature", -50.0, 150.0, "C"),
-        Quantity("contents_c", "contents", "temperature", -50.0, 90.0, "C"),
-        Quantity("ambient_c", "ambient", "temperature", -45.0, 75.0, "C"),
+        Quantity("air_c", "air", "temperature", -50.0, 90.0, "°C"),
+        Quantity("cold_sink_c", "cold_sink", "temperature", -60.0, 110.0, "°C"),
+        Quantity("hot_sink_c", "hot_sink", "temperature", -50.0, 150.0, "°C"),
+        Quantity("contents_c", "contents", "temperature", -50.0, 90.0, "°C"),
+        Quantity("ambient_c", "ambient", "temperature", -45.0, 75.0, "°C"),
         Quantity("ambient_rh_pct", "ambient_rh", "share", 0.0, 100.0, "%"),
         Quantity("supply_v", "supply", "voltage", 0.0, 80.0, "V"),
         Quantity("module_v", "module_voltage", "voltage", -80.0, 80.0, "V"),
@@ -263,7 +263,8 @@ def _numbers(
             found[row] = np.nan
             continue
         try:
-            found[row] = float(text)
+            # Python reads 1_0 as 10; no logger writes that.
+            found[row] = float(text if "_" not in text else "")
         except ValueError:
             expected = f"a number with a decimal point [{unit}], or nothing"
             what = "the headers once more" if text == header else "not a number"
@@ -373,6 +374,15 @@ def _segments(time_s: Array) -> tuple[NDArray[np.int64], Array, NDArray[np.bool_
         "gaps": int((steps > gap_s).sum()), "new_starts": int(long_gaps.sum()),
     }  # fmt: skip
     return segment, own, keep, counts
+
+
+def _joined(values: Array, keep: NDArray[np.bool_]) -> Array:
+    """Return a column with one row for each time: the first value that its rows have, if any."""
+    row = np.cumsum(keep) - 1
+    found = np.full(int(keep.sum()), np.nan)
+    good = np.flatnonzero(np.isfinite(values))[::-1]  # the first is set last
+    found[row[good]] = values[good]
+    return found
 
 
 def _real_k(time_s: Array, switched: list[Array], rows: NDArray[np.int64], width: int) -> Array:
@@ -552,6 +562,8 @@ def read_log(
     if np.sum(np.diff(time_s) < 0.0) > 0.5 * time_s.size:
         raise _fault(path, "runs backwards", "time", None, "the oldest row first")
     segment, own, keep, counts = _segments(time_s)
+    columns = {name: _joined(values, keep) for name, values in columns.items()}
+    segment, own = segment[keep], own[keep]
     spikes = 0
     switched = [columns[name] for name in ("duty", "hot_fan", "cold_fan") if name in columns]
     for name in ("supply_v", "module_v", "module_a"):
@@ -576,9 +588,9 @@ def read_log(
     log = Log(
         name=path.name,
         sha256=digest,
-        time_s=own[keep],
-        segment=segment[keep],
-        columns={name: values[keep] for name, values in columns.items()},
+        time_s=own,
+        segment=segment,
+        columns=columns,
         notes=tuple(notes + _told(counts)),
         counts={"rows": len(lines), "outliers": outside + spikes} | counts,
     )
@@ -596,7 +608,7 @@ def _told(counts: Mapping[str, int]) -> list[str]:
     back = counts["clock_resets"]
     words = {
         "duplicates": f"{_counted(counts['duplicates'], 'row')} with the time of the row before, "
-        "left out",
+        "joined with it: the first value counts",
         "clock_resets": "the clock went back once: a new stretch with its own start"
         if back == 1
         else f"the clock went back {back} times: a new stretch with its own start each time",

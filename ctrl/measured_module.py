@@ -29,8 +29,13 @@ PULSED_SHARE = 0.05
 BEFORE_S = 1.0
 CONTACT_UNSURE, CONDUCTANCE_UNSURE, BIAS_UNSURE = 0.5, 0.1, 1.0  # largest errors, practice
 SAME_COUPLES = 0.25
-# Of the label's open voltage: less is no module of whatever couples, but a shorted one.
-LEAST_OPEN = 0.1
+# Of the label's open voltage: less is no module of whatever couples, but a shorted one; more
+# than ten times the label's couples is none that is sold.
+LEAST_OPEN, MOST_OPEN = 0.1, 10.0
+NO_MODULE = (
+    "a current, two voltages and two temperatures that some module could give: look at their "
+    "decimal points, and at which thermometer was on which side"
+)
 FACES_UNSURE = 0.3  # of joints told by the faces' settling: hot and cold need not be alike
 # Joints 50 % off move the faces' mean by some 0.5 K, and bismuth telluride's resistance
 # changes by 0.5 % a kelvin.
@@ -116,7 +121,9 @@ def faces_k(mod: Module, current_a: float, cold_k: float, hot_k: float) -> tuple
             heat_w + power_w - mod.hot_contact_w_per_k * (faces[1] - hot_k),
         ]
 
-    found = fsolve(balance, np.array([cold_k, hot_k]))
+    found, _, done, _ = fsolve(balance, np.array([cold_k, hot_k]), full_output=True)
+    if done != 1:
+        raise NotUsable(NO_MODULE)
     return float(found[0]), float(found[1])
 
 
@@ -371,7 +378,9 @@ def by_hand(plant: Plant, test: HandMeter, meters: Meters) -> ModuleResult:
         if later_v <= 0.0:
             raise NotUsable("a reading sooner after the switch-off")
         missed_v = (at_once_v / later_v - 1.0) * test.off_v
-        ohm = _positive((test.on_v - test.off_v - missed_v) / test.current_a - test.lead_ohm)
+        ohm = (test.on_v - test.off_v - missed_v) / test.current_a - test.lead_ohm
+        if ohm <= 0.0:  # the plain step was larger than the leads' own
+            raise NotUsable(NO_MODULE)
         off_v = test.off_v + missed_v
         settled_v = off_v * open_voltage(fitted, *faces_k(fitted, 0.0, *sinks_k)) / at_once_v
         bias_v = EVEN * BIAS_UNSURE * abs(missed_v)
@@ -466,6 +475,8 @@ def _fitted(stated: Module, test: SwitchOff | HandMeter, seen: _Seen) -> Module:
         mean_k = 0.5 * (test.cold_c + test.hot_c) + ZERO_C_K
         ratio = leg_material.ratios(mean_k)[0] if mod.temperature_dependence else 1.0
         seebeck = seen.open_v / between_k / ratio
+        if not (0.0 < ohm and 0.0 < seebeck < MOST_OPEN * stated.seebeck_v_per_k):
+            raise NotUsable(NO_MODULE)
         if seen.fast_v is not None:
             model_v = open_voltage(mod, *faces) - open_voltage(mod, *settled)
             share = seen.fast_v / model_v if model_v > 0.0 else 1.0

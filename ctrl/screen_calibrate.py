@@ -79,8 +79,9 @@ def _lumps(out: Console, found: Calibration) -> None:
                       "no" if not lump.told else "lump" if lump.is_lump else "yes")  # fmt: skip
     show_table(out, table)
     if not all(lump.told for lump in found.lumps):
-        paragraph(out, "Told no: value and interval are the config's and its tolerances', hardly "
-                  "narrower by this log; a mistyped config is not found out there.")  # fmt: skip
+        paragraph(out, "Told no: this log hardly narrows what the tolerances allow. The value is "
+                  "the config's, or follows from parts that are told; a mistyped config is not "
+                  "found out there.")  # fmt: skip
 
 
 def strongest_pairs(

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from ctrl.build import plant_of
-from ctrl.calibrate import NINETY, calibrate
+from ctrl.calibrate import NINETY, Problem, calibrate
 from ctrl.calibrate_model import predicted, set_up
 from ctrl.calibrate_replay import DOOR
 from ctrl.calibrate_rows import frosting, unseen_switches
-from ctrl.config import load_config, parse_config
+from ctrl.config import ConfigError, load_config, parse_config
 from ctrl.log_file import read_log
 from ctrl.plots_calibrate import plot_calibration
 from ctrl.shipped import find_config, find_log
@@ -357,6 +357,13 @@ def test_a_room_that_is_not_known_for_long_is_told():
     assert not found.left_out.any()
 
 
+def test_a_log_with_nothing_to_compare_says_how_little_there_is():
+    # It counted the rows that were left out, of a duty given once, too.
+    found = with_holes("duty", slice(1, None))
+    with pytest.raises(ConfigError, match="rows that can be compared = 1: too few to fit"):
+        Problem(found, np.ones(found.log.time_s.size, bool), 1)
+
+
 def test_a_door_without_a_mark_is_shut():
     log = read_log(find_log("galley_larder_log.csv"))
     door = np.full(log.time_s.size, np.nan)
@@ -364,6 +371,15 @@ def test_a_door_without_a_mark_is_shut():
     found = set_up(load_config("galley_larder"), replace(log, columns=log.columns | {"door": door}))
     assert np.flatnonzero(found.drivers[:, DOOR]).tolist() == [50, 200]
     assert "door: shut where it has no value" in found.notes
+
+
+def test_a_door_marked_as_it_opens_and_shuts_is_open_in_between():
+    log = read_log(find_log("galley_larder_log.csv"))
+    door = np.full(log.time_s.size, np.nan)
+    door[[50, 54]] = 1.0, 0.0
+    found = set_up(load_config("galley_larder"), replace(log, columns=log.columns | {"door": door}))
+    assert np.flatnonzero(found.drivers[:, DOOR]).tolist() == [50, 51, 52, 53]
+    assert "door: as before where it has no value" in found.notes
 
 
 def test_contents_that_are_read_late_do_not_begin_as_they_were_read():

@@ -213,4 +213,6 @@ def test_a_log_too_short_for_the_heat_leak_says_so_and_what_would_tell_it(cold_s
     row = next(line for line in out.getvalue().splitlines() if line.strip().startswith("heat leak"))
     assert row.split()[-1] == "no"
     assert re.search(r"log for 12 h.*heat leak UA to \d+ %", out.getvalue())
-    assert "a mistyped config is not found out there" in " ".join(out.getvalue().split())
+    said = " ".join(out.getvalue().split())
+    assert "a mistyped config is not found out there" in said
+    assert "The value is the config's, or follows from parts that are told" in said

@@ -156,6 +156,28 @@ def test_a_clock_that_resets_begins_a_new_stretch(tmp_path):
     assert any("clock went back 2 times" in note for note in log.notes)
 
 
+def test_what_cannot_be_is_left_out_and_told_with_its_unit(tmp_path):
+    time_s, air, room = rows_of()
+    air[7] = 127.9
+    log = read_log(write(tmp_path / "a.csv", "time_s,air_c,ambient_c", (time_s, air, room)))
+    assert "air_c: 1 outside -50 to 90 °C, left out" in log.notes
+
+
+def test_rows_of_one_time_are_joined(tmp_path):
+    # Two loggers in one file, a row each: the second's columns were dropped with its rows.
+    time_s, air, room = rows_of()
+    first = [(t, a, "", "") for t, a in zip(time_s, air, strict=True)]
+    second = [(t, 30.0, r, 0.5) for t, r in zip(time_s, room, strict=True)]
+    rows = [row for pair in zip(first, second, strict=True) for row in pair]
+    path = write(tmp_path / "a.csv", "time_s,air_c,ambient_c,duty", zip(*rows, strict=True))
+    log = read_log(path)
+    assert log.counts["duplicates"] == time_s.size
+    assert log.time_s == pytest.approx(time_s)
+    assert log.columns["air_c"] == pytest.approx(air)  # the first that it has
+    assert log.columns["ambient_c"] == pytest.approx(room)
+    assert log.columns["duty"] == pytest.approx(0.5)
+
+
 def test_gaps_duplicates_and_outliers_are_counted(tmp_path):
     time_s, air, _ = rows_of(400)
     air = air + 0.02 * np.sin(np.arange(400))
@@ -243,6 +265,7 @@ def test_newest_first_is_refused(tmp_path):
         ("time [s],air [°C]\n0,20\n".encode("latin-1"), "expected a CSV file, as UTF-8"),
         (b"time_s,air_c\n0,20\n", "rows = 1: too short"),
         (b"time_s;air_c\n0;20,5\n" * 30, "the headers once more"),
+        (b"time_s,air_c\n" + b"9,2_0\n" * 30, "'2_0': not a number"),
         # Thousands or decimals? And a column that has both.
         (b"time_s;air_c\n" + b"1,000;20.5\n" * 30, "'1,000': not a number, expected a number with"),
         (b"time_s;air_c\n0;20.5\n" + b"9;20,5\n" * 30, "'20,5': not a number, expected a number"),

@@ -189,6 +189,17 @@ def test_a_hand_meter_that_reads_nothing_is_told(plant):
         by_hand(plant, test, METERS)
 
 
+@pytest.mark.parametrize(
+    "wrong", [{"hot_c": 13.0}, {"off_v": 6.0}, {"current_a": 30.0}, {"hot_c": 12.5}]
+)
+def test_readings_that_no_module_gives_are_told(plant, wrong):
+    # The module's factors ran away: an overflow, a division by zero or minutes of work.
+    right = {"current_a": 3.02, "on_v": 7.6, "off_v": 1.24, "after_s": 3.0, "hot_c": 38.0,
+             "cold_c": 12.0}  # fmt: skip
+    with pytest.raises(NotUsable, match="that some module could give"):
+        by_hand(plant, HandMeter(**(right | wrong)), METERS)
+
+
 @pytest.mark.parametrize("after_s", [1.0, 3.0, 6.0])
 def test_a_late_reading_is_biased_as_stated_and_put_right(plant, six_amps, after_s, note):
     on_v, at_once_v = six_amps.on_v(), six_amps.open_v(six_amps.start)
