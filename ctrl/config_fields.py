@@ -126,7 +126,7 @@ def _kind_words(kind: Any, info: FieldInfo) -> str:
         return "a whole number"
     if kind is bool:
         return "true or false"
-    if get_origin(kind) is tuple:
+    if get_origin(kind) in (list, tuple):
         return "a list of words" if str in get_args(kind) else "a list of numbers"
     for part in info.metadata:
         if isinstance(part, annotated_types.MaxLen):

@@ -192,5 +192,5 @@ def test_the_verb_refuses_a_twin_not_to_be_trusted(wrong, stuck, tmp_path, capsy
     assert cli.main([*words, "--force"]) == 1
     assert twin.read_bytes() == before
     config = parse_config(twin.read_text(encoding="utf-8"), "twin.toml")
-    assert config.twin.distrust == list(stuck.distrust)
+    assert config.twin.distrust == stuck.distrust
     assert measured_words(config)[0].startswith("This twin is not to be trusted: config and log")
