@@ -491,6 +491,13 @@ def set_up(
         time_s, segment = with_starts(log, frost.starts | hole.starts)
         log = replace(log, time_s=time_s, segment=segment)
     left_out = unseen | frost.melting | hole.unknown
+    between = (np.abs(drivers[:, calibrate_replay.DRIVE]) % 1.0 > 0.02).sum()
+    if config.drive.kind in ("relay", "slow_window") and "duty" in log.columns and between:
+        notes.append(
+            f"duty: between 0 and 1 in {between} rows, though a relay is on or off: taken as a "
+            "mean over the row; log the relay itself, 0 or 1, or the parts come out several per "
+            "cent off"
+        )
     if in_swing(log, 0):
         notes.append(
             f"air_c: {swing_k_per_min(log, 0):+.1f} K a minute as the log begins: what walls and "

@@ -6,6 +6,7 @@ from ctrl.calibrate import TOLD_BELOW, Calibration
 from ctrl.calibrate_tests import BenchTest, Gain
 from ctrl.screen import bullet, digits, duration, fixed, grid_of, heading, paragraph, show_table
 
+WHITE_P = 0.05  # of chance (usual level)
 WORTH_IT = 0.9  # a test that leaves more of a standard error is not worth its time
 CHANNEL_WORDS = {
     "air_c": "air", "cold_sink_c": "cold sink", "hot_sink_c": "hot sink",
@@ -120,8 +121,16 @@ def _quality(out: Console, found: Calibration) -> None:
         "refit, rms in K, A or V; beside it the config as it was. Noise of a block's mean and a "
         "misfit of the model that fades with time make up the residuals; so many blocks are worth "
         "only so many independent ones. Lag 1: correlation of neighbours, then what is left of it "
-        "with the misfit taken out; p: Ljung-Box of that, white above 0.05.",
+        f"with the misfit taken out; p: Ljung-Box of that, white above {WHITE_P:g}.",
     )
+    coloured = [
+        CHANNEL_WORDS[name]
+        for name, white in found.whiteness.items()
+        if white.ljung_box_p < WHITE_P
+    ]
+    if coloured:
+        paragraph(out, f"Not white: {', '.join(coloured)}. What is left there is not chance alone; "
+                  "the errors count it as a misfit that fades.")  # fmt: skip
     apart = ", ".join(f"{start.cost:.1f}" for start in found.starts)
     paragraph(out, f"Starts of the search (seed {found.seed}) reached a cost of {apart}.")
 

@@ -192,6 +192,15 @@ def test_three_spoilt_days_are_fitted(tmp_path, note):
     assert found.widened == ()
 
 
+@pytest.mark.parametrize(("duty", "told"), [(0.15, True), (1.0, False), (0.0, False)])
+def test_a_relays_duty_that_is_a_mean_is_told(duty, told):
+    log = read_log(find_log("galley_larder_log.csv"))
+    on = np.where(np.arange(log.time_s.size) % 60 < 30, 1.0, 0.0)
+    on[100] = duty
+    found = set_up(load_config("seed_store"), replace(log, columns=log.columns | {"duty": on}))
+    assert any("though a relay is on or off" in text for text in found.notes) is told
+
+
 @pytest.mark.parametrize(("fall_k", "told"), [(8.0, True), (2.0, False)])
 def test_a_log_that_begins_in_full_swing_says_so_and_knows_its_walls_less(fall_k, told):
     log = read_log(find_log("galley_larder_log.csv"))

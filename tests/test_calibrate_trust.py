@@ -194,3 +194,11 @@ def test_the_verb_refuses_a_twin_not_to_be_trusted(wrong, stuck, tmp_path, capsy
     config = parse_config(twin.read_text(encoding="utf-8"), "twin.toml")
     assert config.twin.distrust == stuck.distrust
     assert measured_words(config)[0].startswith("This twin is not to be trusted: config and log")
+
+
+@pytest.mark.parametrize(("p", "said"), [(0.01, True), (0.2, False)])
+def test_residuals_that_are_not_white_are_named(wrong, p, said):
+    _, _, found = wrong
+    white = {name: replace(item, ljung_box_p=p if name == "air_c" else 0.5)
+             for name, item in found.whiteness.items()}  # fmt: skip
+    assert ("Not white: air." in shown(replace(found, whiteness=white))) is said
