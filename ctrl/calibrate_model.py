@@ -400,7 +400,7 @@ def swing_k_per_min(log: Log, segment: int) -> float:
     rows = (log.segment == segment) & (log.time_s <= SWING_S)
     air = log.columns.get("air_c", np.full(log.time_s.size, np.nan))[rows]
     seen = np.flatnonzero(np.isfinite(air))
-    if seen.size < 3:
+    if seen.size < 2:
         return 0.0
     time_s = log.time_s[rows][seen]
     return 60.0 * float((air[seen[-1]] - air[seen[0]]) / (time_s[-1] - time_s[0]))

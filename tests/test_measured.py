@@ -314,6 +314,19 @@ def test_warm_up_intervals_cover_the_truth(config, plant, note):
     assert (np.abs(off) < 2.0).mean() >= 0.87 and np.sqrt((off**2).mean()) > 0.4
 
 
+def test_a_warm_up_logged_until_it_is_at_rest_is_used(config, plant):
+    """An empty cabinet, most of whose readings are at the room's temperature."""
+    minutes = list(np.arange(0.0, 1441.0, 20.0))
+    box = Box(0.5, wall_j_per_k=1500.0, inner_j_per_k=own_capacity_j_per_k(config, plant) - 500.0)
+    inside = box.warm_up(minutes, water_kg=0.0)
+    assert np.mean(22.0 - inside) < 1.0  # that is all it was refused for
+    test = WarmUpTest(time_min=minutes, inside_c=inside.tolist(), ambient_c=[22.0] * len(minutes),
+                      module_in_place=False)  # fmt: skip
+    found = leak_by_warm_up(test, config, plant, METERS).value
+    truth = 0.5 + opening_instead_of_foam(config)
+    assert abs(found.value - truth) < 2.0 * found.standard_error
+
+
 def test_steady_and_warm_up_agree_and_the_idle_module_is_taken_off(config, plant):
     box = Box(0.5)
     minutes = list(np.arange(600.0, 700.0, 20.0))
@@ -357,7 +370,7 @@ def test_heat_readings_that_cannot_be_used(config, plant):
         sink_of(cold, 100.0, METERS)
     flat = WarmUpTest(time_min=[0.0, 40.0, 60.0, 80.0, 100.0], inside_c=[5.0] * 5,
                       ambient_c=[22.0] * 5)  # fmt: skip
-    with pytest.raises(NotUsable, match="warms by 1 K"):
+    with pytest.raises(NotUsable, match="warms by 1 K or more, from 1 K or more below the room"):
         leak_by_warm_up(flat, config, plant, METERS)
 
 
