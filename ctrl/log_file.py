@@ -376,11 +376,11 @@ def _segments(time_s: Array) -> tuple[NDArray[np.int64], Array, NDArray[np.bool_
     return segment, own, keep, counts
 
 
-def _joined(values: Array, keep: NDArray[np.bool_]) -> Array:
-    """Return a column with one row for each time: the first value that its rows have, if any."""
+def _joined(values: Array, keep: NDArray[np.bool_], last: bool) -> Array:
+    """Return a column with one row for each time: the first or last value of its rows, if any."""
     row = np.cumsum(keep) - 1
     found = np.full(int(keep.sum()), np.nan)
-    good = np.flatnonzero(np.isfinite(values))[::-1]  # the first is set last
+    good = np.flatnonzero(np.isfinite(values))[:: 1 if last else -1]  # what is set last stays
     found[row[good]] = values[good]
     return found
 
@@ -562,7 +562,9 @@ def read_log(
     if np.sum(np.diff(time_s) < 0.0) > 0.5 * time_s.size:
         raise _fault(path, "runs backwards", "time", None, "the oldest row first")
     segment, own, keep, counts = _segments(time_s)
-    columns = {name: _joined(values, keep) for name, values in columns.items()}
+    # Duty, fans and door hold on: a door opened and shut within one time is shut after it.
+    holding = {item.name for item in QUANTITIES.values() if item.kind == "part"}
+    columns = {name: _joined(values, keep, name in holding) for name, values in columns.items()}
     segment, own = segment[keep], own[keep]
     spikes = 0
     switched = [columns[name] for name in ("duty", "hot_fan", "cold_fan") if name in columns]
@@ -608,7 +610,7 @@ def _told(counts: Mapping[str, int]) -> list[str]:
     back = counts["clock_resets"]
     words = {
         "duplicates": f"{_counted(counts['duplicates'], 'row')} with the time of the row before, "
-        "joined with it: the first value counts",
+        "joined with it: the first value counts, of duty, fans and door the last",
         "clock_resets": "the clock went back once: a new stretch with its own start"
         if back == 1
         else f"the clock went back {back} times: a new stretch with its own start each time",

@@ -178,6 +178,19 @@ def test_rows_of_one_time_are_joined(tmp_path):
     assert log.columns["duty"] == pytest.approx(0.5)
 
 
+@pytest.mark.parametrize("name", ["door", "duty", "hot_fan"])
+def test_what_holds_on_stands_as_the_last_row_of_a_time_left_it(tmp_path, name):
+    # Opened and shut within one time of the log: the first mark would hold it open ever after.
+    time_s, air, _ = rows_of()
+    rows = [(t, a, "") for t, a in zip(time_s, air, strict=True)]
+    rows[50:51] = [rows[50], (time_s[50], "", 1), (time_s[50], "", 0)]
+    path = write(tmp_path / "a.csv", f"time_s,air_c,{name}", zip(*rows, strict=True))
+    log = read_log(path)
+    assert log.columns[name][50] == 0.0
+    assert log.columns["air_c"] == pytest.approx(air)
+    assert "of duty, fans and door the last" in log.notes[0]
+
+
 def test_gaps_duplicates_and_outliers_are_counted(tmp_path):
     time_s, air, _ = rows_of(400)
     air = air + 0.02 * np.sin(np.arange(400))
