@@ -266,15 +266,21 @@ def _fit_warm_up(
             found.append(goal_1 - lag + (found[-1] - goal_0 + lag) * decay)
         return np.array(found)
 
-    guess = capacity * (inside[-1] - inside[0]) / (t[-1] - t[0]) / np.mean(room - inside)
+    # By the time that most (1 - 1/e) of the rise takes: good also for a log that ends at rest,
+    # or warmer than the room for the fan.
+    risen = (inside - inside[0]) / (inside[-1] - inside[0])
+    guess = capacity / (t[np.argmax(risen >= 1.0 - np.exp(-1.0))] - t[0])
 
     def rest(x: Array) -> Array:
         return curve(float(x[0]), float(np.exp(x[1]))) - inside
 
-    best = least_squares(rest, [inside[0], np.log(max(guess, 1e-3))])
+    best = least_squares(rest, [inside[0], np.log(guess)])
     degrees = max(t.size - 2, 1)
     scatter = max(sqrt(float(best.fun @ best.fun) / degrees), 0.03)
-    covariance = scatter**2 * np.linalg.inv(best.jac.T @ best.jac)
+    information = best.jac.T @ best.jac
+    if np.linalg.matrix_rank(information) < 2:  # no heat leak fits better than any other
+        raise NotUsable("a cabinet that warms towards the room's temperature, by and by")
+    covariance = scatter**2 * np.linalg.inv(information)
     ua = float(np.exp(best.x[1]))
     return ua, ua * sqrt(covariance[1, 1] * _repeats(best.fun))
 

@@ -327,6 +327,32 @@ def test_a_warm_up_logged_until_it_is_at_rest_is_used(config, plant):
     assert abs(found.value - truth) < 2.0 * found.standard_error
 
 
+@pytest.mark.parametrize(
+    ("hours", "heat_w", "room_c"), [(24, 0.0, 21.9), (72, 0.0, 22.0), (12, 0.5, 22.0)]
+)
+def test_a_warm_up_that_ends_at_or_above_the_room_is_used(config, plant, hours, heat_w, room_c):
+    """Thermometers that differ by 0.1 K, or the fan's heat: the readings' mean is no guide."""
+    minutes = list(np.arange(0.0, 60.0 * hours + 1.0, 20.0))
+    own = own_capacity_j_per_k(config, plant)
+    for water_kg in (0.0, 3.0):
+        box = Box(0.5, wall_j_per_k=1500.0, inner_j_per_k=own - 500.0)
+        inside = box.warm_up(minutes, water_kg, heat_w=heat_w).tolist()
+        test = WarmUpTest(time_min=minutes, inside_c=inside, ambient_c=[room_c] * len(minutes),
+                          water_kg=water_kg, fan_w=heat_w, module_in_place=False)  # fmt: skip
+        found = leak_by_warm_up(test, config, plant, METERS).value
+        truth = 0.5 + opening_instead_of_foam(config)
+        assert abs(found.value - truth) < 2.0 * found.standard_error
+
+
+def test_a_warm_up_that_tells_no_heat_leak_is_refused(config, plant):
+    """It is above the room at the second reading and stays: any leak that is large does that."""
+    minutes = list(np.arange(0.0, 4321.0, 720.0))
+    test = WarmUpTest(time_min=minutes, inside_c=[4.0] + [25.0] * 6, ambient_c=[22.0] * 7,
+                      module_in_place=False, skip_min=0.0)  # fmt: skip
+    with pytest.raises(NotUsable):
+        leak_by_warm_up(test, config, plant, METERS)
+
+
 def test_steady_and_warm_up_agree_and_the_idle_module_is_taken_off(config, plant):
     box = Box(0.5)
     minutes = list(np.arange(600.0, 700.0, 20.0))
