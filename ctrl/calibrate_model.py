@@ -176,7 +176,9 @@ def _door(log: Log, notes: list[str]) -> Array:
     if "door" not in log.columns:
         return np.zeros(log.time_s.size)
     marks = log.columns["door"].copy()
-    has_holes, shuts = bool(np.isnan(marks).any()), bool((marks == 0.0).any())
+    has_holes = bool(np.isnan(marks).any())
+    opens = np.flatnonzero(marks > 0.0)
+    shuts = bool(opens.size) and bool((marks[opens[0] :] == 0.0).any())
     if has_holes:
         notes.append(f"door: {'as before' if shuts else 'shut'} where it has no value")
     if not shuts:

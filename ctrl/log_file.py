@@ -531,7 +531,7 @@ def read_log(
         values = _numbers(path, base, unit, headers[column], texts, numbers, column)
         bad = (values < item.low - 1e-9) | (values > item.high + 1e-9)
         most = MOST_OUTSIDE * max(np.isfinite(values).sum(), 1)
-        unit_open = headers[column].strip().lower() == base and base not in (units or {})
+        unit_open = _plain(headers[column]) == base and base not in (units or {})
         if item.kind == "part" and unit_open:
             most = 0.0  # its header leaves the unit open: a 100 in it may well be per cent
         if bad.sum() > most:

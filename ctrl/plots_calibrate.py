@@ -21,6 +21,7 @@ from ctrl.plots import (
     save,
     spread,
 )
+from ctrl.screen import fixed
 from ctrl.screen_calibrate import CHANNEL_WORDS
 
 LINES = {"air_c": (SKY, "-"), "cold_sink_c": (GREEN, "--"), "hot_sink_c": (VERMILION, "-."),
@@ -75,7 +76,7 @@ def _means(hours: np.ndarray, values: np.ndarray, width_h: float) -> tuple[np.nd
 
 
 def _mean_words(width_h: float) -> str:
-    return f", means over {60.0 * width_h:.0f} min" if width_h > 0.0 else ""
+    return f", means over {fixed(60.0 * width_h)} min" if width_h > 0.0 else ""
 
 
 def _bare(axis: Axes) -> None:

@@ -273,7 +273,7 @@ def test_a_day_of_a_relay(tmp_path, note):
     assert found.widened == ()
     # Its rows would be one black band: means are drawn, which lie on the log's.
     upper, middle, _ = plot_calibration(found).axes
-    assert "means over 6 min" in upper.get_title(loc="left")
+    assert "means over 6.0 min" in upper.get_title(loc="left")
     air = found.log.columns["air_c"]
     seen = upper.lines[0].get_ydata()
     assert 150 <= seen.size <= 200
@@ -373,10 +373,13 @@ def test_a_log_with_nothing_to_compare_says_how_little_there_is():
         Problem(found, np.ones(found.log.time_s.size, bool), 1)
 
 
-def test_a_door_without_a_mark_is_shut():
+@pytest.mark.parametrize("begins_shut", [False, True])
+def test_a_door_without_a_mark_is_shut(begins_shut):
     log = read_log(find_log("galley_larder_log.csv"))
     door = np.full(log.time_s.size, np.nan)
     door[[50, 200]] = 1.0
+    if begins_shut:  # said once, as the log begins: no sign that a shutting is marked
+        door[0] = 0.0
     found = set_up(load_config("galley_larder"), replace(log, columns=log.columns | {"door": door}))
     assert np.flatnonzero(found.drivers[:, DOOR]).tolist() == [50, 200]
     assert "door: shut where it has no value" in found.notes

@@ -357,9 +357,10 @@ def test_a_current_that_follows_its_duty_is_no_outlier(tmp_path):
     assert read_log(path).counts["outliers"] == 0
 
 
-def test_a_bare_duty_beyond_one_is_asked_for_its_unit(tmp_path):
+@pytest.mark.parametrize(("header", "name"), [("duty", "duty"), ("Hot fan", "hot_fan")])
+def test_a_bare_share_beyond_one_is_asked_for_its_unit(tmp_path, header, name):
     time_s, air, _ = rows_of()
     duty = np.zeros(time_s.size)
     duty[-10:] = 100.0  # too few rows to be out of range by their share
-    text = fault_of(write(tmp_path / "a.csv", "time_s,air_c,duty", (time_s, air, duty)))
-    assert "--unit duty=pct" in text
+    text = fault_of(write(tmp_path / "a.csv", f"time_s,air_c,{header}", (time_s, air, duty)))
+    assert f"--unit {name}=pct" in text
