@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ctrl.log_file import GAP_LEAST_S, GAP_STEPS, NEW_START_S, SWITCHED, Log
+from ctrl.log_file import GAP_LEAST_S, GAP_STEPS, NEW_START_S, Log
+from ctrl.log_outliers import SWITCHED
 from plant import moist_air
 from plant.constants import ZERO_C_K
 
@@ -27,6 +28,8 @@ EXACT_S = 30.0  # rows so close tell when it was
 MOST_UNSEEN = 0.5  # share of the rows
 FORGOTTEN_STEPS, FORGOTTEN_S = 5.0, 900.0  # then the sinks have forgotten it
 MANY = 20  # changes between rows, as of a thermostat's relay: one row that is late adds up
+# A log that begins so (common practice, no source) has walls and contents far from rest.
+SWING_S, IN_SWING_K_PER_MIN = 300.0, 1.0
 
 
 @dataclass(frozen=True)
@@ -199,4 +202,29 @@ def unseen_switches(log: Log, switched: list[Array]) -> Rows:
     return found if found.mean() <= MOST_UNSEEN else np.zeros_like(found)
 
 
-__all__ = ["Frosting", "changes", "frosting", "holes", "unseen_switches", "with_starts"]
+def swing_k_per_min(log: Log, segment: int) -> float:
+    """Return how fast the air changes as a stretch begins [K/min], 0 where nothing tells."""
+    rows = (log.segment == segment) & (log.time_s <= SWING_S)
+    air = log.columns.get("air_c", np.full(log.time_s.size, np.nan))[rows]
+    seen = np.flatnonzero(np.isfinite(air))
+    if seen.size < 2:
+        return 0.0
+    time_s = log.time_s[rows][seen]
+    return 60.0 * float((air[seen[-1]] - air[seen[0]]) / (time_s[-1] - time_s[0]))
+
+
+def in_swing(log: Log, segment: int) -> bool:
+    """Tell whether a stretch begins far from rest."""
+    return abs(swing_k_per_min(log, segment)) > IN_SWING_K_PER_MIN
+
+
+__all__ = [
+    "Frosting",
+    "changes",
+    "frosting",
+    "holes",
+    "in_swing",
+    "swing_k_per_min",
+    "unseen_switches",
+    "with_starts",
+]

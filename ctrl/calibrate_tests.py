@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ctrl import calibrate_replay, twin
-from ctrl.calibrate import Array, Calibration, Problem, lumps_of, structure_of
+from ctrl.calibrate import Array, Calibration, lumps_of, structure_of
 from ctrl.calibrate_misfit import Misfit, root_of, whitened
 from ctrl.calibrate_model import CHANNELS, Setup
+from ctrl.calibrate_problem import Problem
 from ctrl.calibrate_rows import Frosting
 from ctrl.tolerances import cores
 from ctrl.twin import TwinPart

@@ -34,7 +34,7 @@ EDGE = re.compile(
     r"comparison|trade_off|bands|tuned|aim|too_cold|ice_border|law_tuning|cop_table|"
     r"narrower_band|drill|link|maker|board|report|"
     r"emulator|microcontroller|part_sizes|avr_stack|export|class_b|firmware_text|"
-    r"firmware_top|notes|guide|log_file|calibrate(?!_replay)|measured|marking|matters)"
+    r"firmware_top|notes|guide|log_(file|outliers)|calibrate(?!_replay)|measured|marking|matters)"
 )
 
 
