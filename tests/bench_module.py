@@ -7,8 +7,14 @@ Properties change in straight lines: Seebeck +0.158 %/K, resistivity +0.49 %/K a
 import numpy as np
 from scipy.integrate import solve_ivp
 
+from ctrl.measured_file import Meters
+
 SLICES = 16
 REFERENCE_K = 298.15
+# Whose readings of it, and of sinks and cabinets, are drawn within these (invented).
+METERS = Meters(
+    current_tolerance_pct=1.5, voltage_tolerance_pct=1.0, thermometer_tolerance_k=0.3
+)  # fmt: skip
 
 
 class BenchModule:
